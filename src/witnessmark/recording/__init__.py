@@ -1,0 +1,1 @@
+"""File to Recording: the lazy model, the readers, the setup file."""
