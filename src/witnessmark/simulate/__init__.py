@@ -1,0 +1,1 @@
+"""Simulated engines, sensors, control units and faults, with their truth."""

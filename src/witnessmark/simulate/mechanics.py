@@ -1,0 +1,170 @@
+"""Turn a scenario into the constants of the run: geometry tables, starter, control unit, disturbances."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from witnessmark.simulate import dynamics
+from witnessmark.simulate.layouts import Wheel
+from witnessmark.simulate.scenario import Cranking, Engine, Fault, Scenario
+
+F64 = NDArray[np.float64]
+RPM = 2.0 * np.pi / 60.0
+NEVER_S = 1e9
+
+
+def volume_ratio(engine: Engine, deg: F64) -> F64:
+    """V/Vc at angles after TDC (slider-crank)."""
+    t = np.deg2rad(deg)
+    r = 2.0 * engine.rod_mm / engine.stroke_mm
+    rise = r + 1.0 - np.cos(t) - np.sqrt(r * r - np.sin(t) ** 2)
+    return np.asarray(1.0 + 0.5 * (engine.compression_ratio - 1.0) * rise)
+
+
+def _piston_slope_m(engine: Engine, deg: F64) -> F64:
+    """dx/dtheta in m per rad, x the piston's way down from TDC."""
+    t = np.deg2rad(deg)
+    a = engine.stroke_mm / 2000.0
+    r = 2.0 * engine.rod_mm / engine.stroke_mm
+    return np.asarray(a * np.sin(t) * (1.0 + np.cos(t) / np.sqrt(r * r - np.sin(t) ** 2)))
+
+
+def tdc_deg(engine: Engine) -> F64:
+    """Firing TDC of each cylinder, 0..720 after cylinder 1's, by cylinder number."""
+    order = engine.order()
+    out = np.empty(engine.cylinders)
+    for place, cylinder in enumerate(order):
+        out[cylinder - 1] = 720.0 / engine.cylinders * place
+    return (out - out[0]) % 720.0
+
+
+def mechanics(scenario: Scenario) -> dynamics.Mechanics:
+    """Engine tables and constants."""
+    e = scenario.engine
+    deg = np.arange(dynamics.TABLE) * (720.0 / dynamics.TABLE)
+    signed = np.where(deg > 360.0, deg - 720.0, deg)
+    closes, opens = e.valve_closed_deg
+    closed = (signed >= closes) & (signed <= opens)
+    volume = volume_ratio(e, deg)
+    at_close = volume_ratio(e, np.array([closes]))[0]
+    slope = _piston_slope_m(e, deg)
+    inertia = e.reciprocating_kg * slope**2
+    return dynamics.Mechanics(
+        ratio=np.where(closed, (at_close / volume) ** e.polytropic, 1.0),
+        closed=closed, inlet=(deg > 350.0) & ~closed, arm_m3=np.pi / 4.0 * (e.bore_mm / 1000.0) ** 2 * slope,
+        recip_kg_m2=inertia, recip_slope=np.gradient(inertia, np.deg2rad(720.0 / dynamics.TABLE)),
+        tdc_deg=tdc_deg(e), trapped=np.asarray(e.trapped or (1.0,) * e.cylinders, np.float64), inertia=e.inertia_kg_m2,
+        friction=e.friction_nm, friction_per_rad_s=e.friction_nm_per_krpm / (1000.0 * RPM), leak_s=e.leak_s,
+        combustion=e.combustion if scenario.running.may_start else 0.0,
+    )  # fmt: skip
+
+
+def motor(c: Cranking) -> tuple[float, float, float]:
+    """Ohms, volts per rad/s and Nm per A of the starter seen at the crank (stall and no load at 12 V)."""
+    return 12.0 / c.stall_current_a, 12.0 / (c.no_load_rpm * RPM), c.stall_torque_nm / c.stall_current_a
+
+
+def starter(scenario: Scenario) -> dynamics.Starter:
+    """Starter and battery; without attempts where the record starts running."""
+    c = scenario.cranking
+    ohm, volt_s, nm = motor(c)
+    tries = () if scenario.running.initial == "running" else c.attempts
+    return dynamics.Starter(
+        start_s=np.array([a.start_s for a in tries], np.float64), end_s=np.array([a.end_s for a in tries], np.float64),
+        ocv_v=c.battery_ocv_v, battery_ohm=c.battery_resistance_ohm, motor_ohm=ohm, volt_s=volt_s, nm_per_a=nm,
+        release_after_s=c.release_after_s,
+    )  # fmt: skip
+
+
+def slow(scenario: Scenario, fault: Fault) -> Scenario:
+    """The scenario with a weak battery, a dragging starter or a stiff engine; strength 1 about halves the speed."""
+    c, e, x = scenario.cranking, scenario.engine, fault.strength
+    if fault.cause == "battery":
+        c = c.model_copy(
+            update={
+                "battery_ocv_v": c.battery_ocv_v - 0.9 * x,
+                "battery_resistance_ohm": c.battery_resistance_ohm + 0.010 * x,
+            }
+        )
+    elif fault.cause == "starter":
+        c = c.model_copy(update={"no_load_rpm": c.no_load_rpm / (1.0 + 0.9 * x), "stall_torque_nm": c.stall_torque_nm * (1 - 0.12 * min(x, 2.0))})
+    else:
+        e = e.model_copy(update={"friction_nm": e.friction_nm + 32.0 * x})
+    return scenario.model_copy(update={"cranking": c, "engine": e})
+
+
+def wheel_offset_deg(scenario: Scenario, design: Wheel) -> float:
+    """Wheel angle from slot 1 when the crank is at cylinder 1's TDC."""
+    return (tdc_slot(scenario, design) - 1.0) * (360.0 / design.slots if design.regular else 1.0)
+
+
+def tdc_slot(scenario: Scenario, design: Wheel) -> float:
+    """Slot position at cylinder 1's TDC; by default about 84 degrees after slot 1 (in degrees + 1 on unequal wheels)."""
+    if scenario.wheel.tdc_slot is not None:
+        return scenario.wheel.tdc_slot
+    return 1.0 + round(84.0 / design.pitch_deg) if design.regular else 31.0
+
+
+def rest_deg(scenario: Scenario, rng: np.random.Generator, running: bool) -> float:
+    """Angle at the start: anywhere when running, else where an engine comes to rest (between two compressions)."""
+    if running:
+        return float(rng.uniform(0.0, 720.0))
+    event = 720.0 / scenario.engine.cylinders
+    k = int(rng.integers(0, scenario.engine.cylinders))
+    return float(event * k - min(0.5 * event, 90.0) + rng.normal() * 12.0) % 720.0
+
+
+def initial_rad_s(scenario: Scenario) -> float:
+    """Speed at the start of the record."""
+    return scenario.running.targets[0][1] * RPM if scenario.running.initial == "running" else 0.0
+
+
+def governor(scenario: Scenario) -> dynamics.Governor:
+    """Speed targets."""
+    steps = np.array(scenario.running.targets, np.float64).reshape(-1, 2)
+    return dynamics.Governor(steps[:, 0].copy(), steps[:, 1] * RPM)
+
+
+def unit(scenario: Scenario, design: Wheel, offset_deg: float) -> dynamics.Unit:
+    """The control unit, which knows the wheel as designed."""
+    c = scenario.control
+    length = np.diff(np.concatenate([[design.teeth_deg[-1] - 360.0], design.teeth_deg])) / design.pitch_deg
+    ratios = np.sort(np.abs(np.log(length / np.roll(length, 1))))
+    steps = ratios[ratios > 0.05]
+    by_cam = len(steps) == 0 or len(length) < 8 or not _unique(length)
+    falling = [deg for deg, kind in scenario.cam.edges_deg if kind == "falling"]
+    return dynamics.Unit(
+        teeth_deg=design.teeth_deg, length=length, by_cam=by_cam, cam_deg=falling[0] if falling else 0.0,
+        offset_deg=offset_deg, tolerance=float(min(0.5 * steps[0], 0.55)) if len(steps) else 0.55, min_v=c.min_v,
+        adapt=c.adapt, decay=c.decay_per_tooth, confirm=round(c.confirm_turns * len(length)),
+        tolerant_rad_s=c.tolerant_above_rpm * RPM, errors_to_lose=c.errors_to_lose,
+        ready_s=scenario.cranking.key_on_s + 0.12 if scenario.running.initial == "standstill" else 0.0,
+        advance_cranking=c.advance_cranking_deg, advance_running=c.advance_running_deg, dwell_s=c.dwell_ms / 1e3,
+        inject_cranking_s=c.inject_cranking_ms / 1e3, inject_running_s=c.inject_running_ms / 1e3, prime_s=c.prime_ms / 1e3,
+        withhold_spark=c.withhold_spark, withhold_fuel=c.withhold_fuel, may_start=scenario.running.may_start,
+    )  # fmt: skip
+
+
+def _unique(length: F64) -> bool:
+    """Whether no rotation of the pattern repeats it."""
+    return not any(np.allclose(length, np.roll(length, k)) for k in range(1, len(length)))
+
+
+def noise(scenario: Scenario, rng: np.random.Generator) -> dynamics.Noise:
+    """Lost stretches and spurious edges."""
+    lost = [s for f in scenario.fault if f.kind == "signal-lost" for s in f.stretches]
+    times: F64 = np.zeros(0)
+    follows, lag, share, volts = 0, 0.0, 0.0, 0.0
+    for f in scenario.fault:
+        if f.kind == "edges-spurious":
+            volts = f.level_v if f.level_v is not None else 1.5 * scenario.sensor.peak_v
+            if f.follows == "time":
+                count = int(rng.poisson(f.rate_hz * scenario.duration_s))
+                times = np.sort(np.concatenate([times, rng.uniform(0.0, scenario.duration_s, count)]))
+            else:
+                follows, lag, share = (1 if f.follows == "coil" else 2), f.lag_ms / 1e3, f.share
+    return dynamics.Noise(
+        lost_start_s=np.array([a for a, _ in lost], np.float64), lost_end_s=np.array([a + b for a, b in lost], np.float64),
+        spurious_s=times, spurious_v=volts, follows=follows, lag_s=lag, share=share,
+    )  # fmt: skip

@@ -1,0 +1,342 @@
+"""From a scenario to a recording with its truth."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from witnessmark.simulate import crankline, mechanics, truth, waveforms
+from witnessmark.simulate.dynamics import integrate
+from witnessmark.simulate.layouts import Wheel, named
+from witnessmark.simulate.scenario import Channel, Fault, Scenario, load_scenario
+
+F64 = NDArray[np.float64]
+
+STEP_S = 1e-4  # at 6000 rpm 3.6 degrees a step; within a step speed is linear in time
+STREAMS = {"wheel": 1, "start": 2, "noise": 3, "cam": 4, "spurious": 5}
+
+
+@dataclass(frozen=True)
+class Run:
+    """What happened: grids of steps + 1 values every dt_s, and the logs of ``dynamics.integrate``."""
+
+    dt_s: float
+    theta_deg: F64  # crank angle after cylinder 1's firing TDC, not folded
+    omega_rad_s: F64
+    current_a: F64
+    synced: NDArray[np.uint8]
+    passes: F64
+    outputs: F64
+    spurious_s: F64
+    turn: crankline.Turn
+    design: Wheel
+    fitted: Wheel
+    offset_deg: float  # angle of the fitted wheel from slot 1 = theta + offset
+
+    @property
+    def time_s(self) -> F64:
+        """Time of the grid in s."""
+        return np.arange(len(self.theta_deg)) * self.dt_s
+
+
+@dataclass(frozen=True)
+class Simulated:
+    """A simulated recording. channels: native codes; value = code * gains[name][0] + gains[name][1], in units[name]."""
+
+    channels: dict[str, NDArray[np.int16]]
+    rate_hz: float
+    units: dict[str, str]
+    gains: dict[str, tuple[float, float]]
+    truth: dict[str, Any]
+    setup: dict[str, Any]
+    run: Run
+    metadata: dict[str, str] = field(default_factory=dict)
+
+    def values(self, name: str) -> F64:
+        """One channel in its unit."""
+        gain, offset = self.gains[name]
+        return self.channels[name].astype(np.float64) * gain + offset
+
+
+def _rng(scenario: Scenario, stream: str) -> np.random.Generator:
+    return np.random.default_rng([scenario.seed, STREAMS[stream]])
+
+
+def _fitted(scenario: Scenario, design: Wheel) -> tuple[Wheel, float]:
+    """The wheel really on the crank, and how far its slot 1 is ahead of the design's in degrees."""
+    for fault in scenario.fault:
+        if fault.kind == "wheel-unexpected":
+            return named(fault.layout, scenario.wheel.duty), fault.tdc_shift_deg
+    return design, 0.0
+
+
+def _slowed(scenario: Scenario) -> Scenario:
+    """Apply cranking-slow to battery, starter or engine."""
+    for fault in scenario.fault:
+        if fault.kind == "cranking-slow":
+            scenario = mechanics.slow(scenario, fault)
+    return scenario
+
+
+def run(scenario: Scenario) -> Run:
+    """Turn the engine; deterministic for a scenario."""
+    scenario = _slowed(scenario)
+    design = scenario.wheel.wheel()
+    fitted, shift = _fitted(scenario, design)
+    turn = crankline.build_turn(fitted, scenario, _rng(scenario, "wheel"))
+    offset = mechanics.wheel_offset_deg(scenario, design)
+    turn = replace(turn, edges=turn.edges._replace(offset_deg=offset + shift))
+    rng = _rng(scenario, "start")
+    running = scenario.running.initial == "running"
+    start = scenario.start_deg if scenario.start_deg is not None else mechanics.rest_deg(scenario, rng, running)
+    steps = int(np.ceil(scenario.duration_s / STEP_S)) + 1
+    out = integrate(
+        STEP_S, steps, int(rng.integers(1, 2**31)), float(start), mechanics.initial_rad_s(scenario),
+        mechanics.mechanics(scenario), mechanics.starter(scenario), turn.edges,
+        mechanics.unit(scenario, design, offset), mechanics.noise(scenario, _rng(scenario, "spurious")),
+        mechanics.governor(scenario),
+    )  # fmt: skip
+    return Run(STEP_S, *out, turn, design, fitted, offset + shift)
+
+
+def _pulses(run: Run, kind: int, cylinder: int) -> F64:
+    """Start and end of every output event of a cylinder (0 coil, 1 injector), rows by time."""
+    log = run.outputs
+    mine = (log[:, 0] == kind) & (log[:, 1] == cylinder - 1)
+    return log[mine, 2:4][np.argsort(log[mine, 2], kind="stable")]
+
+
+def _battery(scenario: Scenario, run: Run, n: int) -> F64:
+    """Battery volts at every sample: sag by starter current, loads after key-on, charging once running."""
+    c = scenario.cranking
+    t = np.arange(n) / scenario.sampling.rate_hz
+    amps = np.interp(t, run.time_s, run.current_a)
+    rest = c.battery_ocv_v - np.where(t >= c.key_on_s, 0.15, 0.0)
+    fast = run.omega_rad_s > 47.0
+    charge = np.empty(len(fast))
+    level = 1.0 if scenario.running.initial == "running" else 0.0
+    for k in range(0, len(fast), 50):
+        level += ((1.0 if fast[k] else 0.0) - level) * 50 * run.dt_s / 0.6
+        charge[k : k + 50] = level
+    up = np.interp(t, run.time_s, charge)
+    return rest - amps * c.battery_resistance_ohm + up * (scenario.running.charging_v - rest)
+
+
+def _starter_current(scenario: Scenario, run: Run, n: int) -> F64:
+    """Starter current in A with brush ripple (commutator passages go with crank speed)."""
+    t = np.arange(n) / scenario.sampling.rate_hz
+    amps = np.interp(t, run.time_s, run.current_a)
+    angle = np.deg2rad(np.interp(t, run.time_s, run.theta_deg))
+    return amps * (1.0 + 0.02 * np.sin(angle * 12.0 * 23.0))
+
+
+def _crank_levels(scenario: Scenario, run: Run) -> tuple[F64, F64, float]:
+    """Level changes of a two-level crank line: times, volts after each, volts at the start."""
+    s = scenario.sensor
+    high = s.low_v + (s.high_v - s.low_v) * crankline._gain(scenario)
+    at_end = crankline.marks_at_end(scenario)
+    shown = run.passes[run.passes[:, 4] > 0]
+    marking = run.turn.edges.marking[shown[:, 1].astype(int)]
+    begins = marking != at_end
+    on_tooth = begins == (shown[:, 2] > 0)
+    volts = np.where(on_tooth == s.tooth_high, high, s.low_v)
+    times = shown[:, 0]
+    key = scenario.cranking.key_on_s if scenario.running.initial == "standstill" else -1.0
+    wheel = (run.theta_deg[0] + run.offset_deg) % 360.0
+    e = int(np.searchsorted(run.turn.edges.angle_deg, wheel, side="right") - 1)
+    inside = bool(run.turn.edges.marking[e] != at_end)
+    idle = high if inside == s.tooth_high else s.low_v
+    keep = times > key
+    order = np.argsort(times[keep], kind="stable")
+    times, volts = times[keep][order], volts[keep][order]
+    if key > 0:
+        return np.concatenate([[key], times]), np.concatenate([[idle], volts]), 0.0
+    return times, volts, idle
+
+
+def _with_spurious(times: F64, volts: F64, first_v: float, run: Run, scenario: Scenario) -> tuple[F64, F64]:
+    """Short pulses to the other level at the spurious times."""
+    s = scenario.sensor
+    widths = [f.width_us * 1e-6 for f in scenario.fault if f.kind == "edges-spurious"]
+    if not widths or not len(run.spurious_s):
+        return times, volts
+    at = np.sort(run.spurious_s)
+    high = s.low_v + (s.high_v - s.low_v) * crankline._gain(scenario)
+    n = np.searchsorted(times, at, side="right") - 1
+    here = np.where(n >= 0, volts[np.maximum(n, 0)], first_v)
+    other = np.where(np.abs(here - high) < np.abs(here - s.low_v), s.low_v, high)
+    end = at + widths[0]
+    m = np.searchsorted(times, end, side="right") - 1
+    after = np.where(m >= 0, volts[np.maximum(m, 0)], first_v)
+    all_t = np.concatenate([times, at, end])
+    all_v = np.concatenate([volts, other, after])
+    order = np.argsort(all_t, kind="stable")
+    return all_t[order], all_v[order]
+
+
+def _crank_hall(scenario: Scenario, run: Run, n: int) -> F64:
+    times, volts, first = _crank_levels(scenario, run)
+    times, volts = _with_spurious(times, volts, first, run, scenario)
+    s = scenario.sensor
+    line = waveforms.level_line(n, scenario.sampling.rate_hz, times, volts, first, s.rise_s, s.fall_s)
+    for fault in scenario.fault:
+        for start, length in fault.stretches if fault.kind == "signal-lost" else ():
+            line[waveforms.stretch(n, scenario.sampling.rate_hz, start, start + length)] = (
+                s.high_v if fault.level_v is None else fault.level_v
+            )
+    return line
+
+
+def _crank_vr(scenario: Scenario, run: Run, n: int) -> F64:
+    s, rate = scenario.sensor, scenario.sampling.rate_hz
+    assert run.turn.table is not None
+    line = waveforms.vr_line(n, rate, run.dt_s, run.theta_deg, run.omega_rad_s, run.offset_deg, run.turn.table)
+    if any(f.kind == "edges-dropped" for f in scenario.fault):
+        half = 0.5 * run.fitted.pitch_deg
+        for when, _, _, speed, shown, _ in run.passes:
+            if shown == 0.0 and abs(speed) > 0.5:
+                wide = half / (abs(speed) * 57.29578)
+                waveforms.fade(line, rate, when - wide, when + wide)
+    for fault in scenario.fault:
+        if fault.kind == "edges-spurious":
+            size = _spurious_v(fault, scenario)
+            for at in run.spurious_s:
+                waveforms.add_pulse(line, rate, at, size, fault.width_us * 1e-6)
+        for start, length in fault.stretches if fault.kind == "signal-lost" else ():
+            line[waveforms.stretch(n, rate, start, start + length)] = fault.level_v or 0.0
+    if (s.edge == "rising") != (crankline.reversed_at(scenario, "sensor") or crankline.reversed_at(scenario, "probe")):
+        line = -line
+    return np.clip(line, -s.clip_v, s.clip_v)
+
+
+def _spurious_v(fault: Fault, scenario: Scenario) -> float:
+    return fault.level_v if fault.level_v is not None else 1.5 * scenario.sensor.peak_v
+
+
+def _crank(scenario: Scenario, run: Run, n: int, rng: np.random.Generator) -> F64:
+    s, rate = scenario.sensor, scenario.sampling.rate_hz
+    line = _crank_vr(scenario, run, n) if s.kind == "vr" else _crank_hall(scenario, run, n)
+    line += s.offset_v if s.kind == "vr" else 0.0
+    if s.hum_v:
+        line += s.hum_v * np.sin(2 * np.pi * s.hum_hz * np.arange(n) / rate + rng.uniform(0, 6.28))
+    if s.ignition_pickup_v:
+        for at in run.outputs[(run.outputs[:, 0] == 0) & (run.outputs[:, 4] > 0), 3]:
+            part = waveforms.stretch(n, rate, at, at + 3e-4)
+            t = np.arange(part.start, part.stop) / rate - at
+            line[part] += s.ignition_pickup_v * np.exp(-t / 5e-5) * np.cos(2 * np.pi * 4e4 * t)
+    if s.noise_v:
+        line += s.noise_v * rng.standard_normal(n, dtype=np.float32)
+    return line
+
+
+def _cam(scenario: Scenario, run: Run, n: int, rng: np.random.Generator) -> F64:
+    """Two-level cam line."""
+    edges = sorted(scenario.cam.edges_deg)
+    theta, grid = run.theta_deg, run.time_s
+    times: list[float] = []
+    volts: list[float] = []
+    lift = np.maximum.accumulate(theta)
+    moving = np.concatenate([[True], np.diff(lift) > 0])
+    for k in range(int(theta.min() // 720), int(theta.max() // 720) + 1):
+        for deg, kind in edges:
+            at = deg + 720.0 * k + rng.normal() * scenario.cam.jitter_deg
+            if lift[0] < at < lift[-1]:
+                times.append(float(np.interp(at, lift[moving], grid[moving])))
+                volts.append(5.0 if kind == "rising" else 0.15)
+    phase = theta[0] % 720.0
+    before = [kind for deg, kind in edges if deg <= phase] or [edges[-1][1]]
+    idle = 5.0 if before[-1] == "rising" else 0.15
+    key = scenario.cranking.key_on_s if scenario.running.initial == "standstill" else -1.0
+    first = idle if key <= 0 else 0.0
+    if key > 0:
+        times, volts = [key, *times], [idle, *volts]
+    order = np.argsort(times, kind="stable")
+    return waveforms.level_line(
+        n, scenario.sampling.rate_hz, np.asarray(times)[order], np.asarray(volts)[order], first, 6e-6, 1e-6
+    )
+
+
+def _line(channel: Channel, scenario: Scenario, run: Run, n: int, battery: F64, rng: np.random.Generator) -> F64:
+    rate = scenario.sampling.rate_hz
+    if channel.role == "crank":
+        return _crank(scenario, run, n, rng)
+    if channel.role == "cam":
+        return _cam(scenario, run, n, _rng(scenario, "cam"))
+    if channel.role == "battery":
+        return battery.copy()
+    if channel.role == "starter-current":
+        return _starter_current(scenario, run, n)
+    events = _pulses(run, 0 if channel.role == "coil" else 1, channel.cylinder)
+    if channel.role == "injector":
+        return waveforms.injector_line(n, rate, events, battery)
+    if channel.style == "current":
+        return waveforms.coil_current(n, rate, events, battery)
+    times = events.ravel()
+    return waveforms.level_line(n, rate, times, np.tile([5.0, 0.1], len(events)), 0.1, 4e-6, 4e-6)
+
+
+def _range(channel: Channel, line: F64, scenario: Scenario) -> tuple[float, float]:
+    """The recorder's input range: as asked, else the usual one for the line."""
+    if channel.range is not None:
+        return channel.range
+    if channel.role == "crank" and scenario.sensor.kind == "vr":
+        need = 1.1 * float(np.abs(line).max())
+        top = next((r for r in (0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0) if r >= need), 200.0)
+        return (-top, top)
+    top = {"battery": 20.0, "starter-current": 1000.0, "injector": 100.0}.get(channel.role, 10.0)
+    if channel.role == "coil" and channel.style == "current":
+        top = 20.0
+    return (-top, top)
+
+
+def channel_name(channel: Channel) -> str:
+    """The channel's name in the recording."""
+    plain = channel.role.replace("-", " ")
+    return channel.name or (f"{plain} {channel.cylinder}" if channel.role in ("coil", "injector") else plain)
+
+
+def simulate(scenario: Scenario) -> Simulated:
+    """Simulate one recording; the same scenario gives the same samples."""
+    done = run(scenario)
+    effective = _slowed(scenario)
+    rate = scenario.sampling.rate_hz
+    n = round(scenario.duration_s * rate)
+    rng = _rng(scenario, "noise")
+    battery = _battery(effective, done, n)
+    channels: dict[str, NDArray[np.int16]] = {}
+    gains: dict[str, tuple[float, float]] = {}
+    units: dict[str, str] = {}
+    for channel in scenario.channel:
+        name = channel_name(channel)
+        line = _line(channel, effective, done, n, battery, rng)
+        low, high = _range(channel, line, scenario)
+        line += scenario.sampling.noise_share * (high - low) * rng.standard_normal(n, dtype=np.float32)
+        channels[name], gain, offset = waveforms.quantise(line, low, high, scenario.sampling.bits)
+        gains[name] = (gain, offset)
+        units[name] = "A" if channel.role == "starter-current" or channel.style == "current" else "V"
+    meta = {"origin": "simulated", "title": scenario.title, "seed": str(scenario.seed)}
+    setup = truth.setup_of(scenario, done, channel_name)
+    return Simulated(channels, rate, units, gains, truth.truth_of(scenario, done), setup, done, meta)
+
+
+def write_simulation(scenario_path: str | Path, out_path: str | Path) -> tuple[Path, Path, Path]:
+    """Simulate a scenario file; write recording (by suffix), ``<stem>.truth.json`` and ``<stem>.setup.toml``.
+
+    Returns the three paths. BadScenario for a scenario that cannot be used, BadRecording for an unknown suffix.
+    """
+    from witnessmark.recording.write import write_recording
+
+    scenario = load_scenario(scenario_path)
+    made = simulate(scenario)
+    out = Path(out_path)
+    write_recording(out, made.channels, made.rate_hz, units=made.units, gains=made.gains, metadata=made.metadata)
+    truth_path = out.with_name(out.stem + ".truth.json")
+    truth_path.write_text(json.dumps(made.truth, indent=1) + "\n", encoding="utf-8")
+    setup_path = out.with_name(out.stem + ".setup.toml")
+    setup_path.write_text(truth.setup_toml(made.setup), encoding="utf-8")
+    return out, truth_path, setup_path

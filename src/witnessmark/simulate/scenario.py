@@ -1,0 +1,265 @@
+"""The scenario file: engine, start, wheel, sensor, control unit, recorder, faults."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from witnessmark.errors import BadScenario
+from witnessmark.simulate import layouts
+
+Share = Annotated[float, Field(ge=0.0, le=1.0)]
+Positive = Annotated[float, Field(gt=0.0)]
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Engine(_Part):
+    """Four-stroke in-line engine, even firing. Lengths in mm, inertia in kg m2, torques in Nm at the crank."""
+
+    cylinders: Annotated[int, Field(ge=1, le=8)] = 4
+    firing_order: tuple[int, ...] = ()
+    bore_mm: Positive = 86.0
+    stroke_mm: Positive = 86.0
+    rod_mm: Positive = 143.0
+    compression_ratio: Annotated[float, Field(gt=4.0, le=24.0)] = 10.0
+    inertia_kg_m2: Positive = 0.18
+    reciprocating_kg: Annotated[float, Field(ge=0.0)] = 0.5
+    friction_nm: Annotated[float, Field(ge=0.0)] = 22.0
+    friction_nm_per_krpm: Annotated[float, Field(ge=0.0)] = 9.0
+    trapped: tuple[Positive, ...] = ()  # share of the full charge each cylinder traps (1 = sound), by cylinder number
+    leak_s: Positive = 1.2  # time constant of blow-by
+    polytropic: Annotated[float, Field(gt=1.0, lt=1.5)] = 1.28
+    valve_closed_deg: tuple[float, float] = (-130.0, 130.0)  # inlet closes, exhaust opens, after firing TDC
+    combustion: Positive = 2.4  # rise of pressure at full burn over the motored one
+
+    def order(self) -> tuple[int, ...]:
+        """Firing order, the usual one where none is given."""
+        usual = {
+            1: (1,), 2: (1, 2), 3: (1, 3, 2), 4: (1, 3, 4, 2), 5: (1, 2, 4, 5, 3), 6: (1, 5, 3, 6, 2, 4),
+            7: (1, 3, 5, 7, 2, 4, 6), 8: (1, 6, 2, 5, 8, 3, 7, 4),
+        }  # fmt: skip
+        return self.firing_order or usual[self.cylinders]
+
+    @model_validator(mode="after")
+    def _order_is_whole(self) -> Engine:
+        if self.firing_order and sorted(self.firing_order) != list(range(1, self.cylinders + 1)):
+            raise ValueError("firing_order must name every cylinder once")
+        if self.trapped and len(self.trapped) != self.cylinders:
+            raise ValueError("trapped needs one value a cylinder")
+        return self
+
+
+class Attempt(_Part):
+    """Starter engaged from start_s; let go at end_s or ``release_after_s`` after the engine runs."""
+
+    start_s: Annotated[float, Field(ge=0.0)]
+    end_s: Positive
+
+
+class Cranking(_Part):
+    """Battery and starter, seen at the crank."""
+
+    attempts: tuple[Attempt, ...] = (Attempt(start_s=0.3, end_s=1e9),)
+    key_on_s: float = 0.1
+    stall_torque_nm: Positive = 175.0  # at 12 V on the terminals of the motor circuit
+    no_load_rpm: Positive = 420.0
+    stall_current_a: Positive = 750.0
+    battery_ocv_v: Positive = 12.6
+    battery_resistance_ohm: Positive = 0.0055
+    release_after_s: float = 0.35
+
+
+class Running(_Part):
+    """What happens once the engine fires; targets are [time s, rpm] steps of the speed governor."""
+
+    initial: Literal["standstill", "running"] = "standstill"
+    targets: tuple[tuple[float, float], ...] = ((0.0, 800.0),)
+    may_start: bool = True  # False: ignition withheld, the engine only cranks
+    charging_v: float = 14.1
+
+
+class WheelSpec(_Part):
+    """The wheel as designed. ``layout`` by name, or slots and missing, or teeth_deg with optional widths_deg."""
+
+    layout: str = ""
+    slots: Annotated[int, Field(ge=1, le=360)] | None = None
+    missing: tuple[int, ...] = ()
+    teeth_deg: tuple[float, ...] = ()
+    widths_deg: tuple[float, ...] = ()
+    duty: Annotated[float, Field(gt=0.02, lt=0.98)] = 0.5
+    tdc_slot: float | None = None
+    pitch_error_deg: Annotated[float, Field(ge=0.0)] = 0.03  # standard deviation of a sound wheel's edges
+
+    def wheel(self) -> layouts.Wheel:
+        """The drawn wheel."""
+        if self.teeth_deg:
+            return layouts.unequal(self.teeth_deg, self.widths_deg or None, self.duty)
+        if self.slots is not None:
+            return layouts.regular(self.slots, self.missing, self.duty)
+        return layouts.named(self.layout or "60-2", self.duty)
+
+    @model_validator(mode="after")
+    def _one_way(self) -> WheelSpec:
+        if sum((bool(self.layout), self.slots is not None, bool(self.teeth_deg))) > 1:
+            raise ValueError("give one of layout, slots or teeth_deg")
+        if self.teeth_deg and (list(self.teeth_deg) != sorted(self.teeth_deg) or self.teeth_deg[-1] >= 360.0):
+            raise ValueError("teeth_deg must rise within one turn")
+        if self.widths_deg and len(self.widths_deg) != len(self.teeth_deg):
+            raise ValueError("widths_deg needs one value a tooth")
+        self.wheel()
+        return self
+
+
+class Sensor(_Part):
+    """The crank sensor and what its line picks up."""
+
+    kind: Literal["hall", "vr"] = "vr"
+    edge: Literal["falling", "rising"] = "falling"  # the edge that marks a tooth
+    # two-level
+    low_v: float = 0.15
+    high_v: float = 5.0
+    tooth_high: bool = True
+    jitter_deg: Annotated[float, Field(ge=0.0)] = 0.05
+    rise_s: Annotated[float, Field(ge=0.0)] = 4e-6
+    fall_s: Annotated[float, Field(ge=0.0)] = 1e-6
+    startup_error_deg: Annotated[float, Field(ge=0.0)] = 0.0  # first three edges after power-up, up to this far off
+    # variable reluctance
+    peak_v: Positive = 0.6  # half wave of a regular tooth at 200 rpm
+    blur: Annotated[float, Field(gt=0.08, le=0.45)] = 0.36  # width of a tooth's flux in pitches
+    modulation: Annotated[float, Field(ge=0.0, lt=0.9)] = 0.0  # once-per-turn change of amplitude on a sound wheel
+    clip_v: Positive = 1e9
+    # both
+    offset_v: float = 0.0
+    noise_v: Annotated[float, Field(ge=0.0)] = 0.01
+    hum_v: Annotated[float, Field(ge=0.0)] = 0.0
+    hum_hz: Positive = 50.0
+    ignition_pickup_v: Annotated[float, Field(ge=0.0)] = 0.0
+
+
+class Cam(_Part):
+    """One cam line; edges in crank degrees after cylinder 1's firing TDC."""
+
+    edges_deg: tuple[tuple[float, Literal["rising", "falling"]], ...] = (
+        (40.0, "rising"), (220.0, "falling"), (310.0, "rising"), (400.0, "falling"),
+    )  # fmt: skip
+    jitter_deg: float = 0.3
+
+
+class Control(_Part):
+    """The control unit: what it needs before it fires, and what makes it give up.
+
+    It sees the crank line only: edges that pass its input threshold (variable reluctance: ``min_v`` or ``adapt`` of the
+    decaying peak, whichever is more), interval ratios against its layout, the count between gaps, the cam for the turn.
+    """
+
+    min_v: Positive = 0.12
+    adapt: Share = 0.35
+    decay_per_tooth: Share = 0.85
+    confirm_turns: Annotated[float, Field(ge=0.0, le=4.0)] = 0.5
+    tolerant_above_rpm: float = 450.0
+    errors_to_lose: int = 6  # within one turn, above tolerant_above_rpm
+    advance_cranking_deg: float = 6.0
+    advance_running_deg: float = 12.0
+    dwell_ms: Positive = 3.5
+    inject_cranking_ms: Positive = 12.0
+    inject_running_ms: Positive = 2.8
+    prime_ms: Annotated[float, Field(ge=0.0)] = 0.0
+    withhold_spark: bool = False
+    withhold_fuel: bool = False
+
+
+class Sampling(_Part):
+    """The recorder: one clock for all channels."""
+
+    rate_hz: Annotated[float, Field(ge=1000.0, le=2e6)] = 100_000.0
+    bits: Annotated[int, Field(ge=8, le=16)] = 12
+    noise_share: Annotated[float, Field(ge=0.0, le=0.2)] = 0.0005  # of the range, added to every channel
+
+
+class Channel(_Part):
+    """One recorded line; range_v is [low, high] of the recorder's input in the channel's unit."""
+
+    role: Literal["crank", "cam", "coil", "injector", "battery", "starter-current"]
+    name: str = ""
+    cylinder: int = 1
+    style: Literal["", "command", "current"] = ""
+    range: tuple[float, float] | None = None
+
+
+class Fault(_Part):
+    """One fault; which fields count depends on kind."""
+
+    kind: Literal[
+        "tooth-absent", "tooth-weak", "tooth-displaced", "tooth-extra", "wheel-runout", "wheel-unexpected",
+        "edges-dropped", "signal-lost", "edges-spurious", "polarity-reversed", "signal-low", "cranking-slow",
+    ]  # fmt: skip
+    slots: tuple[int, ...] = ()
+    amplitude: Share = 0.4  # tooth-weak (vr): pulse left of a sound one; signal-low: swing left
+    share: Share = 0.5  # tooth-weak (hall): passes missed; edges-dropped: probability an edge; edges-spurious: an event
+    below_rpm: float = 1e9  # tooth-weak (hall): missed only below this speed
+    deg: float = 0.0  # tooth-displaced: late positive; wheel-runout: amplitude; tooth-extra: angle after slot 1
+    phase_deg: float = 0.0  # wheel-runout
+    amplitude_runout: Share = 0.0  # wheel-runout (vr)
+    layout: str = ""  # wheel-unexpected: the wheel really fitted
+    tdc_shift_deg: float = 0.0
+    stretches: tuple[tuple[float, float], ...] = ()  # signal-lost: [start s, length s]
+    follows: Literal["time", "coil", "injector"] = "time"  # edges-spurious
+    rate_hz: float = 20.0  # edges-spurious, follows time: mean rate
+    lag_ms: float = 0.4  # edges-spurious, follows coil or injector
+    width_us: Positive = 60.0
+    level_v: float | None = None  # edges-spurious (vr): pulse size; signal-lost: level the line goes to
+    where: Literal["sensor", "probe"] = "sensor"  # polarity-reversed
+    cause: Literal["battery", "starter", "friction"] = "battery"  # cranking-slow
+    strength: Positive = 1.0  # cranking-slow
+
+
+class Scenario(_Part):
+    """Everything needed to simulate one recording, reproducible by its seed."""
+
+    seed: int = 1
+    title: str = ""
+    complaint: str = ""
+    duration_s: Annotated[float, Field(gt=0.02, le=120.0)] = 4.0
+    start_deg: float | None = None  # crank angle at the start, after cylinder 1's firing TDC; None: by seed
+    engine: Engine = Engine()
+    cranking: Cranking = Cranking()
+    running: Running = Running()
+    wheel: WheelSpec = WheelSpec()
+    sensor: Sensor = Sensor()
+    cam: Cam = Cam()
+    control: Control = Control()
+    sampling: Sampling = Sampling()
+    channel: tuple[Channel, ...] = (
+        Channel(role="crank"), Channel(role="cam"), Channel(role="coil"), Channel(role="injector"),
+        Channel(role="battery"), Channel(role="starter-current"),
+    )  # fmt: skip
+    fault: tuple[Fault, ...] = ()
+
+
+def parse_scenario(data: dict[str, Any], path: str = "scenario") -> Scenario:
+    """Validate; BadScenario (one line, names the key) when a key is unknown or a value impossible."""
+    try:
+        return Scenario.model_validate(data)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(p) for p in first["loc"]) or "the file"
+        what = first["msg"].removeprefix("Value error, ").replace("\n", " ")
+        raise BadScenario(f"{path}: {where}: {what}; correct this key") from None
+
+
+def load_scenario(path: str | Path) -> Scenario:
+    """Read a scenario TOML file; BadScenario with one line when it cannot be used."""
+    try:
+        with Path(path).open("rb") as file:
+            data = tomllib.load(file)
+    except OSError as error:
+        raise BadScenario(f"{path}: {error.strerror or error}; check the path") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise BadScenario(f"{path}: not valid TOML ({error}); correct the file") from None
+    return parse_scenario(data, str(path))

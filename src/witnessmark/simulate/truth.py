@@ -1,0 +1,208 @@
+"""What really happened in a simulated recording, and the setup that goes with it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from witnessmark.simulate import mechanics
+from witnessmark.simulate.scenario import Channel, Fault, Scenario
+
+if TYPE_CHECKING:
+    from witnessmark.simulate.run import Run
+
+CAUSE_OF = {
+    "tooth-absent": "trigger-wheel-tooth", "tooth-weak": "trigger-wheel-tooth", "tooth-displaced": "trigger-wheel-tooth",
+    "tooth-extra": "trigger-wheel-tooth", "wheel-runout": "trigger-wheel-runout",
+    "wheel-unexpected": "trigger-wheel-wrong", "edges-dropped": "crank-sensor", "signal-lost": "crank-circuit",
+    "edges-spurious": "electrical-interference", "polarity-reversed": "sensor-polarity",
+    "signal-low": "sensor-air-gap", "cranking-slow": "cranking-system",
+}  # fmt: skip
+
+
+def _severity(fault: Fault, scenario: Scenario) -> float:
+    """The number that says how bad a fault is, in its own unit."""
+    hall = scenario.sensor.kind == "hall"
+    return {
+        "tooth-weak": fault.share if hall else fault.amplitude, "tooth-displaced": abs(fault.deg),
+        "wheel-runout": abs(fault.deg), "edges-dropped": fault.share, "signal-low": fault.amplitude,
+        "signal-lost": float(sum(b for _, b in fault.stretches)), "cranking-slow": fault.strength,
+        "edges-spurious": fault.rate_hz if fault.follows == "time" else fault.share, "tooth-extra": fault.deg,
+    }.get(fault.kind, 1.0)  # fmt: skip
+
+
+def layout_of(wheel: Any) -> dict[str, Any]:
+    """A wheel in the words of the setup file."""
+    if wheel.regular:
+        return {"name": wheel.name, "slots": wheel.slots, "missing": list(wheel.missing), "teeth_deg": None}
+    return {"name": wheel.name, "slots": wheel.slots, "missing": [], "teeth_deg": [round(float(t), 4) for t in wheel.teeth_deg]}
+
+
+def _held(run: Run, rpm: float, hold_s: float, start_s: float, end_s: float) -> float | None:
+    """First time in s within [start, end] from which the mean over 20 ms stays above ``rpm`` for ``hold_s``."""
+    k = max(1, round(0.02 / run.dt_s))
+    smooth = np.convolve(run.omega_rad_s, np.ones(k) / k, "same") * 30.0 / np.pi
+    fast = smooth >= rpm
+    change = np.flatnonzero(np.diff(np.concatenate([[0], fast.astype(np.int8), [0]])))
+    for a, b in zip(change[::2], change[1::2], strict=True):
+        a = max(a, int(start_s / run.dt_s))
+        if (b - a) * run.dt_s >= hold_s and a * run.dt_s <= end_s:
+            return float(a * run.dt_s)
+    return None
+
+
+def _motions(run: Run) -> list[tuple[float, float]]:
+    """Stretches of turning in s; stops shorter than 60 ms (top dead centre at the end of a run-down) do not part them."""
+    moving = np.abs(run.omega_rad_s) > 0.02
+    change = np.flatnonzero(np.diff(np.concatenate([[0], moving.astype(np.int8), [0]])))
+    spans: list[tuple[float, float]] = []
+    for a, b in zip(change[::2] * run.dt_s, change[1::2] * run.dt_s, strict=True):
+        if spans and a - spans[-1][1] < 0.06:
+            spans[-1] = (spans[-1][0], float(b))
+        else:
+            spans.append((float(a), float(b)))
+    return [s for s in spans if s[1] - s[0] > 0.02]
+
+
+def _outputs(run: Run, scenario: Scenario, start_s: float, end_s: float, recorded: bool) -> dict[str, float | None]:
+    """First fuel, first spark and first rightly timed spark within [start, end)."""
+    log = run.outputs
+    inside = (log[:, 2] >= start_s - 0.1) & (log[:, 2] < end_s)
+    coils = {c.cylinder - 1 for c in scenario.channel if c.role == "coil"}
+    injectors = {c.cylinder - 1 for c in scenario.channel if c.role == "injector"}
+    spark = log[inside & (log[:, 0] == 0) & (log[:, 4] > 0)]
+    fuel = log[inside & (log[:, 0] == 1)]
+    if recorded:
+        spark = spark[np.isin(spark[:, 1].astype(int), list(coils))]
+        fuel = fuel[np.isin(fuel[:, 1].astype(int), list(injectors))]
+    tdc = mechanics.tdc_deg(scenario.engine)
+    after = (spark[:, 5] - tdc[spark[:, 1].astype(int)] + 360.0) % 720.0 - 360.0
+    right = spark[(after >= -60.0) & (after <= 20.0)]
+    return {
+        "first_fuel_s": float(fuel[:, 2].min()) if len(fuel) else None,
+        "first_spark_s": float(spark[:, 3].min()) if len(spark) else None,
+        "sync_s": float(right[:, 3].min()) if len(right) else None,
+        "sparks": len(spark),
+    }
+
+
+def _attempts(run: Run, scenario: Scenario) -> list[dict[str, Any]]:
+    out = []
+    if scenario.running.initial == "running":
+        return out
+    for start, end in _motions(run):
+        a, b = int(start / run.dt_s), min(int(end / run.dt_s), len(run.theta_deg) - 1)
+        span = run.theta_deg[a : b + 1]
+        events = _outputs(run, scenario, start, end, recorded=False)
+        fire = events["sync_s"]
+        stop = min(end, fire) if fire is not None else end
+        cranked = run.current_a[a : int(stop / run.dt_s) + 1] > 1.0
+        speed = run.omega_rad_s[a : int(stop / run.dt_s) + 1][cranked] * 30.0 / np.pi
+        running = _held(run, 450.0, 0.4, start, end)
+        turns = float((span.max() - span[0]) / 360.0)
+        to_sync = None if fire is None else float((np.interp(fire, run.time_s, run.theta_deg) - span[0]) / 360.0)
+        out.append({
+            "start_s": start, "end_s": end, "turns": turns, "started": running is not None, "running_s": running,
+            "turns_to_sync": to_sync, "cranking_rpm": float(speed.mean()) if len(speed) else None,
+            "rock_back_deg": float(span.max() - span[-1]), **events,
+            "recorded": _outputs(run, scenario, start, end, recorded=True),
+        })  # fmt: skip
+    return out
+
+
+def truth_of(scenario: Scenario, run: Run) -> dict[str, Any]:
+    """The truth of a recording; angles in crank degrees after cylinder 1's firing TDC, times in s."""
+    faults = []
+    for f in scenario.fault:
+        faults.append({
+            "kind": f.kind, "cause": CAUSE_OF[f.kind], "slots": list(f.slots), "severity": _severity(f, scenario),
+            "settings": f.model_dump(exclude_defaults=True),
+        })  # fmt: skip
+    first = faults[0] if faults else None
+    step = max(1, round(0.005 / run.dt_s))
+    slot = first["slots"][0] if first and first["slots"] else None
+    tdc_slot = mechanics.tdc_slot(scenario, run.design)
+    moving = np.abs(run.omega_rad_s[run.omega_rad_s != 0]) * 30 / np.pi
+    return {
+        "origin": "simulated",
+        "cause": first["cause"] if first else "none-found",
+        "kind": first["kind"] if first else None,
+        "slot": slot,
+        "severity": first["severity"] if first else None,
+        "faults": faults,
+        "design": layout_of(run.design),
+        "fitted": layout_of(run.fitted),
+        "tdc_slot": tdc_slot,
+        "attempts": _attempts(run, scenario),
+        "runs_at_start": scenario.running.initial == "running",
+        "turns": float((run.theta_deg.max() - run.theta_deg[0]) / 360.0),
+        "rpm": {"median": float(np.median(moving)), "max": float(moving.max())} if len(moving) else None,
+        "crank_angle": {
+            "time_s": [round(float(t), 4) for t in run.time_s[::step]],
+            "deg": [round(float(d), 3) for d in run.theta_deg[::step]],
+        },
+    }
+
+
+def setup_of(scenario: Scenario, run: Run, name_of: Callable[[Channel], str]) -> dict[str, Any]:
+    """The setup file's tables for this recording (the wheel as designed)."""
+    e, w = scenario.engine, run.design
+    wheel: dict[str, Any] = {"edge": scenario.sensor.edge}
+    if w.regular:
+        wheel |= {"slots": w.slots, "missing": list(w.missing), "tdc_slot": mechanics.tdc_slot(scenario, w)}
+    else:
+        wheel |= {"teeth_deg": [float(t) for t in w.teeth_deg], "widths_deg": [float(t) for t in w.widths_deg]}
+        wheel |= {"tdc_slot": _slot_at(w.teeth_deg, mechanics.wheel_offset_deg(scenario, w))}
+    channels = []
+    for c in scenario.channel:
+        row: dict[str, Any] = {"name": name_of(c), "role": c.role}
+        if c.role == "crank":
+            row["sensor"] = scenario.sensor.kind
+        elif c.role == "cam":
+            row["sensor"] = "hall"
+        elif c.role in ("coil", "injector"):
+            row["cylinder"] = c.cylinder
+        channels.append(row)
+    cams = [
+        {"channel": name_of(c), "bank": 1, "camshaft": "intake", "edges_deg": [list(x) for x in scenario.cam.edges_deg], "tolerance_deg": 6.0}
+        for c in scenario.channel
+        if c.role == "cam"
+    ]
+    order = e.order()
+    return {
+        "vehicle": {"description": scenario.title, "complaint": scenario.complaint},
+        "engine": {
+            "cylinders": e.cylinders, "strokes": 4, "ignition": "coil-per-cylinder", "cranked_by": "starter",
+            "firing_order": list(order), "firing_angles_deg": [720.0 / e.cylinders * k for k in range(e.cylinders)],
+            "bore_mm": e.bore_mm, "stroke_mm": e.stroke_mm, "rod_mm": e.rod_mm, "compression_ratio": e.compression_ratio,
+        },
+        "crank_wheel": wheel,
+        "cam_wheel": cams,
+        "channel": channels,
+    }  # fmt: skip
+
+
+def _slot_at(teeth_deg: Any, deg: float) -> float:
+    """Fractional slot position of an angle on an unequal wheel (linear between its teeth)."""
+    closed = np.append(teeth_deg, 360.0 + teeth_deg[0])
+    return float(np.interp(deg % 360.0, closed, np.arange(1, len(closed) + 1)))
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, str):
+        return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    if isinstance(value, list):
+        return "[" + ", ".join(_value(v) for v in value) + "]"
+    return repr(round(value, 6)) if isinstance(value, float) else str(value)
+
+
+def setup_toml(setup: dict[str, Any]) -> str:
+    """The setup as TOML text."""
+    lines = ["# setup of a simulated recording"]
+    for table, content in setup.items():
+        for row in content if isinstance(content, list) else [content]:
+            lines += ["", f"[[{table}]]" if isinstance(content, list) else f"[{table}]"]
+            lines += [f"{key} = {_value(value)}" for key, value in row.items()]
+    return "\n".join(lines) + "\n"
