@@ -1,0 +1,254 @@
+"""From a recording to its lines: sensor kind, levels, edges and role of every channel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from witnessmark.provenance import Step
+from witnessmark.recording.model import ChannelInfo, Recording
+from witnessmark.recording.setup import ChannelSetup, Setup
+from witnessmark.signals import kernels, kinds, levels, roles, twolevel, vr
+from witnessmark.signals.crossings import Crossings, Thresholds, find_crossings
+from witnessmark.signals.model import FIRST, GLITCH, Edges, Levels, Line, Sensor, Signals
+from witnessmark.signals.summary import Summary, native, summarise, whole_blocks
+
+MOVING_SIGMAS = 8.0
+"""A line moves when its range exceeds this many noise deviations (a million normal samples span under 10)."""
+
+
+def extract(recording: Recording, setup: Setup, chunk: int = 1 << 20) -> Signals:
+    """Every line of ``recording`` with sensor kind, levels, edges and role.
+
+    Times are seconds on the recording's clock, levels in the channel's unit. ``chunk`` is the number of samples held
+    at once (rounded up to whole blocks of 64 for the first pass); the result does not depend on it. What the setup
+    says about a channel wins over what is inferred.
+    """
+    read = [
+        _read_channel(recording, info, setup.channel_for(info.name, info.position), chunk)
+        for info in recording.channels
+    ]
+    told = [setup.channel_for(info.name, info.position) for info in recording.channels]
+    lines = roles.assign(
+        [
+            roles.Candidate(r.info, r.sensor, r.sensor_told, r.levels, r.edges, said, _scale_known(recording, said))
+            for r, said in zip(read, told, strict=True)
+        ]
+    )
+    return Signals(tuple(lines), tuple(r.step for r in read), ())
+
+
+def _scale_known(recording: Recording, said: ChannelSetup | None) -> bool:
+    return recording.format != "wav" or (said is not None and said.scale is not None)
+
+
+@dataclass(frozen=True)
+class _Read:
+    """One channel read: everything but its role."""
+
+    info: ChannelInfo
+    sensor: Sensor
+    sensor_told: bool
+    levels: Levels
+    edges: Edges
+    step: Step
+
+
+def _read_channel(recording: Recording, info: ChannelInfo, said: ChannelSetup | None, chunk: int) -> _Read:
+    if info.kind == "changes":
+        return _read_changes(recording, info)
+    told = said.sensor if said is not None else None
+    if info.samples == 0:
+        return _Read(info, told or "analog", told is not None, _no_levels(), no_edges(info.name), _step(info, 0, {}))
+    summary = summarise(recording, info, chunk)
+    noise = max(levels.noise_of(summary), levels.quantum(summary.values) / np.sqrt(12.0))
+    sensor: Sensor = told or "analog"
+    edges = no_edges(info.name)
+    modes, zero, crossings, used = levels.find_modes(summary), vr.find_zero(summary), None, None
+    if told == "hall" or (told is None and kinds.two_level_candidate(summary, modes, noise)):
+        used = twolevel.thresholds(summary, modes, noise)
+        crossings = find_crossings(recording, info, summary, used, chunk)
+        if told is None and not kinds.sharp(crossings, modes, summary.rate_hz):
+            crossings = None
+        else:
+            sensor = "hall"
+            edges = _hall_edges(info, crossings)
+    if crossings is None and (told == "vr" or (told is None and _may_oscillate(summary, zero))):
+        used = zero.thresholds
+        crossings = vr.prune(find_crossings(recording, info, summary, used, chunk))
+        if told == "vr" or kinds.reluctance_like(summary, zero, crossings, info.gain, info.offset):
+            sensor = "vr"
+            edges = _vr_edges(info, crossings)
+    found = _levels(recording, info, summary, sensor, modes, zero, edges, noise, chunk)
+    return _Read(info, sensor, told is not None, found, edges, _step(info, len(edges), _parameters(sensor, used)))
+
+
+def _may_oscillate(summary: Summary, zero: vr.Zero) -> bool:
+    return zero.amplitude > 6.0 * zero.noise and len(summary.values) > 0
+
+
+def _parameters(sensor: Sensor, used: Thresholds | None) -> dict[str, object]:
+    if used is None or sensor == "analog":
+        return {"sensor": sensor}
+    return {
+        "sensor": sensor,
+        "down": float(np.median(used.down)),
+        "mid": float(np.median(used.mid)),
+        "up": float(np.median(used.up)),
+        "following": len(used.mid) > 1,
+    }
+
+
+def _step(info: ChannelInfo, edges: int, parameters: dict[str, object]) -> Step:
+    what = f"edges of {info.name}"
+    return Step("signals", what, parameters, used=edges, seen=edges)
+
+
+def no_edges(channel: str) -> Edges:
+    """The edges of a line that has none."""
+    f32 = np.empty(0, np.float32)
+    return Edges(
+        channel,
+        np.empty(0),
+        np.empty(0, np.int64),
+        f32,
+        np.empty(0, np.bool_),
+        np.empty(0, np.uint8),
+        f32,
+        f32,
+        f32,
+        f32,
+    )
+
+
+def _no_levels() -> Levels:
+    nan = float("nan")
+    return Levels(nan, nan, nan, nan, nan, nan, 0.0, False)
+
+
+def _times(info: ChannelInfo, c: Crossings) -> np.ndarray:
+    assert info.rate_hz is not None
+    return info.start_s + (c.sample + c.fraction) / info.rate_hz
+
+
+def _fraction(c: Crossings) -> np.ndarray:
+    return np.minimum(c.fraction.astype(np.float32), np.nextafter(np.float32(1), np.float32(0)))
+
+
+def _hall_edges(info: ChannelInfo, c: Crossings) -> Edges:
+    time_s = _times(info, c)
+    rising = c.rising if info.gain >= 0 else ~c.rising
+    label = twolevel.label_edges(time_s, rising, c.first)
+    nan = np.full(len(c), np.nan, np.float32)
+    return Edges(info.name, time_s, c.sample, _fraction(c), rising, label, nan, nan, nan, nan)
+
+
+def _vr_edges(info: ChannelInfo, c: Crossings) -> Edges:
+    assert info.rate_hz is not None
+    time_s = _times(info, c)
+    rising = c.rising if info.gain >= 0 else ~c.rising
+    gain = abs(info.gain)
+    least = vr.NOMINAL_LEAST_V / gain if info.unit == "V" and gain > 0 else 0.0
+    return Edges(
+        info.name,
+        time_s,
+        c.sample,
+        _fraction(c),
+        rising,
+        twolevel.label_edges(time_s, rising, c.first),
+        (c.peak_before * gain).astype(np.float32),
+        (c.peak_after * gain).astype(np.float32),
+        (c.step * gain * info.rate_hz).astype(np.float32),
+        vr.arm_margin(c, least).astype(np.float32),
+    )
+
+
+def _levels(
+    recording: Recording,
+    info: ChannelInfo,
+    summary: Summary,
+    sensor: Sensor,
+    modes: levels.Modes,
+    zero: vr.Zero,
+    edges: Edges,
+    noise: float,
+    chunk: int,
+) -> Levels:
+    usable = ~summary.flagged
+    least = float(summary.lo[usable].min()) if usable.any() else float(np.nanmin(summary.window_lo, initial=np.nan))
+    most = float(summary.hi[usable].max()) if usable.any() else float(np.nanmax(summary.window_hi, initial=np.nan))
+    moving = most - least > max(MOVING_SIGMAS * noise, 2.5 * levels.quantum(summary.values), 0.0)
+    if sensor == "hall":
+        low, high, level = modes.low, modes.high, 0.5 * (modes.low + modes.high)
+    elif sensor == "vr" and len(edges):
+        gain = abs(info.gain) or 1.0
+        high = (
+            zero.level + float(np.median(edges.peak_before_v[~edges.rising])) / gain if (~edges.rising).any() else most
+        )
+        low = zero.level - float(np.median(edges.peak_before_v[edges.rising])) / gain if edges.rising.any() else least
+        level = zero.level
+    else:
+        values = summary.values if len(summary.values) else np.array([np.nan])
+        low, level, high = (float(q) for q in np.quantile(values, [0.05, 0.5, 0.95]))
+    clipped = 0.0
+    if moving and sensor != "hall":
+        clipped = _clipped(recording, info, summary, least, most, noise, chunk)
+    scaled = [v * info.gain + info.offset for v in (low, high, level, least, most)]
+    if info.gain < 0:
+        scaled[0], scaled[1], scaled[3], scaled[4] = scaled[1], scaled[0], scaled[4], scaled[3]
+    return Levels(scaled[0], scaled[1], scaled[2], noise * abs(info.gain), scaled[3], scaled[4], clipped, moving)
+
+
+def _clipped(
+    recording: Recording, info: ChannelInfo, summary: Summary, low: float, high: float, noise: float, chunk: int
+) -> float:
+    """Share of samples at the extreme codes in runs."""
+    near = max(1.5 * levels.quantum(summary.values), 3.0 * noise, 0.01 * (high - low))
+    state = np.zeros(3, np.int64)
+    total = 0
+    size = whole_blocks(chunk)
+    for start in range(0, info.samples, size):
+        stop = min(start + size, info.samples)
+        a, b = start // kernels.BLOCK, -(-stop // kernels.BLOCK)
+        touches = (summary.lo[a:b] <= low + near) | (summary.hi[a:b] >= high - near)
+        if not touches.any():
+            state[:] = 0
+            continue
+        x = native(recording.read(info.name, start, stop))
+        total += kernels.clipped_runs(x, start, summary.lo, summary.hi, low, high, near, state)
+    return total / info.samples
+
+
+def _read_changes(recording: Recording, info: ChannelInfo) -> _Read:
+    """A change list is read as it stands: the written time is the edge."""
+    changes = recording.changes(info.name)
+    level = np.asarray(changes.level).astype(np.bool_)
+    turn = np.flatnonzero(level[1:] != level[:-1]) + 1 if len(level) > 1 else np.empty(0, np.int64)
+    time_s = np.asarray(changes.time_s, dtype=np.float64)[turn]
+    first = np.zeros(len(turn), np.bool_)
+    first[:1] = True
+    for gap in info.gaps:
+        after = int(np.searchsorted(time_s, gap.end_s))
+        if after < len(first):
+            first[after] = True
+    rising = level[turn]
+    nan = np.full(len(turn), np.nan, np.float32)
+    edges = Edges(
+        info.name,
+        time_s,
+        turn.astype(np.int64),
+        np.zeros(len(turn), np.float32),
+        rising,
+        twolevel.label_edges(time_s, rising, first),
+        nan,
+        nan,
+        nan,
+        nan,
+    )
+    low, high = (0.0, 1.0) if len(turn) else (float(level.min()), float(level.max())) if len(level) else (0.0, 0.0)
+    found = Levels(low, high, 0.5 * (low + high), 0.0, low, high, 0.0, len(turn) > 0)
+    return _Read(info, "hall", False, found, edges, _step(info, len(turn), {"sensor": "hall", "change list": True}))
+
+
+__all__ = ["FIRST", "GLITCH", "extract", "no_edges"]

@@ -1,0 +1,265 @@
+"""Compiled inner loops over raw samples: block extremes, the crossing scan, runs at the clip limits, rolling medians.
+
+Everything works on the native sample type; only single samples are turned into floats. Blocks of 64 samples are counted
+from sample 0 of the channel, so nothing here depends on how the samples were cut into chunks.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numba as nb
+import numpy as np
+from numpy.typing import NDArray
+
+BLOCK = 64
+"""Samples a block. 64 lanes of the narrowest type fill a cache line; shorter blocks cost more summary, longer ones
+more samples looked at around each edge."""
+
+
+@nb.njit(cache=True, nogil=True)
+def _extremes_int(x: Any, lo: Any, hi: Any) -> None:
+    for b in range(x.size // 64):
+        p = b * 64
+        low = x[p]
+        high = x[p]
+        for j in range(64):  # constant length: the compiler turns this into vector minima and maxima
+            v = x[p + j]
+            low = min(low, v)
+            high = max(high, v)
+        lo[b] = low
+        hi[b] = high
+
+
+@nb.njit(cache=True, nogil=True)
+def _tail(x: Any, p: int, lo: Any, hi: Any, flagged: Any, b: int) -> None:
+    """Extremes of a block that may be short or hold NaN; a block with NaN is flagged, its extremes are of the rest."""
+    seen = False
+    for j in range(p, min(p + 64, x.size)):
+        v = x[j]
+        if v != v:
+            flagged[b] = True
+            continue
+        if not seen:
+            lo[b] = v
+            hi[b] = v
+            seen = True
+        lo[b] = min(lo[b], v)
+        hi[b] = max(hi[b], v)
+    if not seen:
+        lo[b] = 0
+        hi[b] = 0
+
+
+@nb.njit(cache=True, nogil=True)
+def _extremes_float(x: Any, lo: Any, hi: Any, flagged: Any) -> None:
+    for b in range(x.size // 64):
+        p = b * 64
+        low = x[p]
+        high = x[p]
+        holes = 0
+        for j in range(64):
+            v = x[p + j]
+            low = min(low, v)
+            high = max(high, v)
+            holes += v != v
+        if holes:
+            _tail(x, p, lo, hi, flagged, b)
+        else:
+            lo[b] = low
+            hi[b] = high
+
+
+def block_extremes(x: NDArray[Any], lo: NDArray[Any], hi: NDArray[Any], flagged: NDArray[np.bool_]) -> None:
+    """Fill ``lo``/``hi``/``flagged`` (one per started block of ``x``); ``x`` starts on a block boundary."""
+    if x.dtype.kind == "f":
+        _extremes_float(x, lo, hi, flagged)
+    else:
+        _extremes_int(x, lo, hi)
+    full = x.size // BLOCK
+    if full * BLOCK < x.size:
+        _tail(x, full * BLOCK, lo, hi, flagged, full)
+
+
+@nb.njit(cache=True, nogil=True)
+def _last_beyond(x: Any, start: int, p: int, falling: bool, lo: Any, hi: Any, flagged: Any, mid: Any, win: int) -> int:
+    """Last place before ``p`` in ``x`` on the side being left (at or above mid when falling); -1 if not in ``x``."""
+    j = p - 1
+    while j >= 0:
+        b = (start + j) // 64
+        m = mid[b // win]
+        first = max(b * 64 - start, 0)
+        skip = not flagged[b] and ((falling and hi[b] < m) or (not falling and lo[b] > m))
+        while not skip and j >= first:
+            v = np.float64(x[j])
+            if (falling and v >= m) or (not falling and v <= m):
+                return j
+            j -= 1
+        j = first - 1
+    return -1
+
+
+@nb.njit(cache=True, nogil=True)
+def scan(
+    x: Any,
+    start: int,
+    pos: int,
+    lo: Any,
+    hi: Any,
+    flagged: Any,
+    dn: Any,
+    mid: Any,
+    up: Any,
+    win: int,
+    state: Any,
+    peak_state: Any,
+    out_sample: Any,
+    out_value: Any,
+    out_peak: Any,
+    out_tail: Any,
+    out_kind: Any,
+) -> tuple[int, int]:
+    """Schmitt flips of ``x`` (samples start.. of the channel) from place ``pos``: (next place, number found).
+
+    A block is looked into only when its extremes reach the opposite threshold (or it holds NaN), which skips nothing
+    that a sample-by-sample pass would find. ``state``: [side (-1, 0, +1), next edge is first after a gap];
+    ``peak_state``: [largest distance from mid in this half wave, the same of the half wave a gap cut off (-1: none)].
+    Each flip gives the sample before the last crossing
+    of mid in ``out_sample`` (or -1 - flip place where that lies before ``x``), the two sample values around it, the
+    half wave's peak, the peak of the half wave a gap cut off before it, and a kind: bit 0 rising, bit 1 first after
+    a gap.
+    """
+    n = x.size
+    k = 0
+    p = pos
+    side = state[0]
+    first = state[1]
+    peak = peak_state[0]
+    tail = peak_state[1]
+    while p < n:
+        b = (start + p) // 64
+        end = min((b + 1) * 64 - start, n)
+        w = b // win
+        d = dn[w]
+        m = mid[w]
+        u = up[w]
+        if not flagged[b]:
+            if side > 0 and lo[b] >= d:
+                peak = max(peak, hi[b] - m)
+                p = end
+                continue
+            if side < 0 and hi[b] <= u:
+                peak = max(peak, m - lo[b])
+                p = end
+                continue
+            if side == 0 and lo[b] >= d and hi[b] <= u:
+                p = end
+                continue
+        if k + 64 > out_sample.size:
+            break
+        while p < end:
+            v = np.float64(x[p])
+            if v != v:
+                if side != 0 and tail < 0:
+                    tail = peak
+                side = 0
+                first = 1
+                peak = 0.0
+            elif (side > 0 and v < d) or (side < 0 and v > u):
+                falling = side > 0
+                j = _last_beyond(x, start, p, falling, lo, hi, flagged, mid, win)
+                if j >= 0:
+                    out_sample[k] = start + j
+                    out_value[k, 0] = x[j]
+                    out_value[k, 1] = x[j + 1]
+                else:
+                    out_sample[k] = -1 - (start + p)
+                out_peak[k] = peak
+                out_tail[k] = tail
+                tail = -1.0
+                out_kind[k] = (0 if falling else 1) + 2 * first
+                k += 1
+                first = 0
+                side = -side
+                peak = abs(v - m)
+            elif side != 0:
+                peak = max(peak, (v - m) * side)
+            elif v > u or v < d:
+                side = 1 if v > u else -1
+                peak = abs(v - m)
+            p += 1
+    state[0] = side
+    state[1] = first
+    peak_state[0] = peak
+    peak_state[1] = tail
+    return p, k
+
+
+@nb.njit(cache=True, nogil=True)
+def clipped_runs(x: Any, start: int, lo: Any, hi: Any, low: float, high: float, near: float, state: Any) -> int:
+    """Samples in runs of 3 or more at the extreme codes ``low``/``high``, entered with a step, not by a gentle top.
+
+    The gentle top of an unclipped wave dwells about a fifth of the run's length at the codes just before the extreme;
+    a clipped one passes them in a step. ``state``: [run length, its side, samples near the extreme just before the
+    run].
+    """
+    run = state[0]
+    side = state[1]
+    before = state[2]
+    total = 0
+    p = 0
+    n = x.size
+    while p < n:
+        b = (start + p) // 64
+        if run == 0 and lo[b] > low + near and hi[b] < high - near:
+            before = 0
+            p = min((b + 1) * 64 - start, n)
+            continue
+        v = np.float64(x[p])
+        at = 1 if v >= high else (-1 if v <= low else 0)
+        if run > 0 and at != side:
+            if run >= 3 and before * 8 < run:
+                total += run
+            run = 0
+            before = 0
+        if at != 0:
+            side = at
+            run += 1
+        elif v >= high - near or v <= low + near:
+            before += 1
+        else:
+            before = 0
+        p += 1
+    state[0] = run
+    state[1] = side
+    state[2] = before
+    return total
+
+
+@nb.njit(cache=True, nogil=True)
+def rolling_median(values: Any, half: int) -> Any:
+    """Median of each value and its ``half`` neighbours on either side (fewer at the ends); NaN values are left out."""
+    n = values.size
+    out = np.full(n, np.nan)
+    window = np.empty(2 * half + 1)
+    count = 0
+    for i in range(-half, n):
+        leaving = i - half - 1
+        if leaving >= 0 and values[leaving] == values[leaving]:
+            k = 0
+            while window[k] != values[leaving]:
+                k += 1
+            count -= 1
+            for q in range(k, count):
+                window[q] = window[q + 1]
+        entering = i + half
+        if 0 <= entering < n and values[entering] == values[entering]:
+            q = count
+            while q > 0 and window[q - 1] > values[entering]:
+                window[q] = window[q - 1]
+                q -= 1
+            window[q] = values[entering]
+            count += 1
+        if i >= 0 and count:
+            out[i] = 0.5 * (window[(count - 1) // 2] + window[count // 2])
+    return out

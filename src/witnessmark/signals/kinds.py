@@ -1,0 +1,81 @@
+"""Which kind of line is it: two-level, variable reluctance or analog? Told from the samples alone."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from witnessmark.signals import levels
+from witnessmark.signals.crossings import Crossings
+from witnessmark.signals.levels import Modes
+from witnessmark.signals.model import Sensor
+from witnessmark.signals.summary import Summary
+from witnessmark.signals.vr import Zero
+
+PURE = 0.8
+"""Share of samples near one of two levels that makes a two-level line. A sine has 0.41, a triangle 0.30, pulses of a
+slow open-collector line above 0.9 (computed)."""
+
+SHARP_S = 0.4e-3
+"""A two-level edge takes less than this for the whole swing, or two samples. Open-collector lines with a filter take
+up to some tenths of a millisecond (common practice); battery and starter current need over a millisecond."""
+
+SLOW_PERIOD_S = 0.03
+"""An oscillation far off 0 V must be quicker than this to be a pick-up: compression ripple of battery and starter
+current has 20 to 150 ms."""
+
+
+def two_level_candidate(summary: Summary, modes: Modes, noise: float) -> bool:
+    """Do the samples lie at two levels (following them where they move)?"""
+    if modes.swing <= 8.0 * noise or modes.swing <= 0:
+        return False
+    if modes.purity >= PURE:
+        return True
+    moved = levels.level_map(summary, modes)
+    return moved is not None and _local_purity(summary, *moved) >= PURE
+
+
+def _local_purity(summary: Summary, low: np.ndarray, high: np.ndarray) -> float:
+    """Share of sampled values near one of the levels of their own window."""
+    blocks = len(summary.lo)
+    stride = max(1, blocks // max(1, len(summary.sampled)))
+    window = np.minimum(np.arange(len(summary.sampled)) * stride // summary.window, len(low) - 1)
+    swing = np.maximum(high - low, 1e-30)[window]
+    place = (summary.sampled - low[window][:, None]) / swing[:, None]
+    place = place[np.isfinite(place)]
+    return float(np.mean((np.abs(place) <= 0.2) | (np.abs(place - 1.0) <= 0.2))) if len(place) else 0.0
+
+
+def sharp(crossings: Crossings, modes: Modes, rate_hz: float) -> bool:
+    """Are the edges those of a switch? The quicker direction counts: a coil current rises slowly and falls at once."""
+    if not len(crossings) or modes.swing <= 0:
+        return False
+    for rising in (True, False):
+        step = crossings.step[crossings.rising == rising]
+        if len(step):
+            samples = modes.swing / max(float(np.median(step)), 1e-30)
+            if samples <= 2.5 or samples / rate_hz < SHARP_S:
+                return True
+    return False
+
+
+def reluctance_like(summary: Summary, zero: Zero, crossings: Crossings, gain: float, offset: float) -> bool:
+    """Does the line swing about its own zero like a pick-up: both ways alike, often, and quick where it is offset?"""
+    if len(crossings) < 8 or zero.amplitude <= 6.0 * zero.noise:
+        return False
+    middle = float(np.median(summary.values))
+    if abs(middle - zero.level) > 0.5 * zero.amplitude:
+        return False
+    both = np.median(crossings.peak_before[crossings.rising]), np.median(crossings.peak_before[~crossings.rising])
+    if not 0.25 < both[0] / max(both[1], 1e-30) < 4.0:
+        return False
+    offset_v, size_v = abs(zero.level * gain + offset), abs(zero.amplitude * gain)
+    if offset_v > 1.0 * size_v:
+        same = crossings.sample[crossings.rising]
+        period_s = float(np.median(np.diff(same))) / summary.rate_hz if len(same) > 2 else np.inf
+        return period_s < SLOW_PERIOD_S and offset_v < 20.0 * size_v
+    return True
+
+
+def name_of(two_level: bool, reluctance: bool) -> Sensor:
+    """The sensor word."""
+    return "hall" if two_level else ("vr" if reluctance else "analog")
