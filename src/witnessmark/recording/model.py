@@ -69,6 +69,7 @@ class Recording:
     """An open recording: the header now, the samples when asked for.
 
     ``cautions`` are sentences about the file itself (cut short, jittering clock, rows dropped).
+    ``left_out``: names of columns that hold no numbers and are no channels.
     """
 
     path: str
@@ -77,6 +78,7 @@ class Recording:
     end_s: float
     cautions: tuple[str, ...] = ()
     format: str = ""
+    left_out: tuple[str, ...] = ()
 
     @property
     def start_s(self) -> float:

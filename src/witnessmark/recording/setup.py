@@ -13,6 +13,7 @@ from typing import Annotated, Literal, NoReturn
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
+from witnessmark.recording.naming import split_unit
 from witnessmark.recording.setup_errors import SETUP_ERROR, load_checked
 
 Role = Literal[
@@ -290,8 +291,8 @@ class Setup(_Table):
     channel: tuple[ChannelSetup, ...] = ()
 
     def channel_for(self, name: str, position: int) -> ChannelSetup | None:
-        """What is said about the channel of this name at this 1-based position: by name first, else by "1", "2", ..."""
-        for wanted in (name, str(position)):
+        """What is said about the channel of this name (with or without its unit), else of this 1-based position."""
+        for wanted in (name, split_unit(name)[0], str(position)):
             for channel in self.channel:
                 if channel.name == wanted:
                     return channel

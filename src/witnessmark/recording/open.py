@@ -1,0 +1,172 @@
+"""Open a recording of any known format and lay the setup's scales over it."""
+
+from __future__ import annotations
+
+import errno
+import os
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from witnessmark.errors import BadRecording, BadSetup, WitnessmarkError
+from witnessmark.recording.model import Changes, ChannelInfo, Recording, Source
+from witnessmark.recording.naming import split_unit
+from witnessmark.recording.registry import reader_for, suffixes
+from witnessmark.recording.setup import ChannelSetup, Setup
+from witnessmark.recording.trouble import one_line, refuse, shorten
+
+
+def open_recording(path: str | os.PathLike[str], setup: Setup | None = None) -> Recording:
+    """Open a recording: header and clock now, samples on demand.
+
+    The setup's scale, offset and unit go into each channel's gain, offset and unit (value = raw * scale + offset, where
+    raw is the file's own value, -1..+1 in WAV).
+
+    Raises :class:`~witnessmark.errors.BadRecording` (one line) for anything that cannot be read or judged, and
+    :class:`~witnessmark.errors.BadSetup` where the setup names a channel the recording does not have.
+    """
+    name = os.fspath(path)
+    _check_file(name)
+    reader = reader_for(Path(name).suffix)
+    if reader is None:
+        suffix = Path(name).suffix
+        raise refuse(
+            name,
+            f'unknown suffix "{suffix}"' if suffix else "no suffix to tell the format by",
+            f"expected one of {' '.join(suffixes())}; export it in one of these formats or correct the suffix",
+        )
+    try:
+        recording = reader.load()(name)
+    except WitnessmarkError:
+        raise
+    except OSError as exc:
+        raise _os_refusal(name, exc) from None
+    # whatever a reading library raises on a damaged file is the file's fault, and the user gets one line, no traceback
+    except Exception as exc:
+        raise _damaged(name, reader.name, exc) from exc
+    recording = replace(recording, source=_Guarded(recording.source, name, reader.name))
+    _check_usable(recording)
+    return _apply(recording, setup) if setup is not None else recording
+
+
+class _Guarded:
+    """Turns what a library raises while reading samples into one line."""
+
+    def __init__(self, source: Source, path: str, format_name: str):
+        self._source, self._path, self._format = source, path, format_name
+
+    def read(self, index: int, start: int, stop: int) -> NDArray[Any]:
+        try:
+            return self._source.read(index, start, stop)
+        except WitnessmarkError:
+            raise
+        except Exception as exc:
+            raise _damaged(self._path, self._format, exc) from exc
+
+    def changes(self, index: int) -> Changes:
+        return self._source.changes(index)
+
+
+def _damaged(path: str, format_name: str, exc: Exception) -> BadRecording:
+    said = shorten(str(exc) or type(exc).__name__, 160)
+    return refuse(
+        path,
+        f"cannot be read as {format_name} ({said})",
+        f"expected a whole {format_name} file; check the suffix or export it again",
+    )
+
+
+def _os_refusal(path: str, exc: OSError) -> BadRecording:
+    what = {
+        errno.EACCES: "no permission to read it",
+        errno.EPERM: "no permission to read it",
+        errno.ENOENT: "no such file",
+    }.get(exc.errno or 0, (exc.strerror or str(exc) or "cannot be read").lower())
+    return refuse(path, what, "expected a readable recording; check path and permissions")
+
+
+def _check_file(path: str) -> None:
+    try:
+        if os.path.isdir(path):
+            raise refuse(path, "is a folder", "expected a recording file; give the file inside it")
+        if not os.path.isfile(path):
+            os.stat(path)
+            raise refuse(path, "is not a regular file", "expected a recording file; save it to disk first")
+        with open(path, "rb") as file:
+            first = file.read(1)
+    except OSError as exc:
+        raise _os_refusal(path, exc) from None
+    except ValueError:  # a name no file system can hold
+        raise refuse(path, "is no file name", "expected a recording file; check the path") from None
+    if not first:
+        raise refuse(path, "the file is empty", "expected a recording; export it again")
+
+
+def _check_usable(recording: Recording) -> None:
+    """Something to judge: at least one channel with two samples that are not gaps."""
+    if not recording.channels:
+        raise refuse(recording.path, "holds no channels", "expected at least one line of samples; export it again")
+    most = max(c.samples for c in recording.channels)
+    if most < 2:
+        raise refuse(
+            recording.path,
+            f"holds {most} sample{'s' * (most != 1)}",
+            "expected at least two to judge; record for longer",
+        )
+    if not any(_has_two(recording, c) for c in recording.channels):
+        raise refuse(
+            recording.path,
+            f"all {len(recording.channels)} channels hold gaps only (from {shorten(recording.channels[0].name)})",
+            "expected samples to judge; check the leads and export it again",
+        )
+
+
+def _has_two(recording: Recording, channel: ChannelInfo) -> bool:
+    if channel.kind == "changes" or not channel.gaps:
+        return channel.samples >= 2
+    found = 0
+    for _, values in recording.chunks(channel.name):
+        found += int(np.count_nonzero(~np.isnan(values))) if values.dtype.kind == "f" else len(values)
+        if found >= 2:
+            return True
+    return False
+
+
+def _apply(recording: Recording, setup: Setup) -> Recording:
+    _check_names(recording, setup)
+    cautions = list(recording.cautions)
+    nameless = [i for i, c in enumerate(setup.channel, start=1) if c.name is None]
+    if nameless:
+        cautions.append(f"The setup's [[channel]] entry {nameless[0]} has no name: it is not used.")
+    channels = tuple(_scaled(c, setup.channel_for(c.name, c.position)) for c in recording.channels)
+    return replace(recording, channels=channels, cautions=tuple(cautions))
+
+
+def _scaled(info: ChannelInfo, said: ChannelSetup | None) -> ChannelInfo:
+    if said is None:
+        return info
+    scale = 1.0 if said.scale is None else said.scale
+    offset = 0.0 if said.offset is None else said.offset
+    unit = info.unit if said.unit is None else said.unit
+    return replace(info, gain=info.gain * scale, offset=info.offset * scale + offset, unit=unit)
+
+
+def _check_names(recording: Recording, setup: Setup) -> None:
+    known = set(recording.left_out)
+    for c in recording.channels:
+        known |= {c.name, split_unit(c.name)[0], str(c.position)}
+    wanted = [(f"channel[{i}].name", c.name) for i, c in enumerate(setup.channel, start=1)]
+    wanted += [(f"channel[{i}].of", c.of) for i, c in enumerate(setup.channel, start=1)]
+    wanted += [(f"cam_wheel[{i}].channel", c.channel) for i, c in enumerate(setup.cam_wheel, start=1)]
+    for key, name in wanted:
+        if name and name not in known:
+            there = ", ".join(shorten(c.name) for c in recording.channels)
+            raise BadSetup(
+                one_line(
+                    f'{recording.path}: the setup\'s {key} is "{shorten(name)}", which the recording does not have; '
+                    f"its channels are: {there}; correct the name in the setup"
+                )
+            )

@@ -1,0 +1,236 @@
+"""CSV, TSV, TXT: tables of numbers as text, and change lists."""
+
+from __future__ import annotations
+
+import io
+import re
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv as pacsv
+from numpy.typing import NDArray
+
+from witnessmark.recording.assemble import Draft, from_rate, from_time
+from witnessmark.recording.columns import array_column, finite
+from witnessmark.recording.model import Recording
+from witnessmark.recording.naming import find_time, is_index, unique_names
+from witnessmark.recording.readers.csv_layout import Layout, find_layout
+from witnessmark.recording.trouble import refuse, shorten
+
+FORMAT = "text table"
+BAD_TIME_SHARE = (
+    0.01  # rows without a readable time are left out up to this share; beyond it the file is not a recording
+)
+_NULLS = ["", "NA", "N/A", "n/a", "NaN", "nan", "NAN", "null", "NULL", "-", "--", "---", "inf", "-inf", "Inf", "-Inf"]
+_NUMERIC = r"^\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*$"
+
+
+@dataclass
+class _Body:
+    """The parsed rows: a float64 array a column (NaN: no value), and the rows that did not fit."""
+
+    values: list[NDArray[np.float64]]
+    texts: list[int] = field(default_factory=list)  # cells of each column that hold text instead of a number
+    misfits: list[tuple[int, str]] = field(default_factory=list)  # (row number of the parser, text)
+
+
+def read(path: str) -> Recording:
+    """Read a text table; see docs/recordings.md for what is understood."""
+    layout = find_layout(path)
+    body, cut = _drop_cut_row(path, layout, _parse(path, layout))
+    rows = len(body.values[0]) if body.values else 0
+    if rows < 2:
+        raise refuse(
+            path, f"holds {rows} sample" + "s" * (rows != 1), "expected at least two to judge; record for longer"
+        )
+    timed = _time_column(path, layout, body)
+    names = unique_names(_channel_names(layout, None if timed is None else timed[0]))
+    keep = [i for i in range(len(layout.names)) if (timed is None or i != timed[0])]
+    keep = [i for i in keep if not (layout.rate_hz and layout.has_header and is_index(layout.names[i]))]
+    cautions: list[str] = []
+    time_s = None
+    if timed is not None:
+        time_s, used = _usable_time(path, layout, body.values[timed[0]] * timed[1])
+        if not used.all():
+            cautions.append(f"{int((~used).sum())} rows without a readable time were left out.")
+            body.values = [v[used] for v in body.values]
+    if body.misfits:
+        cautions.append(f"{len(body.misfits)} rows with the wrong number of columns were left out.")
+    draft = _draft(path, layout, body, keep, names, cut, cautions, timed)
+    return from_rate(draft, layout.rate_hz or 0.0) if time_s is None else from_time(draft, time_s)
+
+
+def _draft(
+    path: str,
+    layout: Layout,
+    body: _Body,
+    keep: list[int],
+    names: list[str],
+    cut: str,
+    cautions: list[str],
+    timed: tuple[int, float] | None,
+) -> Draft:
+    columns, left_out = [], []
+    for i in keep:
+        position = i + 1 - (timed is not None and i > timed[0])
+        name = names[position - 1]
+        if np.isnan(body.values[i]).all():
+            if layout.names[i] or body.texts[i]:  # a nameless empty column is a trailing delimiter
+                left_out.append(name)
+            continue
+        if body.texts[i]:
+            cautions.append(f"Channel {shorten(name)} has {body.texts[i]} cells that are not numbers; they are gaps.")
+        columns.append(array_column(name, position, body.values[i], layout.units[i]))
+    if not columns:
+        raise refuse(
+            path,
+            "no numeric column beside the time" if timed else "no numeric column",
+            "expected one column of numbers a channel; export the samples as numbers",
+        )
+    return Draft(path, FORMAT, tuple(columns), tuple(cautions), tuple(left_out), cut, where=_Where(path, layout))
+
+
+def _parse(path: str, layout: Layout) -> _Body:
+    body = _Body([])
+
+    def misfit(row: Any) -> str:
+        text = row.text or ""
+        if text.strip() and not text.lstrip().startswith("#"):
+            body.misfits.append((row.number or 0, text))
+        return "skip"
+
+    names = [str(i) for i in range(len(layout.names))]
+    parse = pacsv.ParseOptions(
+        delimiter=layout.delimiter, invalid_row_handler=misfit, ignore_empty_lines=len(names) > 1
+    )
+    try:
+        table = _read_columns(path, layout, parse, names, pa.float64())
+        body.texts = [0] * len(names)
+    except pa.ArrowInvalid:
+        body.misfits.clear()
+        table, body.texts = _lenient(_read_columns(path, layout, parse, names, pa.string()), layout.decimal)
+    for i in range(len(names)):
+        body.values.append(finite(_as_float(table.column(i))))
+    return body
+
+
+def _read_columns(path: str, layout: Layout, parse: Any, names: list[str], kind: Any) -> pa.Table:
+    read_options = pacsv.ReadOptions(column_names=names, encoding=layout.encoding, block_size=4 << 20)
+    convert = pacsv.ConvertOptions(
+        check_utf8=False,
+        column_types=dict.fromkeys(names, kind),
+        null_values=_NULLS,
+        strings_can_be_null=True,
+        decimal_point=layout.decimal if kind == pa.float64() else ".",
+    )
+    with pa.OSFile(path, "rb") as file:
+        file.seek(layout.data_at)
+        stream = file
+        if layout.encoding not in {"utf-8", "latin-1"}:
+            stream = pa.py_buffer(file.read().decode(layout.encoding, errors="replace").encode())
+            stream = pa.BufferReader(stream)
+            read_options.encoding = "utf-8"
+        return pacsv.read_csv(stream, read_options=read_options, parse_options=parse, convert_options=convert)
+
+
+def _lenient(table: pa.Table, decimal: str) -> tuple[pa.Table, list[int]]:
+    """Text cells become gaps; counted per column."""
+    columns, texts = [], []
+    for column in table.columns:
+        if decimal == ",":
+            column = pc.replace_substring(column, ",", ".")
+        numeric = pc.match_substring_regex(column, _NUMERIC)
+        texts.append(int(pc.sum(pc.invert(numeric)).as_py() or 0))
+        columns.append(pc.cast(pc.utf8_trim_whitespace(pc.if_else(numeric, column, None)), pa.float64()))
+    return pa.table(columns, names=table.column_names), texts
+
+
+def _as_float(column: pa.ChunkedArray) -> NDArray[np.float64]:
+    filled = pc.fill_null(column, float("nan")) if column.null_count else column
+    values = filled.to_numpy()
+    return np.array(values) if not values.flags.writeable else values
+
+
+def _drop_cut_row(path: str, layout: Layout, body: _Body) -> tuple[_Body, str]:
+    """A last line without its end is whole only if it looks like the lines before it."""
+    with open(path, "rb") as file:
+        file.seek(max(layout.data_at, file.seek(0, io.SEEK_END) - 65536))
+        tail = file.read()
+    if tail.endswith((b"\n", b"\r", b"\n\0", b"\r\0")) or not tail:
+        return body, ""
+    lines = re.split(rb"\r\n|\r|\n", tail)
+    cut = "The file was cut short in its last row; it was read up to there."
+    last = lines[-1].decode("latin-1").strip("\0 ")
+    if body.misfits and body.misfits[-1][1].strip() == last:
+        body.misfits.pop()
+        return body, cut
+    before = {len(line) for line in lines[-21:-1]}
+    shorter = len(lines) > 21 and len(before) == 1 and len(lines[-1]) < min(before)
+    unread = bool(last) and any(np.isnan(v[-1]) for v in body.values if len(v)) and not last.endswith(layout.delimiter)
+    if shorter or unread:
+        body.values = [v[:-1] for v in body.values]
+        return body, cut
+    return body, ""
+
+
+def _time_column(path: str, layout: Layout, body: _Body) -> tuple[int, float] | None:
+    """(column, seconds per unit); None where the file states a rate and has no time column."""
+    if layout.has_header:
+        named = find_time(layout.names, layout.units)
+        if named is not None:
+            return named
+    first = body.values[0]
+    if layout.rate_hz is not None:
+        period = np.diff(first[: min(len(first), 1000)]) * layout.rate_hz
+        is_time = not layout.has_header and len(layout.names) > 1 and bool(np.allclose(period, 1.0, rtol=0, atol=0.01))
+        return (0, 1.0) if is_time else None
+    known = first[~np.isnan(first)]
+    rises = len(known) >= 2 and bool((np.diff(known) >= 0).mean() > 0.9) and known[-1] > known[0]
+    if len(layout.names) < 2 or (layout.has_header and not rises):
+        raise refuse(
+            path,
+            "no time column and no rate",
+            'expected a column named "time" or a comment line "# rate_hz: 100000"; add one',
+        )
+    return 0, 1.0
+
+
+def _channel_names(layout: Layout, time_column: int | None) -> list[str]:
+    return [name for i, name in enumerate(layout.names) if i != time_column]
+
+
+def _usable_time(
+    path: str, layout: Layout, time_s: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    used = np.isfinite(time_s)
+    if (~used).mean() > BAD_TIME_SHARE:
+        row = int(np.flatnonzero(~used)[0])
+        raise refuse(
+            path,
+            f"the time in {_Where(path, layout)(row)} is not a number ({int((~used).sum())} such rows of {len(used)})",
+            "expected seconds that rise; correct the time column",
+        )
+    return time_s[used], used
+
+
+class _Where:
+    """Names the line of a data row; only looked up when something is wrong."""
+
+    def __init__(self, path: str, layout: Layout):
+        self._path, self._layout = path, layout
+
+    def __call__(self, row: int) -> str:
+        """ "line 17" for data row 15 of a file with two lines before its data."""
+        layout, seen = self._layout, -1
+        with open(self._path, encoding=layout.encoding, errors="replace", newline=None) as file:
+            for number, line in enumerate(file, start=1):
+                if number < layout.data_line:
+                    continue
+                fits = line.count(layout.delimiter) == len(layout.names) - 1
+                seen += fits and (bool(line.strip()) or len(layout.names) == 1)
+                if seen == row:
+                    return f"line {number}"
+        return f"row {row + 1}"
