@@ -90,13 +90,16 @@ def _extra(teeth: Teeth, deg: float, width: float, height: float) -> Teeth:
 
 
 def _slope_table(mark_deg: F64, height: F64, sigma_deg: F64) -> F64:
-    """Change of flux with angle: each tooth a bell of width sigma; positive as a tooth comes, negative as it leaves."""
+    """Change of flux with angle: each tooth a bell of width sigma; positive as a tooth comes, negative as it leaves.
+
+    A tooth alone gives the same half wave whatever its width.
+    """
     grid = np.arange(TABLE_ROWS) * TABLE_STEP_DEG
     out = np.zeros(TABLE_ROWS)
     for mark, high, sigma in zip(mark_deg, height, sigma_deg, strict=True):
         x = ((grid - mark + 180.0) % 360.0 - 180.0) / sigma
         near = np.abs(x) < 6.0
-        out[near] -= high * x[near] * np.exp(-0.5 * x[near] ** 2) / sigma
+        out[near] -= high * x[near] * np.exp(-0.5 * x[near] ** 2)
     return out
 
 
@@ -125,6 +128,21 @@ def _near(angle: F64, mark: float, pitch: float) -> int | None:
     off = np.abs((angle - mark + 180.0) % 360.0 - 180.0)
     n = int(np.argmin(off))
     return n if off[n] < 0.5 * pitch else None
+
+
+def _sigma(mark_deg: F64, scenario: Scenario, pitch: float) -> F64:
+    """Width of each tooth's flux in degrees: the sensor's reach, less where a neighbour stands closer than a pitch.
+
+    The default reach was fitted to a measured 60-2 line: intervals of 5.4, 19.0 and 5.5 degrees at the gap and flanks
+    three times a regular half wave (0.415 of a 6 degree pitch gives 5.5, 19.0, 5.5 and 3.4). On a coarser wheel the
+    same sensor reaches over a smaller share of the pitch.
+    """
+    blur = scenario.sensor.blur if scenario.sensor.blur is not None else min(0.415, max(0.14, 2.49 / pitch))
+    order = np.argsort(mark_deg)
+    gaps = np.diff(np.append(mark_deg[order], mark_deg[order][0] + 360.0))
+    closest = np.empty(len(mark_deg))
+    closest[order] = np.minimum(gaps, np.roll(gaps, 1))
+    return np.asarray(blur * np.where(closest < 0.75 * pitch, closest, pitch))
 
 
 def _pulse(mark: F64, height: F64, sigma: F64, n: int, pitch: float) -> float:
@@ -205,9 +223,9 @@ def reversed_at(scenario: Scenario, where: str) -> bool:
 
 def _vr(wheel: Wheel, teeth: Teeth, scenario: Scenario, rng: np.random.Generator) -> Turn:
     pitch = wheel.pitch_deg
-    sigma = np.full(len(teeth.mark_deg), scenario.sensor.blur * pitch)
+    sigma = _sigma(teeth.mark_deg, scenario, pitch)
     sound_teeth = _sound(wheel, scenario, np.random.default_rng(0))
-    sound_sigma = np.full(len(sound_teeth.mark_deg), scenario.sensor.blur * pitch)
+    sound_sigma = _sigma(wheel.teeth_deg, scenario, pitch)
     _, before, after = _falling(_slope_table(wheel.teeth_deg, sound_teeth.height, sound_sigma))
     sound = float(np.median(np.minimum(before, after)))
     teeth = replace(teeth, mark_deg=_solve_displacement(teeth, scenario, sigma, pitch))

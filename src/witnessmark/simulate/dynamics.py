@@ -274,7 +274,7 @@ def _crossed(before: float, after: float, at: float, period: float) -> float:
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
-def _gas(theta: float, omega: float, dt: float, manifold: float, m: Mechanics, charge: F64, burn: F64, fuel: Bool, lit: Bool, was: Bool) -> tuple[float, float]:  # fmt: skip
+def _gas(theta: float, omega: float, dt: float, manifold: float, m: Mechanics, charge: F64, burn: F64, vigour: F64, fuel: Bool, lit: Bool, was: Bool) -> tuple[float, float]:  # fmt: skip
     """Torque in Nm of gas and reciprocating masses, and the pistons' inertia; updates each cylinder's charge (bar)."""
     torque = 0.0
     extra = 0.0
@@ -290,12 +290,13 @@ def _gas(theta: float, omega: float, dt: float, manifold: float, m: Mechanics, c
                 lit[c] = fuel[c]
                 fuel[c] = False
                 burn[c] = NO_SPARK
+                vigour[c] = 1.0 + 0.06 * np.random.normal()
                 charge[c] *= m.trapped[c]
             p = charge[c] * (m.ratio[row] + part * (m.ratio[nxt] - m.ratio[row]))
             signed = phi - 720.0 if phi > 360.0 else phi
             if burn[c] < NO_SPARK and signed > burn[c]:
                 x3 = (signed - burn[c]) / 45.0
-                p *= 1.0 + m.combustion * (1.0 - np.exp(-6.9 * x3 * x3 * x3))
+                p *= 1.0 + m.combustion * vigour[c] * (1.0 - np.exp(-6.9 * x3 * x3 * x3))
             charge[c] *= 1.0 - dt / m.leak_s * (1.0 - 1.0 / max(p, 0.05))
         else:
             charge[c] = manifold if m.inlet[row] else 1.0
@@ -371,6 +372,7 @@ def integrate(dt: float, steps: int, seed: int, start_deg: float, start_rad_s: f
     next_drawn = 0
     charge = np.ones(n_cyl)
     burn = np.full(n_cyl, NO_SPARK)
+    vigour = np.ones(n_cyl)  # cycle-to-cycle spread of combustion, 6 %
     fuel = np.zeros(n_cyl, np.bool_)
     lit = np.zeros(n_cyl, np.bool_)
     was = np.zeros(n_cyl, np.bool_)
@@ -430,7 +432,7 @@ def integrate(dt: float, steps: int, seed: int, start_deg: float, start_rad_s: f
             integral = 0.0
             want = 0.97
         manifold += (want - manifold) * dt / 0.12
-        gas, extra = _gas(th, om, dt, manifold, m, charge, burn, fuel, lit, was)
+        gas, extra = _gas(th, om, dt, manifold, m, charge, burn, vigour, fuel, lit, was)
         hold = m.friction * (1.15 if abs(om) < 2.0 else 1.0) + m.friction_per_rad_s * abs(om)
         push = gas + drive
         if abs(om) < MOVING_RAD_S and abs(push) <= hold:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.simulate import dynamics
+from witnessmark.simulate import dynamics, layouts
 from witnessmark.simulate.layouts import Wheel
-from witnessmark.simulate.scenario import Cranking, Engine, Fault, Scenario
+from witnessmark.simulate.scenario import Attempt, Cranking, Engine, Fault, Running, Scenario
 
 F64 = NDArray[np.float64]
 RPM = 2.0 * np.pi / 60.0
@@ -77,21 +77,60 @@ def starter(scenario: Scenario) -> dynamics.Starter:
     )  # fmt: skip
 
 
-def slow(scenario: Scenario, fault: Fault) -> Scenario:
-    """The scenario with a weak battery, a dragging starter or a stiff engine; strength 1 about halves the speed."""
-    c, e, x = scenario.cranking, scenario.engine, fault.strength
-    if fault.cause == "battery":
-        c = c.model_copy(
-            update={
-                "battery_ocv_v": c.battery_ocv_v - 0.9 * x,
-                "battery_resistance_ohm": c.battery_resistance_ohm + 0.010 * x,
-            }
-        )
-    elif fault.cause == "starter":
-        c = c.model_copy(update={"no_load_rpm": c.no_load_rpm / (1.0 + 0.9 * x), "stall_torque_nm": c.stall_torque_nm * (1 - 0.12 * min(x, 2.0))})
+def _weakened(scenario: Scenario, cause: str, x: float) -> Scenario:
+    """Battery (voltage and resistance), starter (speed and torque) or engine (friction) worse by x."""
+    c, e = scenario.cranking, scenario.engine
+    if cause == "battery":
+        change = {"battery_ocv_v": c.battery_ocv_v - 0.9 * x, "battery_resistance_ohm": c.battery_resistance_ohm + 0.009 * x}
+        c = c.model_copy(update=change)
+    elif cause == "starter":
+        change = {"no_load_rpm": c.no_load_rpm / (1.0 + 0.9 * x), "stall_torque_nm": c.stall_torque_nm * (1.0 - 0.05 * x)}
+        c = c.model_copy(update=change)
     else:
         e = e.model_copy(update={"friction_nm": e.friction_nm + 32.0 * x})
     return scenario.model_copy(update={"cranking": c, "engine": e})
+
+
+def mean_cranking_rpm(scenario: Scenario) -> float:
+    """Mean speed of unfired cranking over 3 s from 1 s after the starter engages, in rev/min."""
+    c, e = scenario.cranking, scenario.engine
+    motored = scenario.model_copy(
+        update={
+            "running": Running(may_start=False),
+            "cranking": c.model_copy(update={"attempts": (Attempt(start_s=0.0, end_s=10.0),)}),
+        }
+    )
+    blind = scenario.control.model_copy(update={"withhold_spark": True, "withhold_fuel": True})
+    wheel = layouts.named("4 even")
+    motored = motored.model_copy(update={"control": blind, "fault": ()})
+    edges = dynamics.Edges(
+        angle_deg=wheel.teeth_deg, tooth=np.arange(4), marking=np.ones(4, bool), amplitude=np.zeros(4), miss=np.zeros(4),
+        miss_below=np.zeros(4), below_rad_s=np.ones(4), jitter_deg=0.0, startup_deg=0.0, offset_deg=0.0, two_level=True,
+        visible=False,
+    )  # fmt: skip
+    start = rest_deg(scenario, np.random.default_rng(0), False)
+    theta, *_ = dynamics.integrate(
+        1e-4, 40_000, 1, start, 0.0, mechanics(motored), starter(motored), edges, unit(motored, wheel, 0.0),
+        noise(motored, np.random.default_rng(0)), governor(motored),
+    )  # fmt: skip
+    return float((theta[-1] - theta[10_000]) / 360.0 / 3.0 * 60.0)
+
+
+def slow(scenario: Scenario, fault: Fault) -> Scenario:
+    """The scenario with a weak battery, a dragging starter or a stiff engine, so that it cranks at ``fault.rpm``."""
+    low, high = 0.0, 0.0
+    while high < 3.0:  # the first crossing: beyond it the engine stands between compressions and speed jumps about
+        high += 0.25
+        if mean_cranking_rpm(_weakened(scenario, fault.cause, high)) < fault.rpm:
+            break
+        low = high
+    for _ in range(6):
+        middle = 0.5 * (low + high)
+        if mean_cranking_rpm(_weakened(scenario, fault.cause, middle)) > fault.rpm:
+            low = middle
+        else:
+            high = middle
+    return _weakened(scenario, fault.cause, low)
 
 
 def wheel_offset_deg(scenario: Scenario, design: Wheel) -> float:

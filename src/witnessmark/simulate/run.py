@@ -84,8 +84,7 @@ def _slowed(scenario: Scenario) -> Scenario:
 
 
 def run(scenario: Scenario) -> Run:
-    """Turn the engine; deterministic for a scenario."""
-    scenario = _slowed(scenario)
+    """Turn the engine; deterministic for a scenario (cranking-slow faults must have been applied, see ``simulate``)."""
     design = scenario.wheel.wheel()
     fitted, shift = _fitted(scenario, design)
     turn = crankline.build_turn(fitted, scenario, _rng(scenario, "wheel"))
@@ -302,8 +301,8 @@ def channel_name(channel: Channel) -> str:
 
 def simulate(scenario: Scenario) -> Simulated:
     """Simulate one recording; the same scenario gives the same samples."""
-    done = run(scenario)
     effective = _slowed(scenario)
+    done = run(effective)
     rate = scenario.sampling.rate_hz
     n = round(scenario.duration_s * rate)
     rng = _rng(scenario, "noise")

@@ -30,10 +30,10 @@ class Engine(_Part):
     compression_ratio: Annotated[float, Field(gt=4.0, le=24.0)] = 10.0
     inertia_kg_m2: Positive = 0.18
     reciprocating_kg: Annotated[float, Field(ge=0.0)] = 0.5
-    friction_nm: Annotated[float, Field(ge=0.0)] = 22.0
-    friction_nm_per_krpm: Annotated[float, Field(ge=0.0)] = 9.0
+    friction_nm: Annotated[float, Field(ge=0.0)] = 38.0
+    friction_nm_per_krpm: Annotated[float, Field(ge=0.0)] = 4.0
     trapped: tuple[Positive, ...] = ()  # share of the full charge each cylinder traps (1 = sound), by cylinder number
-    leak_s: Positive = 1.2  # time constant of blow-by
+    leak_s: Positive = 0.6  # time constant of blow-by
     polytropic: Annotated[float, Field(gt=1.0, lt=1.5)] = 1.28
     valve_closed_deg: tuple[float, float] = (-130.0, 130.0)  # inlet closes, exhaust opens, after firing TDC
     combustion: Positive = 2.4  # rise of pressure at full burn over the motored one
@@ -67,11 +67,11 @@ class Cranking(_Part):
 
     attempts: tuple[Attempt, ...] = (Attempt(start_s=0.3, end_s=1e9),)
     key_on_s: float = 0.1
-    stall_torque_nm: Positive = 175.0  # at 12 V on the terminals of the motor circuit
-    no_load_rpm: Positive = 420.0
-    stall_current_a: Positive = 750.0
+    stall_torque_nm: Positive = 225.0  # at 12 V on the terminals of the motor circuit
+    no_load_rpm: Positive = 370.0
+    stall_current_a: Positive = 850.0
     battery_ocv_v: Positive = 12.6
-    battery_resistance_ohm: Positive = 0.0055
+    battery_resistance_ohm: Positive = 0.005
     release_after_s: float = 0.35
 
 
@@ -131,7 +131,7 @@ class Sensor(_Part):
     startup_error_deg: Annotated[float, Field(ge=0.0)] = 0.0  # first three edges after power-up, up to this far off
     # variable reluctance
     peak_v: Positive = 0.6  # half wave of a regular tooth at 200 rpm
-    blur: Annotated[float, Field(gt=0.08, le=0.45)] = 0.36  # width of a tooth's flux in pitches
+    blur: Annotated[float, Field(gt=0.08, le=0.45)] | None = None  # width of a tooth's flux in pitches; None: by pitch
     modulation: Annotated[float, Field(ge=0.0, lt=0.9)] = 0.0  # once-per-turn change of amplitude on a sound wheel
     clip_v: Positive = 1e9
     # both
@@ -216,7 +216,7 @@ class Fault(_Part):
     level_v: float | None = None  # edges-spurious (vr): pulse size; signal-lost: level the line goes to
     where: Literal["sensor", "probe"] = "sensor"  # polarity-reversed
     cause: Literal["battery", "starter", "friction"] = "battery"  # cranking-slow
-    strength: Positive = 1.0  # cranking-slow
+    rpm: Positive = 90.0  # cranking-slow: mean cranking speed it leaves
 
 
 class Scenario(_Part):

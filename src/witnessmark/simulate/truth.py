@@ -28,7 +28,7 @@ def _severity(fault: Fault, scenario: Scenario) -> float:
     return {
         "tooth-weak": fault.share if hall else fault.amplitude, "tooth-displaced": abs(fault.deg),
         "wheel-runout": abs(fault.deg), "edges-dropped": fault.share, "signal-low": fault.amplitude,
-        "signal-lost": float(sum(b for _, b in fault.stretches)), "cranking-slow": fault.strength,
+        "signal-lost": float(sum(b for _, b in fault.stretches)), "cranking-slow": fault.rpm,
         "edges-spurious": fault.rate_hz if fault.follows == "time" else fault.share, "tooth-extra": fault.deg,
     }.get(fault.kind, 1.0)  # fmt: skip
 
@@ -53,9 +53,17 @@ def _held(run: Run, rpm: float, hold_s: float, start_s: float, end_s: float) -> 
     return None
 
 
-def _motions(run: Run) -> list[tuple[float, float]]:
-    """Stretches of turning in s; stops shorter than 60 ms (top dead centre at the end of a run-down) do not part them."""
+def motions(run: Run, scenario: Scenario) -> list[tuple[float, float]]:
+    """Stretches of turning in s, one for each attempt.
+
+    Standstills while the starter is engaged (a crank that hangs in a compression), and ones shorter than 60 ms, do not
+    part them.
+    """
     moving = np.abs(run.omega_rad_s) > 0.02
+    for attempt in scenario.cranking.attempts:
+        pulled = np.flatnonzero(moving & (run.time_s >= attempt.start_s) & (run.time_s < attempt.end_s))
+        if len(pulled) and scenario.running.initial == "standstill":
+            moving[pulled[0] : pulled[-1]] = True
     change = np.flatnonzero(np.diff(np.concatenate([[0], moving.astype(np.int8), [0]])))
     spans: list[tuple[float, float]] = []
     for a, b in zip(change[::2] * run.dt_s, change[1::2] * run.dt_s, strict=True):
@@ -92,7 +100,7 @@ def _attempts(run: Run, scenario: Scenario) -> list[dict[str, Any]]:
     out = []
     if scenario.running.initial == "running":
         return out
-    for start, end in _motions(run):
+    for start, end in motions(run, scenario):
         a, b = int(start / run.dt_s), min(int(end / run.dt_s), len(run.theta_deg) - 1)
         span = run.theta_deg[a : b + 1]
         events = _outputs(run, scenario, start, end, recorded=False)
