@@ -1,0 +1,265 @@
+"""Start attempts and the timeline: motion, first fuel, first spark, synchronisation, first firing, running."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from witnessmark.engine.facts import Facts
+from witnessmark.engine.model import Attempt, Phase, Timeline
+from witnessmark.engine.outputs import Commands
+from witnessmark.engine.rotation import GRID_S, Rotation, Speed, speed_over, starter_stretches
+from witnessmark.engine.starting import StartingSystem, measure
+from witnessmark.engine.sync import first_sync
+from witnessmark.engine.unroll import Unrolled
+from witnessmark.recording.model import Recording
+from witnessmark.signals.model import Signals
+from witnessmark.wheel.model import Layout
+
+Array = NDArray[np.float64]
+
+RUNNING_RPM = 450.0
+RUNNING_HELD_S = 0.4
+# The starter brings the crank to speed within about 0.3 s (common practice: one to two compressions).
+SPIN_UP_S = 0.3
+# First fire lifts the speed by 100 to 300 rpm within one event (common practice) at 150 to 250 rpm of cranking: a rise
+# to 1.4 times the cranking speed, counted from where it leaves 1.12 times.
+FIRED, LEAVES = 1.4, 1.12
+# A run-down falls through this share of the cranking speed and never comes back.
+LETS_GO = 0.8
+# In a record that joins an engine half-way, a first spark or injection within this many turns is not a first one.
+FIRST_AFTER_TURNS = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Marks:
+    """Moments of one rotation in s."""
+
+    running_s: float | None
+    firing_s: float | None
+    cranking_end_s: float
+
+
+def held(time_s: Array, rpm: Array, least_rpm: float, held_s: float) -> float | None:
+    """First time from which the speed stays at or above ``least_rpm`` for ``held_s``; None if never."""
+    above = rpm >= least_rpm
+    edge = np.flatnonzero(np.diff(np.concatenate(([0], above.astype(np.int8), [0]))))
+    for a, b in zip(edge[::2], edge[1::2], strict=True):
+        if time_s[b - 1] - time_s[a] >= held_s - 1e-9:
+            return float(time_s[a])
+    return None
+
+
+def _plateau(speed: Speed, start_s: float, limit_s: float) -> float | None:
+    """Cranking speed as a level: median after spin-up and before ``limit_s``, slow part only."""
+    for skip in (SPIN_UP_S, 0.0):
+        use = (speed.time_s >= start_s + skip) & (speed.time_s <= limit_s) & (speed.rpm < RUNNING_RPM)
+        if use.sum() * GRID_S >= 0.15:
+            # the half-way quantile would lie in the rise where the engine catches at once; a third does not
+            return float(np.quantile(speed.rpm[use], 0.4))
+    return None
+
+
+def _first_firing(speed: Speed, plateau: float, from_s: float) -> float | None:
+    """Where the speed first leaves the cranking level for 1.4 times of it."""
+    fast = (speed.rpm > FIRED * plateau) & (speed.time_s >= from_s)
+    if not fast.any():
+        return None
+    i = int(np.argmax(fast))
+    slow = np.flatnonzero(speed.rpm[: i + 1] <= LEAVES * plateau)
+    return float(speed.time_s[slow[-1]]) if len(slow) else None
+
+
+def _marks(rotation: Rotation, speed: Speed, starter: Sequence[tuple[float, float]], by_motor: bool) -> _Marks:
+    end = rotation.forward_end_s
+    if not speed.known:
+        over = [b for a, b in starter if a < end and b > rotation.start_s]
+        return _Marks(None, None, min([end, *over]))
+    running = None if by_motor else held(speed.time_s, speed.rpm, RUNNING_RPM, RUNNING_HELD_S)
+    if rotation.turning_at_start and len(speed.rpm) and speed.rpm[0] >= RUNNING_RPM:
+        return _Marks(running, None, rotation.start_s)
+    plateau = _plateau(speed, rotation.start_s, running if running is not None else end)
+    firing = None
+    if plateau is not None:
+        firing = _first_firing(speed, plateau, rotation.start_s + (SPIN_UP_S if running is None else 0.0))
+        if running is not None and (firing is None or firing > running):
+            firing = running
+    if firing is not None:
+        return _Marks(firing if by_motor else running, firing, firing)
+    if running is not None:
+        return _Marks(running, None, running)
+    return _Marks(None, None, _let_go(rotation, speed, starter, plateau))
+
+
+def _let_go(rotation: Rotation, speed: Speed, starter: Sequence[tuple[float, float]], plateau: float | None) -> float:
+    """When the starter lets go: its current ends, else the speed falls away for good."""
+    mine = [b for a, b in starter if a < rotation.forward_end_s and b > rotation.start_s]
+    if mine:
+        return min(mine[-1], rotation.forward_end_s)
+    if plateau is None or rotation.turning_at_end:
+        return rotation.forward_end_s
+    up = np.flatnonzero(speed.rpm >= LETS_GO * plateau)
+    return float(speed.time_s[up[-1]]) if len(up) else rotation.forward_end_s
+
+
+def _first(commands: Sequence[Commands], start_s: float, end_s: float) -> tuple[float | None, int]:
+    """(first event, number of events) of some lines within an attempt."""
+    times = [c.main_s[(c.main_s >= start_s) & (c.main_s <= end_s)] for c in commands]
+    count = sum(len(t) for t in times)
+    return (float(min(t[0] for t in times if len(t))) if count else None), count
+
+
+def _extreme_rpm(
+    unrolled: Unrolled, start_s: float, end_s: float, pitch_deg: float
+) -> tuple[float | None, float | None]:
+    """Lowest and highest speed within compression events of steady cranking, over 12 degrees or two pitches."""
+    if end_s - start_s < 0.2:
+        return None, None
+    t = np.arange(start_s, end_s, GRID_S / 2)
+    rpm = unrolled.angle.rpm(t, max(12.0, 2 * pitch_deg))
+    rpm = rpm[np.isfinite(rpm)]
+    if len(rpm) < 20:
+        return None, None
+    # single grid points next to a doubtful edge are no extreme of the engine
+    low, high = np.quantile(rpm, [0.005, 0.995])
+    return float(low), float(high)
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """What an attempt is measured against."""
+
+    signals: Signals
+    recording: Recording
+    unrolled: Unrolled
+    phase: Phase
+    facts: Facts
+    commands: tuple[Commands, ...]
+    layout: Layout | None
+    event_deg: float
+    starter: tuple[tuple[float, float], ...]
+
+    @property
+    def coils(self) -> list[Commands]:
+        """Lines that spark."""
+        return [c for c in self.commands if c.role == "coil"]
+
+    @property
+    def injectors(self) -> list[Commands]:
+        """Lines that inject."""
+        return [c for c in self.commands if c.role == "injector"]
+
+
+def describe(rotation: Rotation, rest_from_s: float, around: Surroundings) -> Attempt:
+    """Everything about one attempt."""
+    speed = speed_over(rotation, around.unrolled, around.event_deg)
+    marks = _marks(rotation, speed, around.starter, around.facts.cranked_by_motor)
+    moving = rotation.turning_at_start
+    cranked = marks.cranking_end_s > rotation.start_s + 2 * GRID_S
+    system = (
+        measure(around.signals, around.recording, rotation.start_s, marks.cranking_end_s, rest_from_s, not moving)
+        if cranked
+        else StartingSystem()
+    )
+    fuel, injections = _first(around.injectors, rotation.start_s, rotation.end_s)
+    spark, sparks = _first(around.coils, rotation.start_s, rotation.end_s)
+    sync = first_sync(rotation.start_s, rotation.end_s, around.coils, around.unrolled, around.phase, around.facts)
+    pitch = around.layout.pitch_deg if around.layout else 6.0
+    steady = rotation.start_s + (0.0 if moving else SPIN_UP_S)
+    low, high = _extreme_rpm(around.unrolled, steady, marks.cranking_end_s, pitch) if speed.known else (None, None)
+    running = marks.running_s
+    after = speed.rpm[(speed.time_s >= running) & speed.decoded] if running is not None and speed.known else np.empty(0)
+    started_before = moving and not cranked
+    if started_before:
+        fuel = spark = sync = None  # the first ones lie before the record
+    elif moving:
+        fuel, spark, sync = (_really_first(x, speed) for x in (fuel, spark, sync))
+    return Attempt(
+        start_s=rotation.start_s,
+        end_s=rotation.end_s,
+        turns=float(speed.turns[-1]) if speed.known else 0.0,
+        started=running is not None,
+        cranking_rpm=_cranking_rpm(speed, rotation.start_s, marks.cranking_end_s),
+        turns_to_sync=speed.turns_at(sync) if sync is not None and not moving else None,
+        first_fuel_s=fuel,
+        first_spark_s=spark,
+        sync_s=sync,
+        running_s=None if started_before else running,
+        running_rpm=float(np.median(after)) if len(after) else None,
+        cranking_rpm_min=low,
+        cranking_rpm_max=high,
+        battery_rest_v=system.rest_v,
+        battery_min_v=system.min_v,
+        battery_cranking_v=system.cranking_v,
+        starter_current_a=system.current_a,
+        sparks=sparks if around.coils else None,
+        injections=injections if around.injectors else None,
+        turning_at_start=moving,
+        turning_at_end=rotation.turning_at_end,
+        first_firing_s=marks.firing_s,
+        cranking_end_s=marks.cranking_end_s if cranked else None,
+        inrush_a=system.inrush_a,
+        seen_on=rotation.seen_on,
+    )
+
+
+def _really_first(time_s: float | None, speed: Speed) -> float | None:
+    """A first event of a record that joins the engine half-way; None where earlier ones may lie before the record."""
+    if time_s is None or not speed.known:
+        return None
+    turns = speed.turns_at(time_s)
+    return time_s if turns is not None and turns > FIRST_AFTER_TURNS else None
+
+
+def _cranking_rpm(speed: Speed, start_s: float, end_s: float) -> float | None:
+    """Mean speed (turns over time) from motion to first firing or the end of cranking."""
+    if not speed.known or end_s - start_s < 2 * GRID_S:
+        return None
+    # undecoded stretches are filled by the speed on both sides; more of them than decoded ones is no measurement
+    inside = (speed.time_s >= start_s) & (speed.time_s <= end_s)
+    if speed.decoded[inside].mean() < 0.5:
+        return None
+    turns = np.interp([start_s, end_s], speed.time_s, speed.turns)
+    return float(60.0 * (turns[1] - turns[0]) / (end_s - start_s))
+
+
+def find_attempts(rotations: Sequence[Rotation], around: Surroundings) -> tuple[Attempt, ...]:
+    """Every stretch of rotation in order of time; one that runs from the record's start on is no start attempt."""
+    rest_from = around.recording.start_s
+    out: list[Attempt] = []
+    for rotation in rotations:
+        out.append(describe(rotation, rest_from, around))
+        rest_from = rotation.end_s + 0.3  # the battery recovers
+    return tuple(out)
+
+
+def starter_on(signals: Signals, recording: Recording) -> tuple[tuple[float, float], ...]:
+    """Stretches in which the starter draws current."""
+    return tuple(s for line in signals.by_role("starter-current") for s in starter_stretches(recording, line))
+
+
+def is_start(attempt: Attempt) -> bool:
+    """Whether a stretch of rotation is a start attempt: the record does not join an engine that runs already."""
+    return not (attempt.turning_at_start and attempt.cranking_end_s is None)
+
+
+def timeline_of(attempts: Sequence[Attempt]) -> Timeline:
+    """The last stretch of rotation; what the record does not hold is None."""
+    if not attempts:
+        return Timeline(None, None, None, None, None, None, 0.0, None, None, None)
+    a = attempts[-1]
+    return Timeline(
+        motion_s=None if a.turning_at_start else a.start_s,
+        first_fuel_s=a.first_fuel_s,
+        first_spark_s=a.first_spark_s,
+        sync_s=a.sync_s,
+        running_s=a.running_s,
+        end_s=None if a.turning_at_end else a.end_s,
+        turns=a.turns,
+        turns_to_sync=a.turns_to_sync,
+        cranking_rpm=a.cranking_rpm,
+        running_rpm=a.running_rpm,
+    )

@@ -1,0 +1,127 @@
+"""The engine stage: every line but the crank put on crank angle, and the record cut into start attempts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from witnessmark.engine import cylinders as cylinder_count
+from witnessmark.engine.attempts import Surroundings, find_attempts, is_start, starter_on, timeline_of
+from witnessmark.engine.cams import learn, to_cam
+from witnessmark.engine.facts import Facts, facts_from
+from witnessmark.engine.model import Attempt, EngineResult, Phase
+from witnessmark.engine.outputs import Commands, find_commands, to_output
+from witnessmark.engine.phase import find_phase
+from witnessmark.engine.rotation import find_rotations
+from witnessmark.engine.tracks import Track, best_alignment, cam_track, track_of
+from witnessmark.engine.unroll import Unrolled, unroll
+from witnessmark.provenance import Step
+from witnessmark.recording.model import Recording
+from witnessmark.recording.setup import Setup
+from witnessmark.signals.model import Signals
+from witnessmark.wheel.model import WheelResult
+
+
+def _command_track(commands: Commands, unrolled: Unrolled) -> Track:
+    time = commands.main_s
+    return track_of(
+        commands.line, time, np.ones(len(time), dtype=np.int64), np.ones(len(time), dtype=np.bool_), unrolled
+    )
+
+
+def event_window_deg(cylinders: int | None, strokes: int) -> float:
+    """Angle over which speed is averaged so that compression ripple drops out: whole events, 120 degrees or more.
+
+    One turn where the number of cylinders is not known: it holds whole events of two, four, six and eight cylinders.
+    """
+    if not cylinders:
+        return 360.0
+    event = (360.0 if strokes == 2 else 720.0) / cylinders
+    return float(event * max(1.0, np.ceil(120.0 / event - 1e-9)))
+
+
+def _event_times(
+    commands: Sequence[Commands], starter: Sequence[tuple[float, float]], signals: Signals
+) -> dict[str, NDArray[np.float64]]:
+    """Moments at which other lines could disturb the crank line: sparks, injector switching, starter on and off."""
+    out: dict[str, NDArray[np.float64]] = {c.line.name: c.main_s for c in commands}
+    lines = signals.by_role("starter-current")
+    if lines and starter:
+        out[lines[0].name] = np.sort(np.asarray(starter, dtype=np.float64).ravel())
+    return out
+
+
+def _steps(
+    phase: Phase, unrolled: Unrolled, commands: Sequence[Commands], attempts: Sequence[Attempt], cylinder_why: str
+) -> tuple[Step, ...]:
+    steps = [
+        Step(
+            "engine",
+            "phase",
+            {"tdc": phase.tdc_source or "unknown", "turn": phase.turn_source or "unknown"},
+            used=sum(t >= 0 for t in phase.per_segment_turn),
+            seen=len(unrolled.chain),
+            because=phase.reference,
+        ),
+        Step("engine", "attempts", {"running_rpm": 450.0, "held_s": 0.4}, used=len(attempts), seen=len(attempts)),
+        Step("engine", "cylinders", {}, because=cylinder_why),
+    ]
+    for c in commands:
+        level = "high" if c.active_high else "low"
+        seen = len(c.start_s) + c.dropped
+        steps.append(Step("engine", f"commands on {c.line.name}", {"on": level}, len(c.start_s), seen, c.because))
+    return tuple(steps)
+
+
+def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recording) -> EngineResult:
+    """Phase, cams, outputs, attempts and timeline of one recording.
+
+    Times in s on the recording's clock, angles in crank degrees per ``Phase.reference``. Lines that are not in the
+    recording leave None; nothing is guessed for them. Reads samples only of battery, current and analog coil lines.
+    """
+    facts = facts_from(setup)
+    unrolled = unroll(wheel.angle, wheel.motions)
+    commands = find_commands(signals, recording)
+    cam_tracks = [
+        cam_track(line, unrolled, wheel.motions, recording.start_s)
+        for line in signals.by_role("cam")
+        if len(line.edges)
+    ]
+    coil_tracks = [_command_track(c, unrolled) for c in commands if c.role == "coil"]
+    injector_tracks = [_command_track(c, unrolled) for c in commands if c.role == "injector"]
+    alignment = best_alignment(unrolled, (("cam", cam_tracks), ("coil", coil_tracks), ("injector", injector_tracks)))
+    patterns = [learn(track, unrolled, alignment, facts.cycle_deg) for track in cam_tracks]
+    phase = find_phase(facts, wheel, setup, unrolled, alignment, patterns, coil_tracks)
+    starter = starter_on(signals, recording)
+    rotations = find_rotations(signals, wheel, recording, unrolled)
+
+    def attempts_with(count: int | None) -> tuple[Attempt, ...]:
+        window = event_window_deg(count, facts.strokes)
+        around = Surroundings(signals, recording, unrolled, phase, facts, commands, wheel.layout, window, starter)
+        return find_attempts(rotations, around)
+
+    attempts = attempts_with(facts.cylinders)
+    count, why = _cylinders(facts, attempts, unrolled)
+    if count is not None and facts.cylinders is None:
+        attempts = attempts_with(count)
+    return EngineResult(
+        phase=phase,
+        cams=tuple(to_cam(p, phase, facts) for p in patterns),
+        outputs=tuple(to_output(c, wheel.angle, phase) for c in commands),
+        attempts=tuple(a for a in attempts if is_start(a)),
+        timeline=timeline_of(attempts),
+        cylinders=count,
+        event_time_s=_event_times(commands, starter, signals),
+        steps=_steps(phase, unrolled, commands, attempts, why),
+    )
+
+
+def _cylinders(facts: Facts, attempts: Sequence[Attempt], unrolled: Unrolled) -> tuple[int | None, str]:
+    if facts.cylinders is not None:
+        return facts.cylinders, "given in the setup"
+    if facts.strokes == 2:
+        return None, "not inferred for a two-stroke engine"
+    steady = [(a.start_s + 0.3, a.cranking_end_s) for a in attempts if a.cranking_end_s is not None]
+    return cylinder_count.infer(unrolled, steady)

@@ -1,0 +1,145 @@
+"""Coil and injector lines: which level is "on", and every command as on-time.
+
+The on state is the one the line holds in short pulses: dwell and injection are a small part of the cycle. A coil sparks
+at the END of its on-time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from witnessmark.engine.model import Output, OutputEvent, Phase
+from witnessmark.engine.sampled import thinned
+from witnessmark.engine.unroll import cycle_deg
+from witnessmark.recording.model import Recording
+from witnessmark.signals.model import Edges, Line, Signals
+from witnessmark.wheel.model import CrankAngle
+
+Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+# A coil of 3 mH carries under 1 A after 0.2 ms at 14 V (worked: (V/R)(1-exp(-tR/L)), R 0.6 ohm), an injector opens
+# after 1 ms and more (common practice): a shorter pulse commands nothing.
+SHORTEST_ON_S = 0.2e-3
+# Off-times this short inside a command are chatter of a current-limited stage or a spike, not a new command.
+SHORTEST_OFF_S = 0.2e-3
+# A dwell of 0.1 s would burn the coil, an injection of 1 s would flood the engine (common practice): a longer "on" is
+# the line's supply coming or going.
+LONGEST_ON_S = {"coil": 0.1, "injector": 1.0}
+# Share of the largest current above rest from which an analog coil or injector line counts as on.
+CURRENT_ON_SHARE = 0.15
+
+
+@dataclass(frozen=True, slots=True)
+class Commands:
+    """Commands of one line in order of time: on [start_s, end_s)."""
+
+    line: Line
+    role: Literal["coil", "injector"]
+    start_s: Array
+    end_s: Array
+    active_high: bool
+    dropped: int = 0  # pulses seen and not taken as commands
+    because: str = ""
+
+    @property
+    def main_s(self) -> Array:
+        """What the command is for: the spark (end) of a coil, the begin of an injection."""
+        return self.end_s if self.role == "coil" else self.start_s
+
+
+def on_is_high(time_s: Array, rising: Bools, role: str) -> tuple[bool, str]:
+    """Which level is the on state, and why: the one held in the shorter pulses."""
+    width = np.diff(time_s)
+    high, low = width[rising[:-1]], width[~rising[:-1]]
+    longest = LONGEST_ON_S[role]
+    # pulses that cannot be commands say nothing about which level commands
+    fit_high = high[(high >= SHORTEST_ON_S) & (high <= longest)]
+    fit_low = low[(low >= SHORTEST_ON_S) & (low <= longest)]
+    if len(fit_high) == 0 or len(fit_low) == 0:
+        return len(fit_high) >= len(fit_low), "only this level is held for times a command can last"
+    a, b = (float(np.median(x[x >= SHORTEST_ON_S])) for x in (high, low))
+    if max(a, b) < 1.5 * min(a, b):
+        # near half duty (high speed): a commanded time is steady, the rest of the cycle follows the speed
+        even_high, even_low = (float(np.std(x) / np.mean(x)) for x in (fit_high, fit_low))
+        return even_high <= even_low, "held for the steadier times"
+    return a < b, "held for the shorter times"
+
+
+def _joined(start: Array, end: Array) -> tuple[Array, Array]:
+    """Pulses with a very short off-time between them joined."""
+    if len(start) < 2:
+        return start, end
+    apart = start[1:] - end[:-1] >= SHORTEST_OFF_S
+    return start[np.append(True, apart)], end[np.append(apart, True)]
+
+
+def commands_of_edges(line: Line, edges: Edges, role: Literal["coil", "injector"]) -> Commands:
+    """Commands on a two-level line."""
+    time, rising = edges.time_s, edges.rising
+    if len(time) < 2:
+        return Commands(line, role, np.empty(0), np.empty(0), True, because="no pulse on the line")
+    high, why = on_is_high(time, rising, role)
+    begins = rising[:-1] == high
+    start, end = _joined(time[:-1][begins], time[1:][begins])
+    width = end - start
+    usual = float(np.median(width)) if len(width) else 0.0
+    shortest = max(SHORTEST_ON_S, min(0.1 * usual, 0.5e-3))
+    keep = (width >= shortest) & (width <= LONGEST_ON_S[role])
+    return Commands(line, role, start[keep], end[keep], high, int((~keep).sum()), why)
+
+
+def commands_of_current(recording: Recording, line: Line, role: Literal["coil", "injector"]) -> Commands:
+    """Commands on an analog line (current clamp): on while the current stands above a share of its largest."""
+    rate = line.info.rate_hz or 0.0
+    time, value = thinned(recording, line.name, line.info.start_s, recording.end_s, min(rate, 50_000.0))
+    nothing = Commands(line, role, np.empty(0), np.empty(0), True, because="no current pulse on the line")
+    if len(value) < 3 or not line.levels.moving:
+        return nothing
+    rest = float(np.median(value))
+    up = line.levels.maximum - rest >= rest - line.levels.minimum
+    size = value - rest if up else rest - value
+    top = float(np.quantile(size, 0.9995))
+    if top <= 6 * line.levels.noise:
+        return nothing
+    on = size > CURRENT_ON_SHARE * top
+    change = np.flatnonzero(np.diff(on.astype(np.int8)))
+    if len(change) < 2:
+        return nothing
+    first = 0 if on[change[0] + 1] else 1
+    start, stop = change[first::2], change[first + 1 :: 2]
+    n = min(len(start), len(stop))
+    begin, end = _joined(time[start[:n] + 1], time[stop[:n] + 1])
+    width = end - begin
+    keep = (width >= SHORTEST_ON_S) & (width <= LONGEST_ON_S[role])
+    return Commands(line, role, begin[keep], end[keep], up, int((~keep).sum()), "current above rest")
+
+
+def find_commands(signals: Signals, recording: Recording) -> tuple[Commands, ...]:
+    """Commands of every coil and injector line, in the file's order."""
+    found: list[Commands] = []
+    for line in signals.lines:
+        if line.role == "coil" or line.role == "injector":
+            role: Literal["coil", "injector"] = "coil" if line.role == "coil" else "injector"
+            if len(line.edges) or line.sensor == "hall":
+                found.append(commands_of_edges(line, line.edges, role))
+            else:
+                found.append(commands_of_current(recording, line, role))
+    return tuple(found)
+
+
+def _maybe(x: float) -> float | None:
+    return None if np.isnan(x) else float(x)
+
+
+def to_output(commands: Commands, angle: CrankAngle, phase: Phase) -> Output:
+    """The commands with their crank degrees."""
+    start_deg = cycle_deg(angle, phase, commands.start_s)
+    end_deg = cycle_deg(angle, phase, commands.end_s)
+    rows = zip(commands.start_s, commands.end_s, start_deg, end_deg, strict=True)
+    events = tuple(OutputEvent(float(a), float(b), _maybe(c), _maybe(d)) for a, b, c, d in rows)
+    return Output(commands.line.name, commands.role, commands.line.cylinder, commands.active_high, events)

@@ -1,0 +1,253 @@
+"""Where cylinder 1's firing TDC lies: the TDC within the turn, and which of the cycle's two turns is the firing one.
+
+The TDC comes from the setup (``tdc_slot``), else from described cam edges, else from cylinder 1's sparks. The turn
+comes from described cam edges, else from a coil that fires once per cycle. Wasted spark, sparks in every turn and a
+batch of injectors do not tell the turn. A TDC taken from sparks carries the doubt of the advance and never judges
+spark.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from witnessmark.engine import circular
+from witnessmark.engine.cams import MATCH_DEG, PARKED_RPM, SEARCH_DEG, Pattern, match
+from witnessmark.engine.facts import Facts
+from witnessmark.engine.model import Phase
+from witnessmark.engine.tracks import Alignment, Track
+from witnessmark.engine.unroll import UNKNOWN_TURN, Unrolled
+from witnessmark.recording.setup import Setup
+from witnessmark.wheel.model import Layout, WheelResult
+
+Array = NDArray[np.float64]
+
+# Advance of the spark before TDC, with the half width of what is usual: cranking 5-10 degrees, idle 5-20 (common
+# practice, no source).
+CRANKING_ADVANCE_DEG, CRANKING_DOUBT_DEG = 7.5, 5.0
+RUNNING_ADVANCE_DEG, RUNNING_DOUBT_DEG = 12.0, 10.0
+# A correctly timed spark lies within these degrees of its cylinder's firing TDC.
+EARLIEST_SPARK_DEG, LATEST_SPARK_DEG = -60.0, 20.0
+# Share of a coil's sparks that must fall in one turn before it tells the turn; unsynchronised sparks spread over both.
+ONE_TURN_SHARE = 0.8
+# Sparks taken for a TDC must agree within this spread; cranking advance is fixed to a few degrees (common practice).
+SPARK_SPREAD_DEG = 15.0
+# Described cam edges must fit one place this much better than any other (of 1) to be believed.
+PLACE_MARGIN = 0.1
+
+UNKNOWN = "crank degrees from slot 1, 0 to 360: cylinder 1's TDC is not known"
+
+
+@dataclass(frozen=True, slots=True)
+class _Tdc:
+    deg: float
+    source: str
+    certainty: float
+    doubt_deg: float
+    turn_known: bool  # deg is modulo the whole cycle already
+    words: str
+
+
+def slot_angle_deg(layout: Layout, slot: float) -> float:
+    """Angle after slot 1 at which a (fractional) slot position passes."""
+    if layout.regular:
+        return float(np.mod((slot - 1.0) * 360.0 / layout.slots, 360.0))
+    order = np.argsort(layout.tooth_slots)
+    slots = np.asarray(layout.tooth_slots, dtype=np.float64)[order]
+    teeth = np.asarray(layout.teeth_deg)[order]
+    # wrap round by one tooth so that positions between the last tooth and the first are found too
+    slots = np.concatenate(([slots[-1] - len(slots)], slots, [slots[0] + len(slots)]))
+    teeth = np.concatenate(([teeth[-1] - 360.0], teeth, [teeth[0] + 360.0]))
+    return float(np.mod(np.interp(slot, slots, teeth), 360.0))
+
+
+def _setup_tdc(facts: Facts, wheel: WheelResult, setup: Setup) -> _Tdc | str | None:
+    """TDC by tdc_slot; a sentence where the setup's slot cannot be used on this wheel."""
+    layout = wheel.layout
+    if facts.tdc_slot is None or layout is None:
+        return None
+    said = setup.crank_wheel
+    count = None if said is None else said.slots or (len(said.teeth_deg) if said.teeth_deg else None)
+    if count is not None and count != layout.slots:
+        return f"the setup's TDC slot belongs to a wheel of {count} slots, the record shows {layout.slots}"
+    if layout.periods > 1:
+        return "the wheel repeats within one turn: its slot 1, and with it the TDC slot, is not unique"
+    return _Tdc(
+        slot_angle_deg(layout, facts.tdc_slot),
+        "setup",
+        0.99,
+        1.0,
+        False,
+        f"cylinder 1's TDC by the setup (slot {facts.tdc_slot:g})",
+    )
+
+
+def _cam_tdc(facts: Facts, patterns: Sequence[Pattern]) -> _Tdc | None:
+    """TDC by the described cam edges: where all cams together fit best, if nowhere else fits nearly as well."""
+    pairs = [(p, said) for p in patterns if p.edges and (said := facts.cam_for(p.track.line)) and said.edges_deg]
+    if not pairs or facts.strokes == 2:
+        return None
+    shift = np.arange(0.0, 720.0, 1.0)
+    fit: Array = np.mean([[match(p.edges, said, float(s)) for s in shift] for p, said in pairs], axis=0)
+    best = int(np.argmax(fit))
+    away: NDArray[np.bool_] = np.abs(circular.signed(shift - float(shift[best]), 720.0)) > 2 * MATCH_DEG
+    if fit[best] < 0.6 or fit[best] - fit[away].max() < PLACE_MARGIN:
+        return None
+    off = []
+    for p, said in pairs:
+        for angle, kind in said.edges_deg or ():
+            d = [float(circular.signed(e.angle_deg - angle - shift[best], 720.0)) for e in p.edges if e.kind == kind]
+            off += [min(d, key=abs)] if d and min(map(abs, d)) < 20 else []
+    fine = float(np.median(off)) if off else 0.0
+    doubt = max((said.tolerance_deg or 6.0) for _, said in pairs)
+    return _Tdc(
+        float(np.mod(shift[best] + fine, 720.0)), "cam", 0.7, doubt, True,
+        "cylinder 1's firing TDC inferred from the cam edges in the setup, which assumes the cam in time",
+    )  # fmt: skip
+
+
+def once_per_cycle(track: Track, cycle_deg: float = 720.0) -> bool:
+    """Whether a line's events come once in each cycle: intervals of one cycle, not of one turn."""
+    gaps = np.concatenate(
+        [np.diff(track.angle_deg[track.segment == s]) for s in np.unique(track.segment)] or [np.empty(0)]
+    )
+    return len(gaps) >= 2 and float(np.mean(np.abs(gaps - cycle_deg) < 60.0)) >= 0.7
+
+
+def _aligned(track: Track, alignment: Alignment) -> tuple[Array, NDArray[np.bool_]]:
+    """(angle with turns aligned, True where the turn is known)."""
+    turn = np.asarray([*alignment.turn, UNKNOWN_TURN])[track.segment]
+    return track.angle_deg + 360.0 * np.maximum(turn, 0), turn != UNKNOWN_TURN
+
+
+def _spark_tdc(facts: Facts, coils: Sequence[Track], unrolled: Unrolled, alignment: Alignment) -> _Tdc | None:
+    """TDC by cylinder 1's sparks plus the usual advance."""
+    for track in coils:
+        if track.line.cylinder != 1 or len(track) < 3:
+            continue
+        single = once_per_cycle(track, facts.cycle_deg) and facts.ignition in (None, "coil-per-cylinder")
+        if not single and facts.ignition != "wasted-spark":
+            continue
+        period = facts.cycle_deg if single else 360.0
+        angle, known = _aligned(track, alignment)
+        cranking = unrolled.angle.rpm(track.time_s, 180.0) < PARKED_RPM
+        slow = int((cranking & known).sum()) >= 3
+        use = known & cranking if slow else known
+        if use.sum() < 3:
+            continue
+        centre = circular.median(angle[use], period)
+        if circular.spread(angle[use], centre, period) > SPARK_SPREAD_DEG:
+            continue
+        advance, doubt = (
+            (CRANKING_ADVANCE_DEG, CRANKING_DOUBT_DEG) if slow else (RUNNING_ADVANCE_DEG, RUNNING_DOUBT_DEG)
+        )
+        return _Tdc(
+            float(np.mod(centre + advance, period)), "coil", 0.4 if slow else 0.3, doubt, single,
+            f"cylinder 1's TDC inferred from its sparks, taken as {advance:g} degrees before it (common practice): "
+            f"good to {doubt:g} degrees at best and no measure of the spark",
+        )  # fmt: skip
+    return None
+
+
+def _turn_by_cam(facts: Facts, patterns: Sequence[Pattern], tdc_deg: float) -> tuple[int, float] | None:
+    """(turn in which the firing TDC lies, margin) by the described cam edges."""
+    total = np.zeros(2)
+    for p in patterns:
+        said = facts.cam_for(p.track.line)
+        if said is None or not said.edges_deg or not p.edges:
+            continue
+        for h in (0, 1):
+            near = np.arange(-SEARCH_DEG, SEARCH_DEG + 1, 1.0)
+            total[h] += max(
+                match(p.edges, said, tdc_deg + 360.0 * h + s, flip) - 0.004 * abs(s) - 0.3 * flip
+                for s in near for flip in (False, True)
+            )  # fmt: skip
+    margin = float(abs(total[0] - total[1]))
+    return (int(np.argmax(total)), margin) if margin >= PLACE_MARGIN else None
+
+
+def _in_window(late_deg: Array) -> Array:
+    return np.asarray((late_deg >= EARLIEST_SPARK_DEG) & (late_deg <= LATEST_SPARK_DEG))
+
+
+def _turn_by_coil(
+    facts: Facts, coils: Sequence[Track], alignment: Alignment, tdc_deg: float
+) -> tuple[int, float] | None:
+    """(turn, share) by the coils of cylinders whose firing TDC is known: their sparks lie at the firing one."""
+    if facts.ignition in ("wasted-spark", "distributor", "compression"):
+        return None
+    votes = np.zeros(2)
+    for track in coils:
+        firing = facts.firing_deg.get(track.line.cylinder or 0)
+        if firing is None:
+            continue
+        angle, known = _aligned(track, alignment)
+        for h in (0, 1):
+            votes[h] += _in_window(circular.signed(angle[known] - tdc_deg - firing - 360.0 * h, 720.0)).sum()
+    if votes.sum() < 2:
+        return None
+    share = float(votes.max() / votes.sum())
+    return (int(np.argmax(votes)), share) if share >= ONE_TURN_SHARE else None
+
+
+def _segment_turns(unrolled: Unrolled, alignment: Alignment) -> tuple[int, ...]:
+    """Turn to add to each segment of CrankAngle (alignment and bridged losses together), modulo two."""
+    pairs = zip(alignment.turn, unrolled.shift_turns, strict=True)
+    return tuple(UNKNOWN_TURN if t == UNKNOWN_TURN else (t + s) % 2 for t, s in pairs)
+
+
+def find_phase(
+    facts: Facts,
+    wheel: WheelResult,
+    setup: Setup,
+    unrolled: Unrolled,
+    alignment: Alignment,
+    patterns: Sequence[Pattern],
+    coils: Sequence[Track],
+) -> Phase:
+    """The phase, with where it comes from and how sure it is. coils: sparks of each coil line."""
+    turns = _segment_turns(unrolled, alignment)
+    said = _setup_tdc(facts, wheel, setup)
+    tdc = said if isinstance(said, _Tdc) else None
+    if tdc is None and wheel.layout is not None:
+        tdc = _cam_tdc(facts, patterns) or _spark_tdc(facts, coils, unrolled, alignment)
+    if tdc is None:
+        why = said if isinstance(said, str) else ""
+        return Phase(False, False, None, "", 0.0, f"{UNKNOWN} ({why})" if why else UNKNOWN, turns)
+    if facts.strokes == 2:
+        words = f"0 to 360 after cylinder 1's TDC (two-stroke); {tdc.words}"
+        return Phase(
+            True, False, tdc.deg % 360.0, tdc.source, tdc.certainty, words, turns, tdc.source, "", tdc.doubt_deg
+        )
+    if tdc.turn_known:
+        words = f"0 to 720 after cylinder 1's firing TDC; {tdc.words}"
+        return Phase(
+            True, True, tdc.deg, tdc.source, tdc.certainty, words, turns, tdc.source, tdc.source, tdc.doubt_deg
+        )
+    return _with_turn(tdc, facts, alignment, patterns, coils, turns)
+
+
+def _with_turn(
+    tdc: _Tdc,
+    facts: Facts,
+    alignment: Alignment,
+    patterns: Sequence[Pattern],
+    coils: Sequence[Track],
+    turns: tuple[int, ...],
+) -> Phase:
+    """The turn added to a TDC that is known within the turn."""
+    cam = _turn_by_cam(facts, patterns, tdc.deg)
+    coil = None if cam else _turn_by_coil(facts, coils, alignment, tdc.deg)
+    found = cam or coil
+    if found is None:
+        words = f"0 to 360 after a TDC of cylinder 1 (which turn fires is not known); {tdc.words}"
+        return Phase(True, False, tdc.deg, tdc.source, tdc.certainty, words, turns, tdc.source, "", tdc.doubt_deg)
+    source = "cam" if cam else "coil"
+    # a cam tells the turn by metal; a coil only what the control unit believes
+    certainty = tdc.certainty * (min(0.98, 0.8 + found[1]) if cam else 0.85 * found[1])
+    words = f"0 to 720 after cylinder 1's firing TDC; {tdc.words}, the turn by the {source} line"
+    deg = float(np.mod(tdc.deg + 360.0 * found[0], 720.0))
+    return Phase(True, True, deg, tdc.source, certainty, words, turns, tdc.source, source, tdc.doubt_deg)

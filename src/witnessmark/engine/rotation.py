@@ -1,0 +1,260 @@
+"""When the crank turns, and how fast: stretches of rotation that are start attempts, and speed over them.
+
+Rotation is taken from the decoded wheel, else from bursts of cam edges, the starter's current or the battery's dip, so
+that an attempt with a dead crank line is still an attempt (its speed is then unknown).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from witnessmark.engine.sampled import smooth, thinned
+from witnessmark.engine.unroll import Unrolled
+from witnessmark.recording.model import Recording
+from witnessmark.signals.model import GLITCH, Line, Signals
+from witnessmark.wheel.model import Layout, Motion, WheelResult
+
+Array = NDArray[np.float64]
+
+# A starter that stands for less than this is held up by one compression, not let go (common practice: a key is not
+# turned off and on again in 0.3 s).
+SHORTEST_STOP_S = 0.3
+# A stir of less than half a turn within a second of a stop is the engine rocking to rest.
+ROCKING_S = 1.0
+LEAST_TURNS = 0.5
+LEAST_S = 0.4
+# A starter draws 80 A and more, other loads under a third of it (common practice); shorter than this is a relay's or a
+# solenoid's pull.
+LEAST_STARTER_A = 40.0
+LEAST_STARTER_S = 0.2
+# The starter pulls the battery down by more than a volt (common practice: 12.6 to 9.6-11); lamps and pumps by less.
+LEAST_DIP_V = 1.0
+# Longest time between the edges of a cam that turns: one cycle of 720 degrees at 80 rpm.
+CAM_SILENCE_S = 1.5
+# Grid on which speed is looked at.
+GRID_S = 0.005
+
+
+@dataclass(frozen=True, slots=True)
+class Rotation:
+    """A stretch of rotation that makes one attempt: the forward motion and the rocking after it (times in s)."""
+
+    start_s: float
+    end_s: float
+    forward_end_s: float
+    seen_on: str = "crank"
+    turning_at_start: bool = False
+    turning_at_end: bool = False
+
+
+def attempts_of(motions: Sequence[Motion], unrolled: Unrolled) -> list[Rotation]:
+    """Motions grouped into attempts: short hesitations joined, rocking to rest put to the attempt before."""
+    out: list[Rotation] = []
+    rocked = False
+    for m in sorted(motions, key=lambda x: x.start_s):
+        gap = m.start_s - out[-1].end_s if out else np.inf
+        if out and (m.reversed or (gap <= ROCKING_S and _turns(unrolled, m) < LEAST_TURNS)):
+            if gap <= ROCKING_S:
+                out[-1] = Rotation(out[-1].start_s, m.end_s, out[-1].forward_end_s)
+                rocked = rocked or m.reversed
+            continue
+        if m.reversed:
+            continue
+        if out and gap < SHORTEST_STOP_S and not rocked:
+            out[-1] = Rotation(out[-1].start_s, m.end_s, m.end_s)
+        elif _turns(unrolled, m) >= LEAST_TURNS or m.end_s - m.start_s >= LEAST_S:
+            out.append(Rotation(m.start_s, m.end_s, m.end_s))
+            rocked = False
+    return out
+
+
+def _turns(unrolled: Unrolled, motion: Motion) -> float:
+    total = 0.0
+    for seg in unrolled.angle.segments:
+        if seg.start_s < motion.end_s and seg.end_s > motion.start_s:
+            a, b = unrolled.angle.at(np.clip([motion.start_s, motion.end_s], seg.start_s, seg.end_s))
+            total += float(b - a) / 360.0
+    return total
+
+
+def _longest_gap_deg(layout: Layout | None) -> float:
+    if layout is None or not layout.teeth_deg:
+        return 30.0
+    teeth = np.append(np.asarray(layout.teeth_deg), layout.teeth_deg[0] + 360.0)
+    return float(np.diff(teeth).max())
+
+
+def mark_ends(
+    rotations: list[Rotation], unrolled: Unrolled, layout: Layout | None, record_start_s: float, record_end_s: float
+) -> list[Rotation]:
+    """Say of each rotation whether the record joins it half-way or leaves it still turning.
+
+    Half-way: the first edge comes within one and a half of the wheel's longest intervals after the record's start, at a
+    speed that is not the creep of a crank just set in motion.
+    """
+    wait_deg = 1.5 * _longest_gap_deg(layout)
+    out: list[Rotation] = []
+    for r in rotations:
+        first, middle = _speed_dps(unrolled, r.start_s, 30.0), _speed_dps(unrolled, r.start_s, 360.0)
+        # the gap may stand at the very start; a crank set in motion there shows under half of its later speed
+        steady = first >= 0.5 * middle
+        at_start = r.start_s - record_start_s <= wait_deg / middle and steady if middle > 0 else False
+        last = _speed_dps(unrolled, r.end_s, -30.0)
+        at_end = record_end_s - r.end_s <= wait_deg / last if last > 0 else False
+        if middle <= 0:  # no angle: only the record's very ends tell
+            at_start = r.start_s - record_start_s < 0.02
+            at_end = record_end_s - r.end_s < 0.05
+        out.append(Rotation(r.start_s, r.end_s, r.forward_end_s, r.seen_on, bool(at_start), bool(at_end)))
+    return out
+
+
+def _speed_dps(unrolled: Unrolled, time_s: float, span_deg: float) -> float:
+    """Mean speed in deg/s over ``span_deg`` after (negative: before) the decoded knot nearest to a time; 0 unknown."""
+    angle = unrolled.angle
+    if not len(angle.time_s):
+        return 0.0
+    for seg in angle.segments:
+        inside = seg.start_s - 0.2 <= time_s <= seg.end_s + 0.2
+        t, a = angle.time_s[seg.start : seg.stop], angle.angle_deg[seg.start : seg.stop]
+        if not inside or len(t) < 3:
+            continue
+        if span_deg > 0:
+            i = min(int(np.searchsorted(t, time_s)), len(t) - 2)
+            j = min(max(int(np.searchsorted(a, a[i] + span_deg)), i + 1), len(t) - 1)
+        else:
+            j = max(min(int(np.searchsorted(t, time_s, side="right")) - 1, len(t) - 1), 1)
+            i = max(min(int(np.searchsorted(a, a[j] + span_deg)), j - 1), 0)
+        return float((a[j] - a[i]) / (t[j] - t[i]))
+    return 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Speed:
+    """Speed over one rotation on an even grid, mean over one compression event, losses filled from both sides.
+
+    time_s [g], rpm [g] (empty where nothing was decoded), decoded [g] False where filled. turns [g] since the start.
+    """
+
+    time_s: Array
+    rpm: Array
+    decoded: NDArray[np.bool_]
+    turns: Array
+
+    @property
+    def known(self) -> bool:
+        """Whether any part of the rotation was decoded."""
+        return len(self.time_s) > 0
+
+    def turns_at(self, time_s: float) -> float | None:
+        """Turns passed since the rotation began."""
+        return float(np.interp(time_s, self.time_s, self.turns)) if self.known else None
+
+
+# A crank that is set in motion before its angle is decoded reaches the first decoded speed within this time.
+_RAMP_S = 0.15
+
+
+def _with_rest(rotation: Rotation, time_s: Array, rpm: Array) -> tuple[Array, Array]:
+    """Decoded speeds with the standstill before and after them, where the record holds it."""
+    t, v = [time_s], [rpm]
+    if not rotation.turning_at_start and time_s[0] > rotation.start_s:
+        rest = np.array([rotation.start_s, rotation.start_s + _RAMP_S])
+        keep = rest < time_s[0]
+        t, v = [rest[keep], *t], [np.array([0.0, rpm[0]])[keep], *v]
+    if not rotation.turning_at_end and time_s[-1] < rotation.forward_end_s:
+        t, v = [*t, np.array([rotation.forward_end_s])], [*v, np.zeros(1)]
+    return np.concatenate(t), np.concatenate(v)
+
+
+def speed_over(rotation: Rotation, unrolled: Unrolled, event_deg: float) -> Speed:
+    """Speed and turns over a rotation; turns follow the decoded angle and only losses are filled by speed x time."""
+    count = max(2, round((rotation.forward_end_s - rotation.start_s) / GRID_S) + 1)
+    t = np.linspace(rotation.start_s, rotation.forward_end_s, count)
+    rpm = unrolled.angle.rpm(t, event_deg)
+    decoded = np.isfinite(rpm)
+    if not decoded.any():
+        return Speed(np.empty(0), np.empty(0), np.empty(0, dtype=np.bool_), np.empty(0))
+    filled = np.interp(t, *_with_rest(rotation, t[decoded], rpm[decoded]))
+    angle, segment = unrolled.at(t)
+    step = np.diff(t) * 0.5 * (filled[1:] + filled[:-1]) / 60.0
+    same = (segment[1:] == segment[:-1]) & (segment[1:] >= 0)
+    step[same] = np.diff(angle)[same] / 360.0
+    return Speed(t, filled, decoded, np.concatenate(([0.0], np.cumsum(step))))
+
+
+def _stretches(time_s: Array, on: NDArray[np.bool_], join_s: float, least_s: float) -> list[tuple[float, float]]:
+    """(start, end) of the stretches in which a sampled condition holds, short breaks joined."""
+    edge = np.flatnonzero(np.diff(np.concatenate(([0], on.astype(np.int8), [0]))))
+    out: list[tuple[float, float]] = []
+    for a, b in zip(edge[::2], edge[1::2], strict=True):
+        start, end = float(time_s[a]), float(time_s[b - 1])
+        if out and start - out[-1][1] < join_s:
+            out[-1] = (out[-1][0], end)
+        else:
+            out.append((start, end))
+    return [s for s in out if s[1] - s[0] >= least_s]
+
+
+def starter_stretches(recording: Recording, line: Line) -> list[tuple[float, float]]:
+    """When the starter draws current (either direction of the clamp)."""
+    time, value = thinned(recording, line.name, line.info.start_s, recording.end_s, 1000.0)
+    if len(value) < 10:
+        return []
+    value = smooth(value, 10)
+    rest = float(np.quantile(value, 0.1)) if abs(value.max()) >= abs(value.min()) else float(np.quantile(value, 0.9))
+    size = np.abs(value - rest)
+    top = float(np.quantile(size, 0.99))
+    least = LEAST_STARTER_A if line.scale_known else 20 * line.levels.noise
+    if top < least or top <= 0:
+        return []
+    return _stretches(time, size > max(0.2 * top, 0.5 * least), 0.15, LEAST_STARTER_S)
+
+
+def _battery_stretches(recording: Recording, line: Line) -> list[tuple[float, float]]:
+    """When the battery stands more than a volt below its rest, with a deeper notch at the beginning."""
+    time, value = thinned(recording, line.name, line.info.start_s, recording.end_s, 1000.0)
+    if len(value) < 10 or not line.scale_known:
+        return []
+    value = smooth(value, 10)
+    rest = float(np.quantile(value, 0.9))
+    found = _stretches(time, value < rest - LEAST_DIP_V, 0.15, LEAST_STARTER_S)
+    out = []
+    for a, b in found:
+        v = value[(time >= a) & (time <= b)]
+        notch = v[: max(3, len(v) // 5)].min()
+        if notch <= np.median(v) - 0.1 * (rest - np.median(v)):
+            out.append((a, b))
+    return out
+
+
+def _cam_stretches(line: Line) -> list[tuple[float, float]]:
+    """Bursts of at least four cam edges."""
+    t = line.edges.time_s[line.edges.label != GLITCH]
+    if len(t) < 4:
+        return []
+    cut = np.flatnonzero(np.diff(t) > CAM_SILENCE_S) + 1
+    return [(float(b[0]), float(b[-1])) for b in np.split(t, cut) if len(b) >= 4]
+
+
+def find_rotations(signals: Signals, wheel: WheelResult, recording: Recording, unrolled: Unrolled) -> list[Rotation]:
+    """All attempts in order of time, those that only other lines show included."""
+    found = attempts_of(wheel.motions, unrolled)
+
+    def add(stretches: list[tuple[float, float]], seen_on: str) -> None:
+        for a, b in stretches:
+            if all(b < r.start_s or a > r.end_s for r in found):
+                found.append(Rotation(a, b, b, seen_on))
+
+    for line in signals.by_role("starter-current"):
+        add(starter_stretches(recording, line), line.role)
+    for line in signals.by_role("cam"):
+        add(_cam_stretches(line), line.role)
+    if not found:
+        for line in signals.by_role("battery"):
+            add(_battery_stretches(recording, line), line.role)
+    found.sort(key=lambda r: r.start_s)
+    return mark_ends(found, unrolled, wheel.layout, recording.start_s, recording.end_s)
