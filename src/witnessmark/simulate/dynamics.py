@@ -47,8 +47,8 @@ class Starter(NamedTuple):
 
     start_s: F64
     end_s: F64
-    ocv_v: float
-    battery_ohm: float
+    ocv_v: F64
+    battery_ohm: F64
     motor_ohm: float
     volt_s: float  # back voltage per rad/s at the crank
     nm_per_a: float
@@ -202,8 +202,10 @@ def _track(interval: float, omega: float, unit: Unit, f: F64, i: I64, cand: Bool
 def _see(t: float, wheel_deg: float, volts: float, omega: float, edges: Edges, unit: Unit, f: F64, i: I64, cand: Bool) -> bool:
     """One edge at the control unit's input; True when it passed the threshold."""
     if not edges.two_level:
-        threshold = max(unit.min_v, unit.adapt * f[PEAK])
-        f[PEAK] = max(volts, f[PEAK] * unit.decay)
+        # the reference falls with every tooth and rises by half at most, so that a gap's flank does not deafen it
+        reference = f[PEAK] * unit.decay
+        threshold = max(unit.min_v, unit.adapt * reference)
+        f[PEAK] = max(reference, min(volts, 1.5 * max(reference, unit.min_v)))
         if volts < threshold:
             return False
     elif not edges.visible:
@@ -418,7 +420,7 @@ def integrate(dt: float, steps: int, seed: int, start_deg: float, start_rad_s: f
             if starter.start_s[j] <= t < starter.end_s[j] and not released[j]:
                 if high_since >= 0.0 and t - high_since > starter.release_after_s:
                     released[j] = True
-                amps = (starter.ocv_v - starter.volt_s * om) / (starter.battery_ohm + starter.motor_ohm)
+                amps = (starter.ocv_v[j] - starter.volt_s * om) / (starter.battery_ohm[j] + starter.motor_ohm)
                 amps = max(amps, 40.0)
                 drive = max(0.0, starter.nm_per_a * (amps - 40.0))
                 amps *= 1.0 - np.exp(-(t - starter.start_s[j]) / 0.008)

@@ -65,14 +65,26 @@ def motor(c: Cranking) -> tuple[float, float, float]:
     return 12.0 / c.stall_current_a, 12.0 / (c.no_load_rpm * RPM), c.stall_torque_nm / c.stall_current_a
 
 
+def supplies(c: Cranking) -> F64:
+    """Supply of each attempt, rows [from time s, open-circuit V, ohm]; a booster changes it from one second before."""
+    rows = []
+    volts, ohm = c.battery_ocv_v, c.battery_resistance_ohm
+    for n, attempt in enumerate(c.attempts):
+        volts = attempt.battery_ocv_v or volts
+        ohm = attempt.battery_resistance_ohm or ohm
+        rows.append((attempt.start_s - 1.0 if n else 0.0, volts, ohm))
+    return np.array(rows or [(0.0, volts, ohm)], np.float64)
+
+
 def starter(scenario: Scenario) -> dynamics.Starter:
     """Starter and battery; without attempts where the record starts running."""
     c = scenario.cranking
     ohm, volt_s, nm = motor(c)
+    supply = supplies(c)
     tries = () if scenario.running.initial == "running" else c.attempts
     return dynamics.Starter(
         start_s=np.array([a.start_s for a in tries], np.float64), end_s=np.array([a.end_s for a in tries], np.float64),
-        ocv_v=c.battery_ocv_v, battery_ohm=c.battery_resistance_ohm, motor_ohm=ohm, volt_s=volt_s, nm_per_a=nm,
+        ocv_v=supply[:, 1].copy(), battery_ohm=supply[:, 2].copy(), motor_ohm=ohm, volt_s=volt_s, nm_per_a=nm,
         release_after_s=c.release_after_s,
     )  # fmt: skip
 

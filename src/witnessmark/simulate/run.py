@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from witnessmark.errors import BadRecording
 from witnessmark.simulate import crankline, mechanics, truth, waveforms
 from witnessmark.simulate.dynamics import integrate
 from witnessmark.simulate.layouts import Wheel, named
@@ -115,7 +116,9 @@ def _battery(scenario: Scenario, run: Run, n: int) -> F64:
     c = scenario.cranking
     t = np.arange(n) / scenario.sampling.rate_hz
     amps = np.interp(t, run.time_s, run.current_a)
-    rest = c.battery_ocv_v - np.where(t >= c.key_on_s, 0.15, 0.0)
+    supply = mechanics.supplies(c)
+    row = np.searchsorted(supply[:, 0], t, side="right") - 1
+    rest = supply[row, 1] - np.where(t >= c.key_on_s, 0.15, 0.0)
     fast = run.omega_rad_s > 47.0
     charge = np.empty(len(fast))
     level = 1.0 if scenario.running.initial == "running" else 0.0
@@ -123,7 +126,7 @@ def _battery(scenario: Scenario, run: Run, n: int) -> F64:
         level += ((1.0 if fast[k] else 0.0) - level) * 50 * run.dt_s / 0.6
         charge[k : k + 50] = level
     up = np.interp(t, run.time_s, charge)
-    return rest - amps * c.battery_resistance_ohm + up * (scenario.running.charging_v - rest)
+    return rest - amps * supply[row, 2] + up * (scenario.running.charging_v - rest)
 
 
 def _starter_current(scenario: Scenario, run: Run, n: int) -> F64:
@@ -333,9 +336,18 @@ def write_simulation(scenario_path: str | Path, out_path: str | Path) -> tuple[P
     scenario = load_scenario(scenario_path)
     made = simulate(scenario)
     out = Path(out_path)
-    write_recording(out, made.channels, made.rate_hz, units=made.units, gains=made.gains, metadata=made.metadata)
-    truth_path = out.with_name(out.stem + ".truth.json")
-    truth_path.write_text(json.dumps(made.truth, indent=1) + "\n", encoding="utf-8")
-    setup_path = out.with_name(out.stem + ".setup.toml")
-    setup_path.write_text(truth.setup_toml(made.setup), encoding="utf-8")
+    try:
+        write_recording(
+            out, made.channels, made.rate_hz, units=made.units,
+            gains={n: g for n, (g, _) in made.gains.items()}, offsets={n: o for n, (_, o) in made.gains.items()},
+        )  # fmt: skip
+        truth_path = out.with_name(out.stem + ".truth.json")
+        truth_path.write_text(json.dumps(made.truth, indent=1) + "\n", encoding="utf-8")
+        setup_path = out.with_name(out.stem + ".setup.toml")
+        setup = truth.for_wav(made.setup, made.gains) if out.suffix.lower() == ".wav" else made.setup
+        setup_path.write_text(truth.setup_toml(setup), encoding="utf-8")
+    except ValueError as error:
+        raise BadRecording(str(error)) from None
+    except OSError as error:
+        raise BadRecording(f"{out}: {error.strerror or error}; choose a folder that can be written") from None
     return out, truth_path, setup_path

@@ -56,10 +56,21 @@ class Engine(_Part):
 
 
 class Attempt(_Part):
-    """Starter engaged from start_s; let go at end_s or ``release_after_s`` after the engine runs."""
+    """Starter engaged from start_s; let go at end_s or ``release_after_s`` after the engine runs.
+
+    battery_ocv_v, battery_resistance_ohm: the supply from this attempt on (a booster put on), None as before.
+    """
 
     start_s: Annotated[float, Field(ge=0.0)]
     end_s: Positive
+    battery_ocv_v: Positive | None = None
+    battery_resistance_ohm: Positive | None = None
+
+    @model_validator(mode="after")
+    def _lasts(self) -> Attempt:
+        if self.end_s <= self.start_s:
+            raise ValueError("end_s must come after start_s")
+        return self
 
 
 class Cranking(_Part):

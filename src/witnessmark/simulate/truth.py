@@ -180,7 +180,7 @@ def setup_of(scenario: Scenario, run: Run, name_of: Callable[[Channel], str]) ->
     ]
     order = e.order()
     return {
-        "vehicle": {"description": scenario.title, "complaint": scenario.complaint},
+        "vehicle": {"description": f"{scenario.title} (simulated)".strip(), "complaint": scenario.complaint},
         "engine": {
             "cylinders": e.cylinders, "strokes": 4, "ignition": "coil-per-cylinder", "cranked_by": "starter",
             "firing_order": list(order), "firing_angles_deg": [720.0 / e.cylinders * k for k in range(e.cylinders)],
@@ -196,6 +196,18 @@ def _slot_at(teeth_deg: Any, deg: float) -> float:
     """Fractional slot position of an angle on an unequal wheel (linear between its teeth)."""
     closed = np.append(teeth_deg, 360.0 + teeth_deg[0])
     return float(np.interp(deg % 360.0, closed, np.arange(1, len(closed) + 1)))
+
+
+def for_wav(setup: dict[str, Any], gains: dict[str, tuple[float, float]]) -> dict[str, Any]:
+    """The setup for a WAV file: channels by position, with label and scale (raw is normalised to -1..+1)."""
+    rows, place = [], {}
+    for n, row in enumerate(setup["channel"], start=1):
+        gain, offset = gains[row["name"]]
+        place[row["name"]] = str(n)
+        unit = "A" if row["role"] == "starter-current" else "V"
+        rows.append({**row, "name": str(n), "label": row["name"], "unit": unit, "scale": gain * 32768.0, "offset": offset})
+    cams = [{**c, "channel": place[c["channel"]]} for c in setup["cam_wheel"]]
+    return {**setup, "channel": rows, "cam_wheel": cams}
 
 
 def _value(value: Any) -> str:
