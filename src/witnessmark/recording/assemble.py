@@ -13,7 +13,7 @@ from witnessmark.recording.changelist import NO_VALUE, all_two_level, build_chan
 from witnessmark.recording.clock import QUIET_JITTER, Clock, even_clock, first_step_back, judge_clock
 from witnessmark.recording.columns import Column, missing_runs
 from witnessmark.recording.model import Changes, ChannelInfo, Recording
-from witnessmark.recording.trouble import refuse, shorten
+from witnessmark.recording.trouble import count, refuse, shorten
 from witnessmark.spans import Span
 
 CLOCK_JUMPED = "samples lost, the clock jumped"
@@ -143,7 +143,9 @@ def _check_rate(path: str, rate_hz: float) -> None:
 
 def _check_time(draft: Draft, time_s: NDArray[np.float64]) -> None:
     if len(time_s) < 2:
-        raise refuse(draft.path, f"holds {len(time_s)} samples", "expected at least two to judge; record for longer")
+        raise refuse(
+            draft.path, f"holds {count(len(time_s), 'sample')}", "expected at least two to judge; record for longer"
+        )
     bad = np.flatnonzero(~np.isfinite(time_s))
     if len(bad):
         raise refuse(
@@ -185,7 +187,7 @@ def _change_list(draft: Draft, time_s: NDArray[np.float64]) -> Recording:
     flat = sum(lost for _, _, lost in built)
     cautions = list(draft.cautions)
     if flat:
-        cautions.append(f"{flat} pulses of no width (two changes at one time) were left out.")
+        cautions.append(f"{count(flat, 'pulse')} of no width (two changes at one time) left out.")
     infos = []
     for info, _, _ in built:
         cut = (Span(end_s, end_s, CUT_SHORT),) if draft.cut else ()
@@ -273,10 +275,8 @@ def _clock_cautions(clocks: Sequence[Clock]) -> list[str]:
             )
         if clock.jumps:
             holes = _holes(clock)
-            lost = sum(s.end_s - s.start_s for s in holes)
-            out.append(
-                f"The clock jumps {clock.jumps} times: {lost:.4g} s were lost, first at {holes[0].start_s:.6g} s."
-            )
+            lost, times = sum(s.end_s - s.start_s for s in holes), count(clock.jumps, "time")
+            out.append(f"The clock jumps {times}: {lost:.4g} s were lost, first at {holes[0].start_s:.6g} s.")
     return out
 
 
@@ -287,7 +287,7 @@ def _gap_cautions(infos: Sequence[ChannelInfo]) -> list[str]:
         if empty:
             total = sum(s.end_s - s.start_s for s in empty)
             out.append(
-                f"Channel {shorten(info.name)} has {len(empty)} gaps without values ({total:.4g} s in all), "
+                f"Channel {shorten(info.name)} has {count(len(empty), 'gap')} without values ({total:.4g} s in all), "
                 f"the first at {empty[0].start_s:.6g} s."
             )
     return out

@@ -121,9 +121,13 @@ def _on_grid(time_s: NDArray[np.float64], jumped: NDArray[np.bool_], period: flo
     tolerance = JITTER_PERIODS * (1.5 if len(rows) > 1 else 1.0) + resolution / slope
     if float(off.max()) > tolerance:
         return None
-    start, rate = _rounded(start, slope, float(time_s[0]), free)
+    jitter = float(np.sqrt(np.mean(off**2)))
+    rate = _round_rate(1.0 / slope, free, jitter)
+    start = float(time_s.mean()) - float(place.mean()) / rate
+    if abs(float(time_s[0]) - start) * rate < 0.01:
+        start = float(time_s[0])
     stretches = tuple(Stretch(int(p), int(r), int(s - r)) for p, r, s in zip(places, rows, stops, strict=True))
-    return Clock("grid", start, rate, stretches, free, float(np.sqrt(np.mean(off**2))))
+    return Clock("grid", start, rate, stretches, free, jitter)
 
 
 def _line(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]:
@@ -134,13 +138,18 @@ def _line(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]
     return slope, mean_y - slope * mean_x
 
 
-def _rounded(start: float, period: float, first: float, places: int) -> tuple[float, float]:
-    """Start and rate with the digits a fit invents taken off, where that moves no sample by 1 % of a period."""
-    rate = 1.0 / period
-    tidy = float(f"{rate:.6g}")
-    if abs(tidy - rate) / rate * places < 0.01:
-        rate = tidy
-    return (first if abs(first - start) < 0.01 * period else start), rate
+def _round_rate(rate: float, places: int, jitter: float) -> float:
+    """The roundest rate the time stamps cannot tell from the fitted one: recorders run at round rates.
+
+    It may move the last sample by 1 % of a period, or by two standard errors of the fit (a slope over n samples that
+    jitter by s periods is uncertain by sqrt(12) s / sqrt(n) periods over the record).
+    """
+    allowed = max(0.01, 2 * np.sqrt(12 / places) * jitter)
+    for digits in range(1, 8):
+        tidy = float(f"{rate:.{digits}g}")
+        if abs(tidy - rate) / rate * places < allowed:
+            return tidy
+    return rate
 
 
 def _uneven(time_s: NDArray[np.float64], steps: NDArray[np.float64]) -> Clock | None:

@@ -16,7 +16,7 @@ from witnessmark.recording.model import Changes, ChannelInfo, Recording, Source
 from witnessmark.recording.naming import split_unit
 from witnessmark.recording.registry import reader_for, suffixes
 from witnessmark.recording.setup import ChannelSetup, Setup
-from witnessmark.recording.trouble import one_line, refuse, shorten
+from witnessmark.recording.trouble import count, one_line, refuse, shorten
 
 
 def open_recording(path: str | os.PathLike[str], setup: Setup | None = None) -> Recording:
@@ -113,7 +113,7 @@ def _check_usable(recording: Recording) -> None:
     if most < 2:
         raise refuse(
             recording.path,
-            f"holds {most} sample{'s' * (most != 1)}",
+            f"holds {count(most, 'sample')}",
             "expected at least two to judge; record for longer",
         )
     if not any(_has_two(recording, c) for c in recording.channels):

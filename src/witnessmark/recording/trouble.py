@@ -16,6 +16,11 @@ def refuse(path: str, wrong: str, do: str) -> BadRecording:
     return BadRecording(one_line(f"{path}: {wrong}; {do}"))
 
 
+def count(number: int, thing: str) -> str:
+    """ "1 gap", "2 gaps"."""
+    return f"{number} {thing}{'' if number == 1 else 's'}"
+
+
 def shorten(text: str, limit: int = 40) -> str:
     """A cell or name short enough to be quoted in a message."""
     text = one_line(text)

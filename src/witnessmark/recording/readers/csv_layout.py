@@ -6,11 +6,13 @@ import csv
 import re
 from collections import Counter
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 from witnessmark.recording.naming import clean_unit, split_unit
 from witnessmark.recording.trouble import refuse, shorten
 
+HEAD_LINES = 400  # lines the layout is told by
 HEAD_BYTES = 1 << 20  # the layout must show itself in the first MB; a longer first line is no header
 MAX_FIELDS = 4096  # more columns than any recorder has
 _RATE = re.compile(r"rate_hz\s*[:=]\s*(?P<rate>\S+)", re.IGNORECASE)
@@ -81,9 +83,10 @@ def _encoding(path: str, raw: bytes) -> tuple[str, int]:
 
 def _whole_lines(path: str, raw: bytes, encoding: str, skip: int, more: bool) -> list[tuple[int, str]]:
     text = raw[skip:].decode(encoding, errors="ignore")
-    lines = re.findall(r"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+$", text)
-    if more:
-        lines = lines[:-1]
+    ends = [m.end() for m in islice(re.finditer(r"\r\n|\r|\n", text), HEAD_LINES)]
+    if not more and len(ends) < HEAD_LINES:
+        ends.append(len(text))
+    lines = [text[a:b] for a, b in zip([0, *ends], ends, strict=False)]
     if not lines or not any(line.strip() for line in lines):
         raise refuse(
             path,
@@ -99,24 +102,25 @@ def _separators(lines: list[str]) -> tuple[str, str]:
     body = body[len(body) // 2 :] or body
     delimiter = max("\t;,", key=lambda d: (_agreement(body, d), {"\t": 3, ";": 2, ",": 1}[d]))
     if _agreement(body, delimiter) == 0:
-        delimiter = ","
+        delimiter = " " if _agreement(body, " ") > 0.5 else ","
     cells = [c.strip() for line in body for c in _split(line, delimiter)]
     points, commas = sum(bool(_POINT.fullmatch(c)) for c in cells), sum(bool(_COMMA.fullmatch(c)) for c in cells)
     return delimiter, "," if commas > points else "."
 
 
 def _agreement(body: list[str], delimiter: str) -> float:
-    """Share of lines that split into the commonest number (above 1) of fields."""
-    counts = Counter(len(_split(line, delimiter)) for line in body)
+    """How well a delimiter explains the lines: share of the commonest width (above 1) times share of numeric cells."""
+    rows = [_split(line, delimiter) for line in body]
+    counts = Counter(len(row) for row in rows)
     counts.pop(1, None)
-    best = max(counts.values(), default=0) / max(1, len(body))
-    # a decimal comma splits lines too, but not into numbers alone when the real delimiter is still inside the cells
-    if delimiter == "," and best and any(";" in line or "\t" in line for line in body):
-        return best / 2
-    return best
+    cells = [c.strip() for row in rows for c in row]
+    good = sum(not c or bool(_NUMBER.fullmatch(c)) for c in cells) / max(1, len(cells))
+    return max(counts.values(), default=0) / max(1, len(body)) * (0.01 + good)
 
 
 def _split(line: str, delimiter: str) -> list[str]:
+    if delimiter == " ":
+        return line.split()
     try:
         return next(csv.reader([line.rstrip("\r\n")], delimiter=delimiter, skipinitialspace=True), [])
     except csv.Error:
@@ -124,10 +128,14 @@ def _split(line: str, delimiter: str) -> list[str]:
 
 
 def _first_data_row(path: str, cells: list[list[str]], decimal: str) -> int:
+    """A row with numbers whose first cell is one; or is text in the rows below as well, and so no header."""
     for i, row in enumerate(cells):
-        numbers = sum(is_number(c, decimal) for c in row)
-        if numbers and (is_number(row[0], decimal) or 2 * numbers >= len(row)):
+        if not any(is_number(c, decimal) for c in row):
+            continue
+        if is_number(row[0], decimal) or not any(r and is_number(r[0], decimal) for r in cells[i + 1 : i + 4]):
             return i
+    if len(cells) == 1:
+        raise refuse(path, "holds one line of text and no samples", "expected rows of numbers below the header")
     sample = shorten(cells[-1][0] if cells and cells[-1] else "")
     raise refuse(
         path,

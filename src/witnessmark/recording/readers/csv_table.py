@@ -18,7 +18,7 @@ from witnessmark.recording.columns import array_column, finite
 from witnessmark.recording.model import Recording
 from witnessmark.recording.naming import find_time, is_index, unique_names
 from witnessmark.recording.readers.csv_layout import Layout, find_layout
-from witnessmark.recording.trouble import refuse, shorten
+from witnessmark.recording.trouble import count, refuse, shorten
 
 FORMAT = "text table"
 BAD_TIME_SHARE = (
@@ -43,9 +43,7 @@ def read(path: str) -> Recording:
     body, cut = _drop_cut_row(path, layout, _parse(path, layout))
     rows = len(body.values[0]) if body.values else 0
     if rows < 2:
-        raise refuse(
-            path, f"holds {rows} sample" + "s" * (rows != 1), "expected at least two to judge; record for longer"
-        )
+        raise refuse(path, f"holds {count(rows, 'sample')}", "expected at least two to judge; record for longer")
     timed = _time_column(path, layout, body)
     names = unique_names(_channel_names(layout, None if timed is None else timed[0]))
     keep = [i for i in range(len(layout.names)) if (timed is None or i != timed[0])]
@@ -55,10 +53,10 @@ def read(path: str) -> Recording:
     if timed is not None:
         time_s, used = _usable_time(path, layout, body.values[timed[0]] * timed[1])
         if not used.all():
-            cautions.append(f"{int((~used).sum())} rows without a readable time were left out.")
+            cautions.append(f"Left out {count(int((~used).sum()), 'row')} without a readable time.")
             body.values = [v[used] for v in body.values]
     if body.misfits:
-        cautions.append(f"{len(body.misfits)} rows with the wrong number of columns were left out.")
+        cautions.append(f"Left out {count(len(body.misfits), 'row')} with the wrong number of columns.")
     draft = _draft(path, layout, body, keep, names, cut, cautions, timed)
     return from_rate(draft, layout.rate_hz or 0.0) if time_s is None else from_time(draft, time_s)
 
@@ -82,12 +80,17 @@ def _draft(
                 left_out.append(name)
             continue
         if body.texts[i]:
-            cautions.append(f"Channel {shorten(name)} has {body.texts[i]} cells that are not numbers; they are gaps.")
+            cautions.append(
+                f"Channel {shorten(name)} has {count(body.texts[i], 'cell')} with text instead of a number (gaps)."
+            )
         columns.append(array_column(name, position, body.values[i], layout.units[i]))
     if not columns:
+        empty = bool(left_out) and not any(body.texts[i] for i in keep)
         raise refuse(
             path,
-            "no numeric column beside the time" if timed else "no numeric column",
+            f"all channels hold gaps only (from {shorten(left_out[0])})"
+            if empty
+            else "no numeric column beside the time",
             "expected one column of numbers a channel; export the samples as numbers",
         )
     return Draft(path, FORMAT, tuple(columns), tuple(cautions), tuple(left_out), cut, where=_Where(path, layout))
@@ -129,9 +132,11 @@ def _read_columns(path: str, layout: Layout, parse: Any, names: list[str], kind:
     with pa.OSFile(path, "rb") as file:
         file.seek(layout.data_at)
         stream = file
-        if layout.encoding not in {"utf-8", "latin-1"}:
-            stream = pa.py_buffer(file.read().decode(layout.encoding, errors="replace").encode())
-            stream = pa.BufferReader(stream)
+        if layout.encoding not in {"utf-8", "latin-1"} or layout.delimiter == " ":
+            text = file.read().decode(layout.encoding, errors="replace")
+            if layout.delimiter == " ":
+                text = re.sub(r"(?m)^[ \t]+|[ \t]+$", "", re.sub(r"[ \t]+", " ", text))
+            stream = pa.BufferReader(text.encode())
             read_options.encoding = "utf-8"
         return pacsv.read_csv(stream, read_options=read_options, parse_options=parse, convert_options=convert)
 
@@ -210,7 +215,7 @@ def _usable_time(
         row = int(np.flatnonzero(~used)[0])
         raise refuse(
             path,
-            f"the time in {_Where(path, layout)(row)} is not a number ({int((~used).sum())} such rows of {len(used)})",
+            f"the time in {_Where(path, layout)(row)} is not a number ({int((~used).sum())} of {len(used)} rows)",
             "expected seconds that rise; correct the time column",
         )
     return time_s[used], used
@@ -229,6 +234,8 @@ class _Where:
             for number, line in enumerate(file, start=1):
                 if number < layout.data_line:
                     continue
+                if layout.delimiter == " ":
+                    line = " ".join(line.split())
                 fits = line.count(layout.delimiter) == len(layout.names) - 1
                 seen += fits and (bool(line.strip()) or len(layout.names) == 1)
                 if seen == row:

@@ -11,7 +11,7 @@ from witnessmark.recording.assemble import Draft, from_rate
 from witnessmark.recording.columns import Column, Fetch, finite
 from witnessmark.recording.model import Recording
 from witnessmark.recording.readers.riff import FLOAT, Wave, read_header
-from witnessmark.recording.trouble import refuse
+from witnessmark.recording.trouble import count, refuse
 
 
 def read(path: str) -> Recording:
@@ -19,7 +19,7 @@ def read(path: str) -> Recording:
     wave = read_header(path)
     if wave.frames < 2:
         raise refuse(
-            path, f"holds {wave.frames} samples a channel", "expected at least two to judge; record for longer"
+            path, f"holds {count(wave.frames, 'sample')} a channel", "expected at least two to judge; record for longer"
         )
     frames = _map(path, wave)
     dtype, gain, offset = _native(wave)
