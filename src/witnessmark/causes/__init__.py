@@ -1,0 +1,1 @@
+"""From findings to causes with probabilities, and to the test worth doing next."""

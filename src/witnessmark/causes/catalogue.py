@@ -1,0 +1,284 @@
+"""The knowledge behind causes and tests: TOML files, schema-checked on load, each row with its source mark.
+
+Files: causes.toml (priors and words), likelihood.toml (what a finding says about each cause), tests.toml (what can be
+tried next) and cautions.toml (what can hurt). A user may keep an edited copy in a folder of their own.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import tomllib
+from functools import lru_cache
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from witnessmark.causes.ids import CAUSES, NONE_FOUND
+from witnessmark.errors import BadKnowledge
+from witnessmark.findings.kinds import FINDING_KINDS, LOCKS
+
+Mark = Literal["published", "common practice", "memory", "derived", "measured"]
+Share = Annotated[float, Field(ge=0.0, le=1.0)]
+Positive = Annotated[float, Field(gt=0.0)]
+Likelihood = Annotated[float, Field(gt=0.0, le=1.0)]
+
+HOME = Path(__file__).parent / "knowledge"
+FOLDER_VARIABLE = "WITNESSMARK_KNOWLEDGE"
+FILES = ("causes.toml", "likelihood.toml", "tests.toml", "cautions.toml")
+
+
+class Row(BaseModel):
+    """What every row carries: where it comes from."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    mark: Mark
+    source: Annotated[str, Field(min_length=3)]
+
+
+def _known(values: list[str], allowed: tuple[str, ...], what: str) -> None:
+    for value in values:
+        if value not in allowed:
+            raise ValueError(f"'{value}' is not a {what}")
+
+
+class CauseRow(Row):
+    """A cause: prior weight, chance that it leaves no stated finding (``silent``), cost to put right, and its words.
+
+    ``repair_minutes``, ``parts_minutes`` (price of the part in minutes of work) and ``opening`` (0 look .. 4 open the
+    engine) price a wrong guess; they are no advice to do it.
+    """
+
+    id: str
+    name: str
+    about: str
+    first_if: str
+    side: Literal["crank", "cam", "output", "start", "engine", "record", "none"]
+    prior: Positive
+    silent: Likelihood
+    repair_minutes: Annotated[float, Field(ge=0.0)]
+    parts_minutes: Annotated[float, Field(ge=0.0)]
+    opening: Annotated[int, Field(ge=0, le=4)]
+
+    @field_validator("id")
+    @classmethod
+    def _id(cls, value: str) -> str:
+        _known([value], CAUSES, "cause")
+        return value
+
+
+class Bound(BaseModel):
+    """A condition on one number of a finding's evidence."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    at_least: float | None = None
+    at_most: float | None = None
+
+
+class LikelihoodRow(Row):
+    """Chance of one finding under each cause, up to a factor common to the row; ``others`` for causes not named.
+
+    The first row of the file whose conditions all hold is used. ``accuses``: how far the finding, if real, says that
+    something is wrong with the vehicle. ``consequence``: it follows from a fault elsewhere as well as from one here.
+    ``explained_by``: kinds which, stated too, already account for it. ``beside``: one of these kinds is stated too.
+    """
+
+    kind: str
+    lock: list[str] | None = None
+    sensor: list[str] | None = None
+    beside: list[str] | None = None
+    whole_record: bool | None = None
+    crank_judged: bool | None = None
+    setup_wheel: bool | None = None
+    evidence: dict[str, Bound] = Field(default_factory=dict)
+    accuses: Share = 1.0
+    consequence: bool = False
+    explained_by: list[str] = Field(default_factory=list)
+    others: Likelihood
+    likelihood: dict[str, Likelihood]
+    reason: Annotated[str, Field(min_length=3)]
+
+    @model_validator(mode="after")
+    def _lists(self) -> Self:
+        kinds = [self.kind, *(self.beside or []), *self.explained_by]
+        _known(kinds, FINDING_KINDS, "finding kind")
+        _known(self.lock or [], LOCKS, "lock")
+        _known(self.sensor or [], ("hall", "vr", "analog"), "sensor kind")
+        _known(list(self.likelihood), CAUSES, "cause")
+        if NONE_FOUND in self.likelihood:
+            raise ValueError("none-found takes no likelihood: it follows from 'accuses'")
+        return self
+
+    @property
+    def conditions(self) -> bool:
+        """Whether the row holds only under conditions."""
+        fixed = (self.lock, self.sensor, self.beside, self.whole_record, self.crank_judged, self.setup_wheel)
+        return bool(self.evidence) or any(c is not None for c in fixed)
+
+
+class HistoryRow(Row):
+    """What the complaint's words (a regular expression) or a stored code add: factors on the priors."""
+
+    words: str | None = None
+    codes: list[str] | None = None
+    factor: dict[str, Positive]
+    reason: str
+
+    @model_validator(mode="after")
+    def _lists(self) -> Self:
+        _known(list(self.factor), CAUSES, "cause")
+        if (self.words is None) == (self.codes is None):
+            raise ValueError("give either words or codes")
+        if self.words is not None:
+            try:
+                re.compile(self.words)
+            except re.error as error:
+                raise ValueError(f"words is no regular expression ({error})") from None
+        return self
+
+
+class OutcomeRow(BaseModel):
+    """One result of a test and what follows from it."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    result: str
+    then: str
+
+
+class TestRow(Row):
+    """A test: cost, cautions, and the chance of each outcome under each cause (``others`` for causes not named).
+
+    ``observes``: causes it sees directly at the part. ``clean``: fit for a record in which nothing wrong was seen.
+    ``lacks``: only where the record has no channel of one of these roles yet; ``needs``: only where it has them all.
+    ``needs_signal``: not where the crank line is dead from end to end.
+    """
+
+    id: str
+    statement: str
+    minutes: Annotated[int, Field(ge=1)]
+    invasiveness: Annotated[int, Field(ge=0, le=4)]
+    cautions: list[str] = Field(default_factory=list)
+    sensor: list[str] | None = None
+    lacks: list[str] | None = None
+    needs: list[str] | None = None
+    needs_signal: bool = False
+    observes: list[str] = Field(default_factory=list)
+    clean: bool = False
+    outcomes: Annotated[list[OutcomeRow], Field(min_length=2)]
+    others: list[Likelihood]
+    chance: dict[str, list[Likelihood]]
+
+    @model_validator(mode="after")
+    def _chances(self) -> Self:
+        _known(list(self.chance), CAUSES, "cause")
+        _known(self.observes, CAUSES, "cause")
+        _known(self.sensor or [], ("hall", "vr", "analog"), "sensor kind")
+        for name, row in {"others": self.others, **self.chance}.items():
+            if len(row) != len(self.outcomes) or abs(sum(row) - 1.0) > 1e-6:
+                raise ValueError(f"chances of {name} must be {len(self.outcomes)} numbers that sum to 1")
+        return self
+
+
+class CautionRow(Row):
+    """A caution, by id; ``always`` ones head every report."""
+
+    id: str
+    text: str
+    always: bool = False
+
+
+class Knowledge(BaseModel):
+    """All four files together."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    none_found: Share
+    cause: list[CauseRow]
+    row: list[LikelihoodRow]
+    history: list[HistoryRow]
+    test: list[TestRow]
+    caution: list[CautionRow]
+
+    def cause_row(self, cause: str) -> CauseRow:
+        """The row of a cause."""
+        return next(c for c in self.cause if c.id == cause)
+
+    def caution_text(self, caution: str) -> str:
+        """The sentence of a caution."""
+        return next(c.text for c in self.caution if c.id == caution)
+
+    @model_validator(mode="after")
+    def _whole(self) -> Self:
+        for what, ids in (("cause", self.cause), ("test", self.test), ("caution", self.caution)):
+            names = [r.id for r in ids]
+            if len(set(names)) != len(names):
+                raise ValueError(f"a {what} stands twice")
+        missing = set(CAUSES) - {NONE_FOUND} - {c.id for c in self.cause}
+        if missing:
+            raise ValueError(f"causes.toml lacks {', '.join(sorted(missing))}")
+        unjudged = [k for k in FINDING_KINDS if not any(r.kind == k and not r.conditions for r in self.row)]
+        if unjudged:
+            raise ValueError(f"likelihood.toml has no row without conditions for {', '.join(unjudged)}")
+        cautions = tuple(c.id for c in self.caution)
+        for test in self.test:
+            _known(test.cautions, cautions, f"caution (test {test.id})")
+        return self
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        with path.open("rb") as file:
+            return tomllib.load(file)
+    except OSError as error:
+        raise BadKnowledge(f"{path.name}: cannot be read ({error.strerror}); restore the file") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        text = str(error).splitlines()[0]
+        raise BadKnowledge(f"{path.name}: not valid TOML ({text}); correct that line") from None
+
+
+def _line(error: ValidationError, data: dict[str, Any], origin: dict[str, str]) -> str:
+    """One line for the first thing wrong: file, row, key, what to do."""
+    first = error.errors()[0]
+    where = [str(part) for part in first["loc"]]
+    message = first["msg"].removeprefix("Value error, ")
+    if not where:
+        return f"knowledge: {message}; correct the file"
+    file = origin.get(where[0], "knowledge")
+    if len(where) > 1 and where[1].isdigit():
+        row = data[where[0]][int(where[1])]
+        name = row.get("id", row.get("kind", "")) if isinstance(row, dict) else ""
+        key = ".".join(where[2:])
+        return f"{file}: [[{where[0]}]] number {int(where[1]) + 1} ({name}) {key}: {message}; correct it".replace(
+            " :", ":"
+        )
+    return f"{file}: {'.'.join(where)}: {message}; correct it"
+
+
+def load_knowledge(folder: Path | str | None = None) -> Knowledge:
+    """The knowledge of ``folder``, else of the folder named by WITNESSMARK_KNOWLEDGE, else the one delivered.
+
+    A file that the folder lacks is taken from the delivered set. Raises BadKnowledge (one line naming file and row).
+    """
+    chosen = folder if folder is not None else os.environ.get(FOLDER_VARIABLE)
+    return _load(Path(chosen) if chosen else HOME)
+
+
+@lru_cache(maxsize=8)
+def _load(folder: Path) -> Knowledge:
+    if not folder.is_dir():
+        raise BadKnowledge(f"{folder}: no such knowledge folder; give a folder with {', '.join(FILES)}")
+    data: dict[str, Any] = {}
+    origin: dict[str, str] = {}
+    for name in FILES:
+        path = folder / name
+        for key, value in _read(path if path.exists() else HOME / name).items():
+            data[key] = value
+            origin[key] = name
+    try:
+        return Knowledge.model_validate(data)
+    except ValidationError as error:
+        raise BadKnowledge(_line(error, data, origin)) from None

@@ -1,0 +1,153 @@
+"""The words of the verdict. They say where the signal is wrong and how probable each cause is; no more than that.
+
+A waveform locates, it does not see metal: nothing here tells anybody to put in a part.
+"""
+
+from __future__ import annotations
+
+from witnessmark.causes.catalogue import Knowledge
+from witnessmark.causes.ids import MEASUREMENT, NONE_FOUND, NONE_OF_THESE
+from witnessmark.causes.model import Cause
+from witnessmark.causes.weigh import Balance, Context, Entry
+from witnessmark.findings.model import Finding, Findings
+
+TOOTH = "trigger-wheel-tooth"
+TOOTH_KINDS = ("tooth-absent", "tooth-weak", "tooth-displaced", "tooth-extra")
+# A finding supports a cause when the cause makes it at least this fraction as likely as its best cause does.
+SUPPORTS = 0.25
+
+
+def words(entry: Entry, balance: Balance, findings: Findings, context: Context, knowledge: Knowledge) -> Cause:
+    """The entry as a cause with its sentence, its target and the findings it rests on."""
+    if entry.id == NONE_FOUND:
+        return Cause(NONE_FOUND, entry.probability, _nothing(findings, context), ())
+    support = supporting(entry, balance, findings, knowledge)
+    target = _target(entry.id, support, context)
+    first = entry is balance.entries[0]
+    text = _first(entry, support, findings, knowledge) if first else _other(entry, knowledge)
+    return Cause(entry.id, entry.probability, text, tuple(f.id for f in support), target, entry.with_)
+
+
+def supporting(entry: Entry, balance: Balance, findings: Findings, knowledge: Knowledge) -> tuple[Finding, ...]:
+    """Findings that speak for the entry, the most confident first (alike findings come along with the one weighed)."""
+    if entry.id in (NONE_FOUND, NONE_OF_THESE):
+        return ()
+    rows = [
+        w.row
+        for w in balance.weighed
+        if any(
+            w.row.likelihood.get(m, 0.0) >= SUPPORTS * max(w.row.likelihood.values(), default=w.row.others)
+            for m in entry.members
+        )
+        and w.row.accuses > 0.0
+    ]
+    kinds = {(r.kind, tuple(r.lock or ())) for r in rows}
+    chosen = [f for f in findings.found if any(f.kind == k and (not locks or f.lock in locks) for k, locks in kinds)]
+    direct = {r.kind for r in rows if not r.consequence}
+    return tuple(sorted(chosen, key=lambda f: (f.kind not in direct, not f.stated, -f.confidence, f.slot or 0, f.id)))
+
+
+def _target(cause: str, support: tuple[Finding, ...], context: Context) -> int | str | None:
+    """Slot of the strongest tooth finding, else cylinder, else the channel concerned."""
+    if cause in (NONE_OF_THESE, NONE_FOUND, MEASUREMENT) and not support:
+        return None
+    if cause == TOOTH:
+        slots = [f.slot for f in support if f.kind in TOOTH_KINDS and f.slot is not None]
+        return slots[0] if slots else None
+    if cause in ("cylinder-compression", "cylinder-misfire", "ignition-output", "fuel-output"):
+        cylinders = [f.cylinder for f in support if f.cylinder is not None]
+        if cylinders:
+            return cylinders[0]
+    channels = [f.channel for f in support if f.channel]
+    return channels[0] if channels else None
+
+
+def name_of(entry: Entry | Cause, knowledge: Knowledge) -> str:
+    """The entry in words."""
+    if entry.id == NONE_FOUND:
+        return "nothing wrong seen"
+    first = knowledge.cause_row(entry.id).name
+    return first if entry.with_ is None else f"{first}, together with {knowledge.cause_row(entry.with_).name}"
+
+
+def share(probability: float) -> str:
+    """A probability as written in sentences: two decimals, never a plain 1 or 0."""
+    if probability > 0.995:
+        return "above 0.99"
+    return f"{probability:.2f}" if probability >= 0.005 else "below 0.01"
+
+
+def _sentence(text: str) -> str:
+    text = text.strip().rstrip(".")
+    return text[:1].upper() + text[1:]
+
+
+def _first(entry: Entry, support: tuple[Finding, ...], findings: Findings, knowledge: Knowledge) -> str:
+    seen = [f for f in support if f.stated] or [f for f in findings.found if f.stated]
+    facts = ". ".join(dict.fromkeys(_sentence(f.statement) for f in seen[:3]))
+    more = f" (and {len(seen) - 3} findings more)" if len(seen) > 3 else ""
+    names = [knowledge.cause_row(m).name for m in entry.members]
+    slots = sorted({f.slot for f in seen if f.kind in TOOTH_KINDS and f.slot is not None})
+    if TOOTH in entry.members and slots:
+        names[entry.members.index(TOOTH)] += f" at {slot_words(slots)}"
+    name = ", together with ".join(names)
+    strength = (
+        "the most probable cause" if entry.probability >= 0.5 else "the most probable single cause, not a proven one"
+    )
+    return f"{facts}{more}. {_sentence(name)} is {strength} ({share(entry.probability)})."
+
+
+def slot_words(slots: list[int]) -> str:
+    """Slots in words: "slot 23", "slots 23 and 31"."""
+    if len(slots) == 1:
+        return f"slot {slots[0]}"
+    return f"slots {', '.join(str(s) for s in slots[:-1])} and {slots[-1]}"
+
+
+def _other(entry: Entry, knowledge: Knowledge) -> str:
+    row = knowledge.cause_row(entry.id)
+    if entry.with_ is not None:
+        return f"{_sentence(name_of(entry, knowledge))} ({share(entry.probability)}): two faults at once."
+    return f"{_sentence(row.name)} ({share(entry.probability)}). {row.about}"
+
+
+def _nothing(findings: Findings, context: Context) -> str:
+    if context.motion is False:
+        return "Nothing turns in this record, so nothing can be told from it."
+    if any(f.stated for f in findings.found):
+        return "Nothing wrong: the findings would then be accidents of this record."
+    text = "Nothing wrong was seen in what this record lets be judged"
+    if context.crank_judged is False or (
+        context.crank_judged is None and context.roles and "crank" not in context.roles
+    ):
+        text = "Nothing wrong was seen, but the crank signal itself could not be judged"
+    if findings.not_assessed:
+        n = len(findings.not_assessed)
+        text += f"; {n} question{'s' if n > 1 else ''} could not be judged"
+    if context.turns:
+        text += f"; {context.turns:.0f} turns were decoded"
+    return text + ". A clean record clears nothing that comes and goes."
+
+
+def what_would_change(balance: Balance, causes: tuple[Cause, ...], findings: Findings, knowledge: Knowledge) -> str:
+    """What it would take for another cause to come first."""
+    first = causes[0]
+    if first.id == NONE_FOUND:
+        return "A record of the engine while the complaint is present would change this, as would any stated finding."
+    rivals = [c for c in causes[1:] if c.id not in (NONE_FOUND, NONE_OF_THESE)]
+    if not rivals or rivals[0].probability <= 0.0:
+        return "Only evidence for something not in the list would change this."
+    rival = rivals[0]
+    ratio = first.probability / rival.probability
+    needed = f"{ratio:.1f}" if ratio < 10 else f"{ratio:.0f}"
+    row = knowledge.cause_row(rival.id)
+    if rival.with_ is not None or first.with_ is not None:
+        what = f"{_sentence(name_of(rival, knowledge))} ({share(rival.probability)})"
+        return (
+            f"{what} would come before {name_of(first, knowledge)} ({share(first.probability)}) "
+            f"on evidence that favours it {needed} times over."
+        )
+    return (
+        f"{_sentence(row.name)} ({share(rival.probability)}) would come before {name_of(first, knowledge)} "
+        f"({share(first.probability)}) if {row.first_if}: evidence that favours it {needed} times over is enough."
+    )
