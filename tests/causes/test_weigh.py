@@ -295,6 +295,19 @@ def test_nothing_found_says_what_it_could_not_judge() -> None:
     assert "nothing can be told" in still
 
 
+def test_a_clean_record_with_a_flaw_still_says_clean() -> None:
+    text = verdict(finding("record-clipped")).causes[0].statement
+    assert text.startswith("Nothing wrong was seen")
+    accident = next(c for c in verdict(finding("edges-dropped")).causes if c.id == "none-found")
+    assert "accidents of this record" in accident.statement
+
+
+def test_the_first_cause_always_rests_on_findings() -> None:
+    for kind, lock in itertools.product(FINDING_KINDS, ("wheel", "none")):
+        first = verdict(finding(kind, lock, 0.95)).causes[0]
+        assert first.because or first.id == "none-found", kind
+
+
 def test_every_kind_and_lock_gives_a_verdict() -> None:
     for kind, lock in itertools.product(FINDING_KINDS, LOCKS):
         result = verdict(finding(kind, lock))

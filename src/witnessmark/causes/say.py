@@ -19,11 +19,13 @@ SUPPORTS = 0.25
 
 def words(entry: Entry, balance: Balance, findings: Findings, context: Context, knowledge: Knowledge) -> Cause:
     """The entry as a cause with its sentence, its target and the findings it rests on."""
-    if entry.id == NONE_FOUND:
-        return Cause(NONE_FOUND, entry.probability, _nothing(findings, context), ())
-    support = supporting(entry, balance, findings, knowledge)
-    target = _target(entry.id, support, context)
     first = entry is balance.entries[0]
+    if entry.id == NONE_FOUND:
+        return Cause(NONE_FOUND, entry.probability, _nothing(first, findings, context), ())
+    support = supporting(entry, balance, findings, knowledge)
+    if first and not support:
+        support = tuple(sorted((f for f in findings.found if f.stated), key=lambda f: (-f.confidence, f.id)))
+    target = _target(entry.id, support)
     text = _first(entry, support, findings, knowledge) if first else _other(entry, knowledge)
     return Cause(entry.id, entry.probability, text, tuple(f.id for f in support), target, entry.with_)
 
@@ -47,7 +49,7 @@ def supporting(entry: Entry, balance: Balance, findings: Findings, knowledge: Kn
     return tuple(sorted(chosen, key=lambda f: (f.kind not in direct, not f.stated, -f.confidence, f.slot or 0, f.id)))
 
 
-def _target(cause: str, support: tuple[Finding, ...], context: Context) -> int | str | None:
+def _target(cause: str, support: tuple[Finding, ...]) -> int | str | None:
     """Slot of the strongest tooth finding, else cylinder, else the channel concerned."""
     if cause in (NONE_OF_THESE, NONE_FOUND, MEASUREMENT) and not support:
         return None
@@ -111,10 +113,10 @@ def _other(entry: Entry, knowledge: Knowledge) -> str:
     return f"{_sentence(row.name)} ({share(entry.probability)}). {row.about}"
 
 
-def _nothing(findings: Findings, context: Context) -> str:
+def _nothing(first: bool, findings: Findings, context: Context) -> str:
     if context.motion is False:
         return "Nothing turns in this record, so nothing can be told from it."
-    if any(f.stated for f in findings.found):
+    if not first:
         return "Nothing wrong: the findings would then be accidents of this record."
     text = "Nothing wrong was seen in what this record lets be judged"
     if context.crank_judged is False or (
