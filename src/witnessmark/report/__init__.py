@@ -1,0 +1,1 @@
+"""From an analysis to what people and programs read: JSON, terminal summary, HTML report."""

@@ -1,0 +1,85 @@
+"""What several stages say about the same thing, gathered once for every output: cautions, steps, suspects, spans."""
+
+from __future__ import annotations
+
+from witnessmark.findings.model import Finding
+from witnessmark.provenance import Step
+from witnessmark.recording.model import ChannelInfo, Recording
+from witnessmark.report.model import Analysis
+from witnessmark.report.words import TOOTH_KINDS
+from witnessmark.spans import Evidence, Span, merge
+
+
+def cautions(analysis: Analysis) -> tuple[str, ...]:
+    """Every caution once: of the file, the lines, the whole, and the verdict, in that order."""
+    every = (
+        *analysis.recording.cautions,
+        *analysis.signals.cautions,
+        *analysis.cautions,
+        *analysis.verdict.cautions,
+    )
+    return tuple(dict.fromkeys(every))
+
+
+def steps(analysis: Analysis) -> tuple[Step, ...]:
+    """Every processing step once, in the order of the stages."""
+    every = (*analysis.signals.steps, *analysis.wheel.steps, *analysis.engine.steps, *analysis.steps)
+    return tuple({(s.stage, s.what, repr(sorted(s.parameters.items()))): s for s in every}.values())
+
+
+def gaps(recording: Recording) -> list[Span]:
+    """The stretches without usable samples on any channel, joined."""
+    return merge([gap for channel in recording.channels for gap in channel.gaps])
+
+
+def by_weight(analysis: Analysis) -> list[Finding]:
+    """Findings, those the first cause rests on first, then by confidence; hints last."""
+    first = set(analysis.verdict.causes[0].because) if analysis.verdict.causes else set()
+    return sorted(analysis.findings.found, key=lambda f: (not f.stated, f.id not in first, -f.confidence))
+
+
+def stated(analysis: Analysis) -> list[Finding]:
+    """Findings of confidence 0.5 or more, weightiest first."""
+    return [f for f in by_weight(analysis) if f.stated]
+
+
+def suspects(analysis: Analysis) -> list[int]:
+    """Slots of the stated findings at a place of the wheel, weightiest first."""
+    slots = [f.slot for f in stated(analysis) if f.kind in TOOTH_KINDS and f.slot is not None]
+    return list(dict.fromkeys(slots))
+
+
+def sample_of(info: ChannelInfo, time_s: float) -> int:
+    """The sample of a sampled channel at this time, within the channel."""
+    assert info.rate_hz is not None
+    return int(min(max(round((time_s - info.start_s) * info.rate_hz), 0), info.samples))
+
+
+def samples_between(analysis: Analysis, channel: str, start_s: float, end_s: float) -> tuple[int, int]:
+    """(first, stop) sample of the stretch, at least one long; changes are counted on a change list."""
+    info = analysis.recording.info(channel)
+    if info.rate_hz is not None:
+        start, stop = sample_of(info, start_s), sample_of(info, end_s)
+    else:
+        times = analysis.recording.changes(channel).time_s
+        start, stop = int(times.searchsorted(start_s)), int(times.searchsorted(end_s, side="right"))
+    start = min(start, info.samples - 1)
+    return start, max(stop, start + 1)
+
+
+def decoded_ranges(analysis: Analysis) -> tuple[Evidence, ...]:
+    """The stretches of the crank line that were decoded: what a measurement over all turns rests on."""
+    wheel = analysis.wheel
+    if wheel.channel is None:
+        return ()
+    out = []
+    for segment in wheel.angle.segments:
+        start, stop = samples_between(analysis, wheel.channel, segment.start_s, segment.end_s)
+        out.append(Evidence(wheel.channel, segment.start_s, segment.end_s, start, stop, None))
+    return tuple(out)
+
+
+def whole_record(analysis: Analysis, channel: str | None = None) -> tuple[Evidence, ...]:
+    """The whole of one channel (the first, if none is named): what a sentence about the record rests on."""
+    info = analysis.recording.info(channel) if channel else analysis.recording.channels[0]
+    return (Evidence(info.name, info.start_s, analysis.recording.end_s, 0, info.samples, None),)

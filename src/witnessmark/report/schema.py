@@ -1,0 +1,302 @@
+"""The published schema of the analysis (JSON Schema 2020-12), built from the closed word lists.
+
+``python -m witnessmark.report.schema`` prints it; docs/analysis.schema.json is that print.
+Fields may be added to an analysis, so objects stay open; none of those below is ever renamed or dropped.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from witnessmark.report.words import CAUSES, KINDS, LOCKS, ROLES, SENSORS
+
+Schema = dict[str, Any]
+
+TEXT: Schema = {"type": "string"}
+FLAG: Schema = {"type": "boolean"}
+NUMBER: Schema = {"type": "number"}
+COUNT: Schema = {"type": "integer", "minimum": 0}
+SHARE: Schema = {"type": "number", "minimum": 0, "maximum": 1}
+POSITIVE: Schema = {"type": "number", "minimum": 0}
+
+
+def maybe(schema: Schema) -> Schema:
+    """The same, or null where unknown."""
+    return {"anyOf": [schema, {"type": "null"}]}
+
+
+def among(words: list[str] | tuple[str, ...] | dict[str, str]) -> Schema:
+    """One of a closed list."""
+    return {"enum": list(words)}
+
+
+def listing(items: Schema, **more: Any) -> Schema:
+    """An array of items."""
+    return {"type": "array", "items": items, **more}
+
+
+def record(required: dict[str, Schema], optional: dict[str, Schema] | None = None, **more: Any) -> Schema:
+    """An object with required keys; further keys are allowed."""
+    properties = {**required, **(optional or {})}
+    return {"type": "object", "properties": properties, "required": list(required), **more}
+
+
+SPAN = record({"start_s": NUMBER, "end_s": NUMBER, "reason": TEXT})
+SLOT: Schema = {"type": "integer", "minimum": 1}
+ANGLE_IN_CYCLE: Schema = {"type": "number", "minimum": 0, "maximum": 720}
+REFERENCE: Schema = {"type": "string", "description": "what the degrees beside it are counted from"}
+
+
+def _recording() -> Schema:
+    return record(
+        {
+            "path": TEXT,
+            "duration_s": POSITIVE,
+            "rate_hz": {**maybe(POSITIVE), "description": "highest rate of any channel; null for change lists"},
+            "samples": {**COUNT, "description": "samples of the longest channel"},
+            "gaps": {**COUNT, "description": "stretches without usable samples on some channel"},
+        },
+        {"gap_spans": listing(SPAN), "format": TEXT, "start_s": NUMBER, "end_s": NUMBER},
+    )
+
+
+def _channel() -> Schema:
+    return record(
+        {
+            "name": TEXT,
+            "label": TEXT,
+            "role": among(ROLES),
+            "role_source": among(["setup", "inferred"]),
+            "sensor": among(SENSORS),
+            "bank": maybe(SLOT),
+            "cylinder": maybe(SLOT),
+            "edges": COUNT,
+        },
+        {
+            "role_confidence": maybe(SHARE),
+            "role_reason": TEXT,
+            "of": maybe(TEXT),
+            "unit": TEXT,
+            "rate_hz": maybe(NUMBER),
+        },
+    )
+
+
+def _attempt() -> Schema:
+    return record(
+        {
+            "start_s": NUMBER,
+            "end_s": NUMBER,
+            "turns": POSITIVE,
+            "started": FLAG,
+            "cranking_rpm": maybe(POSITIVE),
+            "turns_to_sync": maybe(POSITIVE),
+        },
+        {name: maybe(NUMBER) for name in ("first_fuel_s", "first_spark_s", "sync_s", "running_s", "running_rpm")},
+    )
+
+
+def _timeline() -> Schema:
+    times = ("motion_s", "first_fuel_s", "first_spark_s", "sync_s", "running_s", "end_s")
+    return record(
+        {
+            **{name: maybe(NUMBER) for name in times},
+            "turns": POSITIVE,
+            "turns_to_sync": maybe(POSITIVE),
+            "cranking_rpm": maybe(POSITIVE),
+            "running_rpm": maybe(POSITIVE),
+        }
+    )
+
+
+def _tooth() -> Schema:
+    return record(
+        {
+            "slot": SLOT,
+            "expected": FLAG,
+            "present": {**maybe(SHARE), "description": "share of the used passages with an edge"},
+            "error_deg": {**maybe(NUMBER), "description": "positive: the edge comes late"},
+            "error_sd_deg": maybe(POSITIVE),
+            "amplitude": {**maybe(POSITIVE), "description": "over speed, relative to the median tooth"},
+        },
+        {"seen": COUNT, "passages": COUNT, "arm_margin": maybe(NUMBER), "residual": maybe(NUMBER)},
+    )
+
+
+def _crank_wheel() -> Schema:
+    alternative = record({"name": TEXT, "probability": SHARE}, {"because": TEXT, "damaged_slots": listing(SLOT)})
+    return record(
+        {
+            "channel": maybe(TEXT),
+            "source": among(["setup", "inferred"]),
+            "slots": maybe(SLOT),
+            "missing": {**maybe(listing(SLOT)), "description": "by design only: never a damaged slot"},
+            "name": maybe(TEXT),
+            "slot_reference": {**TEXT, "description": "the rule by which slot 1 was chosen, in words"},
+            "teeth_deg": {**maybe(listing(NUMBER)), "description": "marking edges of an unequal wheel"},
+            "alternatives": listing(alternative),
+            "turns_decoded": POSITIVE,
+            "teeth": listing(_tooth()),
+            "runout_deg": {**maybe(POSITIVE), "description": "amplitude: half of peak to peak"},
+            "runout_phase_deg": maybe(NUMBER),
+        },
+        {"belief": maybe(SHARE), "why_not": maybe(TEXT), "undecidable": maybe(TEXT), "undecoded": listing(SPAN)},
+    )
+
+
+def _cam() -> Schema:
+    edge = record(
+        {"angle_deg": NUMBER, "sd_deg": maybe(POSITIVE), "kind": among(["rising", "falling"]), "present": SHARE}
+    )
+    return record(
+        {
+            "channel": TEXT,
+            "bank": maybe(SLOT),
+            "camshaft": maybe(among(["intake", "exhaust"])),
+            "edges": listing(edge),
+            "offset_deg": {**maybe(NUMBER), "description": "positive: late"},
+        },
+        {"angle_reference": REFERENCE, "cycles": COUNT},
+    )
+
+
+def _output() -> Schema:
+    event = record(
+        {"start_s": NUMBER, "end_s": NUMBER, "start_deg": maybe(ANGLE_IN_CYCLE), "end_deg": maybe(ANGLE_IN_CYCLE)}
+    )
+    return record(
+        {
+            "channel": TEXT,
+            "role": among(["coil", "injector"]),
+            "cylinder": maybe(SLOT),
+            "events": listing(event),
+        },
+        {"angle_reference": REFERENCE, "active_high": FLAG},
+    )
+
+
+def _finding() -> Schema:
+    stretch = record(
+        {
+            "channel": TEXT,
+            "start_s": NUMBER,
+            "end_s": NUMBER,
+            "start_sample": COUNT,
+            "stop_sample": COUNT,
+            "turn": maybe({"type": "integer"}),
+        }
+    )
+    return record(
+        {
+            "id": {"type": "string", "pattern": "^F[0-9]+$"},
+            "kind": among(KINDS),
+            "channel": TEXT,
+            "slot": maybe(SLOT),
+            "cylinder": maybe(SLOT),
+            "lock": among(LOCKS),
+            "start_s": maybe(NUMBER),
+            "end_s": maybe(NUMBER),
+            "value": maybe(NUMBER),
+            "unit": TEXT,
+            "statement": TEXT,
+            "evidence": record({"ranges": listing(stretch)}),
+            "confidence": {**SHARE, "description": "0.5 or more: stated as found; below: a hint"},
+        },
+        {"stated": FLAG},
+    )
+
+
+def _cause() -> Schema:
+    return record(
+        {
+            "id": among(CAUSES),
+            "with": maybe(among(CAUSES)),
+            "target": {"type": ["integer", "string", "null"]},
+            "probability": SHARE,
+            "statement": TEXT,
+            "because": listing({"type": "string", "pattern": "^F[0-9]+$"}),
+        }
+    )
+
+
+def _next_test() -> Schema:
+    return record(
+        {
+            "id": TEXT,
+            "statement": TEXT,
+            "why": TEXT,
+            "minutes": COUNT,
+            "gain_bits": POSITIVE,
+            "outcomes": listing(record({"result": TEXT, "then": TEXT})),
+            "cautions": listing(TEXT),
+        }
+    )
+
+
+def _where() -> Schema:
+    guide = record({"reference": TEXT, "bar_deg": {"type": "number", "minimum": 0, "exclusiveMaximum": 360}})
+    return record(
+        {
+            "slot": SLOT,
+            "angle_from_slot1_deg": {"type": "number", "minimum": 0, "exclusiveMaximum": 360},
+            "angle_atdc_deg": maybe(NUMBER),
+            "guides": listing(guide),
+            "cautions": listing(TEXT, minItems=1),
+        }
+    )
+
+
+def _further() -> dict[str, Schema]:
+    """Keys an analysis has beyond the fixed ones."""
+    step = record({"stage": TEXT, "what": TEXT, "parameters": {"type": "object"}, "because": TEXT})
+    return {
+        "program": record({"name": TEXT, "version": TEXT}),
+        "setup": record({"path": maybe(TEXT)}),
+        "phase": record({"known": FLAG, "turn_known": FLAG, "angle_reference": REFERENCE}),
+        "not_assessed": listing(record({"question": TEXT, "reason": TEXT, "needs": TEXT})),
+        "bounds": listing(TEXT),
+        "what_would_change": maybe(TEXT),
+        "where_to_look": listing(_where()),
+        "provenance": listing(step),
+    }
+
+
+def analysis_schema() -> Schema:
+    """The schema of :func:`witnessmark.report.analysis_json.analysis_json`'s result."""
+    body = record(
+        {
+            "schema": {"const": "witnessmark.analysis/1"},
+            "recording": _recording(),
+            "channels": listing(_channel()),
+            "attempts": listing(_attempt()),
+            "timeline": _timeline(),
+            "crank_wheel": _crank_wheel(),
+            "cams": listing(_cam()),
+            "outputs": listing(_output()),
+            "cylinders": listing(
+                record({"cylinder": SLOT, "compression_rel": maybe(POSITIVE), "contribution_rel": maybe(NUMBER)})
+            ),
+            "findings": listing(_finding()),
+            "causes": listing(_cause(), minItems=1),
+            "next_tests": listing(_next_test()),
+            "cautions": listing(TEXT),
+        },
+        _further(),
+    )
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "Witnessmark analysis, version 1",
+        "description": "Times in seconds on the recording's clock, angles in crank degrees, speeds in rev/min. "
+        "Unknown is null, never 0. Causes are sorted by probability and sum to 1.",
+        **body,
+    }
+
+
+def main() -> None:
+    """Print the schema."""
+    print(json.dumps(analysis_schema(), indent=2, ensure_ascii=False))
+
+
+if __name__ == "__main__":
+    main()
