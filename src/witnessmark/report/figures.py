@@ -1,0 +1,119 @@
+"""The report's pictures, each with the sentence that says what it shows. matplotlib is loaded when drawing begins."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from witnessmark.report import collect
+from witnessmark.report.model import Analysis, Picture, Sentence
+from witnessmark.report.words import KINDS, TOOTH_KINDS, degrees, plural
+
+
+@dataclass(frozen=True)
+class Pictures:
+    """The pictures there was something to draw for."""
+
+    strip: Picture | None = None
+    turn_map: Picture | None = None
+    wheel: Picture | None = None
+    attempts: Picture | None = None
+
+
+def pictures(analysis: Analysis) -> Pictures:
+    """All pictures of one analysis as self-contained SVG."""
+    return Pictures(_strip(analysis), _turn_map(analysis), _wheel(analysis), _attempts(analysis))
+
+
+def _strip(analysis: Analysis) -> Picture | None:
+    from witnessmark.report.draw_strip import strip
+
+    drawn = strip(analysis)
+    if drawn is None:
+        return None
+    finding, views = drawn.finding, drawn.views
+    if finding is None:
+        where = "around the start of a turn" if views[0].turn is not None else "in the middle of the record"
+        caption = f"The crank signal {where}; teeth are numbered above the trace."
+        basis_text = Sentence(caption, (), drawn.ranges, "measurement" if views[0].turn is not None else "record")
+        return Picture("strip", drawn.svg, basis_text)
+    if finding.kind in TOOTH_KINDS and finding.slot is not None and views[0].due_s is not None:
+        first = _view_words(views[0].seen, finding.slot, views[0].turn, views[0].speed_rpm)
+        second = _view_words(True, finding.slot, views[1].turn, views[1].speed_rpm) if len(views) > 1 else ""
+        caption = f"Above: {first}. Below: {second}." if second else f"{first[0].upper()}{first[1:]}."
+    else:
+        turn = f" in turn {views[0].turn + 1}" if views[0].turn is not None else ""
+        caption = f"The crank signal{turn}, at {views[0].start_s:.4f} s: {KINDS[finding.kind]}."
+    return Picture("strip", drawn.svg, Sentence(caption, (finding.id,), drawn.ranges))
+
+
+def _view_words(seen: bool | None, slot: int, turn: int | None, speed_rpm: float | None) -> str:
+    at = f" at {speed_rpm:.0f} rev/min" if speed_rpm is not None else ""
+    which = f"turn {turn + 1}" if turn is not None else "a turn"
+    return f"{which}{at}, where slot {slot} " + ("gives its edge" if seen else "is due and gives no edge")
+
+
+def _turn_map(analysis: Analysis) -> Picture | None:
+    from witnessmark.report.draw_turn_map import turn_map
+
+    drawn = turn_map(analysis)
+    if drawn is None:
+        return None
+    found = [
+        f
+        for f in collect.stated(analysis)
+        if f.kind in (*TOOTH_KINDS, "edges-dropped", "edges-spurious", "signal-lost")
+    ]
+    counts = f"{plural(drawn.missed, 'missing edge')} and {plural(drawn.extra, 'extra edge')}"
+    lead = "Each turn from left to right, slots upwards; grey: edge seen, cross or square: missing, triangle: extra"
+    shared = f"; one mark stands for up to {drawn.per_mark} turns" if drawn.per_mark > 1 else ""
+    if found:
+        reading = "a level line is a fault that turns with the wheel, scattered or upright marks are not"
+        caption = f"{lead} ({counts}{shared}): {reading}."
+        return Picture(
+            "turn-map",
+            drawn.svg,
+            Sentence(caption, tuple(f.id for f in found), tuple(r for f in found for r in f.ranges)),
+        )
+    return Picture(
+        "turn-map",
+        drawn.svg,
+        Sentence(f"{lead} ({counts}{shared}).", (), collect.decoded_ranges(analysis), "measurement"),
+    )
+
+
+def _wheel(analysis: Analysis) -> Picture | None:
+    from witnessmark.report.draw_wheel import wheel_picture
+
+    svg = wheel_picture(analysis)
+    if svg is None or analysis.wheel.layout is None:
+        return None
+    suspects = set(collect.suspects(analysis))
+    spots = [w for w in analysis.whereabouts if w.slot in suspects]
+    name = analysis.wheel.layout.name
+    if not spots:
+        caption = f"The {name} wheel drawn to angle with slot 1 under the sensor; no tooth of it is suspected."
+        return Picture("wheel", svg, Sentence(caption, (), collect.decoded_ranges(analysis), "measurement"))
+    ids = tuple(f.id for f in collect.stated(analysis) if f.slot in suspects)
+    ranges = tuple(r for f in collect.stated(analysis) if f.slot in suspects for r in f.ranges)
+    moves = ", ".join(f"slot {w.slot} by {degrees(w.angle_from_slot1_deg)}" for w in spots[:3])
+    caption = (
+        f"The {name} wheel with slot 1 under the sensor: to reach the sensor, bar {moves} in the normal direction."
+    )
+    return Picture("wheel", svg, Sentence(caption, ids, ranges))
+
+
+def _attempts(analysis: Analysis) -> Picture | None:
+    from witnessmark.report.draw_attempts import attempts_picture
+
+    svg = attempts_picture(analysis)
+    if svg is None:
+        return None
+    attempts = analysis.engine.attempts
+    ran = sum(a.started for a in attempts)
+    if attempts:
+        caption = (
+            f"Speed over the whole record with {plural(len(attempts), 'start attempt')} (shaded), of which {ran} ran."
+        )
+    else:
+        caption = "Speed over the whole record; it holds no start attempt."
+    return Picture("attempts", svg, Sentence(caption, (), collect.decoded_ranges(analysis), "measurement"))

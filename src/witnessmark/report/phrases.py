@@ -1,0 +1,188 @@
+"""The sentences every output shares: the verdict, and measured numbers in the words of the trade."""
+
+from __future__ import annotations
+
+import math
+
+from witnessmark.causes.model import Cause
+from witnessmark.findings.model import Finding
+from witnessmark.report import collect
+from witnessmark.report.model import Analysis, Sentence
+from witnessmark.report.where import slot_angle_deg
+from witnessmark.report.words import (
+    CAUSES,
+    CRANK_KINDS,
+    KINDS,
+    ROLES,
+    SYMPTOM_KINDS,
+    TOOTH_KINDS,
+    degrees,
+    listed,
+    percent,
+)
+from witnessmark.wheel.model import Tooth
+
+NAMED_CAUSES = 3
+WORTH_NAMING = 0.02  # a cause below this is summed up: it would not change what is done next
+
+_UNITS = {"_deg": "°", "_rpm": " rev/min", "_s": " s", "_v": " V", "_hz": " Hz", "_a": " A", "_ms": " ms", "_us": " µs"}
+
+
+def verdict(analysis: Analysis) -> Sentence:
+    """One sentence: where the signal is wrong, and how probable each cause is."""
+    main = _main_findings(analysis)
+    text = f"{_where(analysis, main)}; {_probabilities(analysis.verdict.causes)}."
+    text = text[0].upper() + text[1:]
+    if main:
+        ranges = tuple(r for f in main for r in f.ranges)
+        return Sentence(text, tuple(f.id for f in main), ranges)
+    if analysis.wheel.layout is not None:
+        return Sentence(text, (), collect.decoded_ranges(analysis), "measurement")
+    return Sentence(text, (), collect.whole_record(analysis, analysis.wheel.channel), "record")
+
+
+def _main_findings(analysis: Analysis) -> list[Finding]:
+    """What the verdict names: places where a signal is wrong, before what the start shows because of them."""
+    found = collect.stated(analysis)
+    signal = [f for f in found if f.kind not in SYMPTOM_KINDS and not f.kind.startswith("record-")]
+    record = [f for f in found if f.kind.startswith("record-")]
+    pool = signal or [f for f in found if f.kind in SYMPTOM_KINDS] or record
+    if not pool:
+        return []
+    first = pool[0]
+    same = [f for f in pool[1:] if f.kind in TOOTH_KINDS and f.slot is not None]
+    return [first, *same[:2]] if first.kind in TOOTH_KINDS else [first]
+
+
+def _where(analysis: Analysis, main: list[Finding]) -> str:
+    wheel = analysis.wheel
+    if not main:
+        return _nothing(analysis)
+    first = main[0]
+    if first.kind in TOOTH_KINDS and first.slot is not None and wheel.layout is not None:
+        return _at_slots(analysis, main)
+    undecoded = (
+        f", and the wheel could not be decoded: {wheel.why_not}" if wheel.layout is None and wheel.why_not else ""
+    )
+    if first.kind in CRANK_KINDS:
+        return f"the crank signal is wrong: {KINDS[first.kind]}{undecoded}"
+    if first.kind.startswith("record-"):
+        limits = f"{KINDS[first.kind]} ({line_name(analysis, first.channel)})"
+        return f"{limits}{undecoded}" if wheel.layout is None else f"{_nothing(analysis)}, though {limits}"
+    if first.kind.startswith("cam-"):
+        return f"{line_name(analysis, first.channel)} is wrong: {KINDS[first.kind]}{undecoded}"
+    good = f"the crank signal is good over {turns(analysis)}, but " if wheel.layout is not None else ""
+    return f"{good}{KINDS[first.kind]}{undecoded}"
+
+
+def _nothing(analysis: Analysis) -> str:
+    wheel = analysis.wheel
+    if wheel.channel is None:
+        return "no crank signal was found among the channels, so wheel and sensor cannot be judged"
+    if wheel.layout is None:
+        return f"the crank signal could not be decoded: {wheel.why_not or 'no wheel pattern stands out'}"
+    return f"nothing wrong is seen in the crank signal over {turns(analysis)}"
+
+
+def _at_slots(analysis: Analysis, main: list[Finding]) -> str:
+    layout = analysis.wheel.layout
+    assert layout is not None
+    slots = sorted({f.slot for f in main if f.slot is not None})
+    place = f"slot {slots[0]}" if len(slots) == 1 else "slots " + listed([str(s) for s in slots])
+    angles = listed([degrees(slot_angle_deg(layout, s)) for s in slots])
+    parts = []
+    for finding in sorted(main, key=lambda f: f.slot or 0):
+        what = tooth_words(analysis, finding)
+        parts.append(what if len(slots) == 1 else f"slot {finding.slot}: {what}")
+    return (
+        f"the crank signal is wrong at {place} of the {layout.name} wheel, {angles} after slot 1 ({'; '.join(parts)})"
+    )
+
+
+def tooth_of(analysis: Analysis, slot: int | None) -> Tooth | None:
+    """The measured slot."""
+    return next((t for t in analysis.wheel.teeth if t.slot == slot), None)
+
+
+def tooth_words(analysis: Analysis, finding: Finding) -> str:
+    """What is wrong at one slot, counted."""
+    tooth = tooth_of(analysis, finding.slot)
+    if tooth is None or not tooth.passages:
+        return KINDS[finding.kind]
+    if finding.kind in ("tooth-absent", "tooth-weak"):
+        lost = tooth.passages - tooth.seen
+        return f"no edge in {lost} of {tooth.passages} turns" if lost else "its pulse is too small"
+    if finding.kind == "tooth-extra":
+        return f"an edge in {tooth.seen} of {tooth.passages} turns where the wheel has no tooth"
+    if tooth.error_deg is None:
+        return KINDS[finding.kind]
+    way = "late" if tooth.error_deg > 0 else "early"
+    return f"its edge comes {degrees(abs(tooth.error_deg), 2)} {way}"
+
+
+def turns(analysis: Analysis) -> str:
+    """Decoded turns in words."""
+    count = analysis.wheel.angle.turns
+    return f"{count:.0f} turns" if count >= 10 else f"{count:.1f} turns"
+
+
+def line_name(analysis: Analysis, channel: str) -> str:
+    """A channel as the user calls it, with its role."""
+    for line in analysis.signals.lines:
+        if line.name == channel:
+            label = line.label or channel
+            role = ROLES.get(line.role, line.role)
+            return label if label.lower() in role or role in label.lower() else f"{label} ({role})"
+    return channel
+
+
+def cause_words(cause: Cause) -> str:
+    """A cause with its partner and target: ``tooth of the trigger wheel (slot 23)``."""
+    words = CAUSES.get(cause.id, cause.id)
+    if cause.with_:
+        words += f" together with {CAUSES.get(cause.with_, cause.with_)}"
+    if isinstance(cause.target, int):
+        words += f" at slot {cause.target}" if cause.id.startswith("trigger-wheel") else f" {cause.target}"
+    return words
+
+
+def _probabilities(causes: tuple[Cause, ...]) -> str:
+    ordered = sorted(causes, key=lambda c: -c.probability)
+    if not ordered:
+        return "no cause was weighed"
+    named = [c for c in ordered[:NAMED_CAUSES] if c.probability >= WORTH_NAMING] or ordered[:1]
+    texts = [f"{cause_words(c)} ({percent(c.probability)})" for c in named]
+    rest = 1.0 - math.fsum(c.probability for c in named)
+    tail = f", all others {percent(rest)}" if rest >= 0.005 else ""
+    if len(texts) == 1:
+        return f"most probable: {texts[0]}{tail}"
+    return f"most probable: {texts[0]}, then {listed(texts[1:])}{tail}"
+
+
+def with_unit(name: str, value: float | int, unit: str = "") -> str:
+    """A measured number as text: ``lost below 420 rev/min`` from ``lost_below_rpm``."""
+    label, ending = name, unit
+    for suffix, text in _UNITS.items():
+        if name.endswith(suffix):
+            label, ending = name[: -len(suffix)], text
+            break
+    label = label.replace("_", " ")
+    shown = f"{value:,}".replace(",", " ") if isinstance(value, int) else f"{value:.4g}"
+    return f"{label} {shown}{ending}"
+
+
+def numbers(finding: Finding, most: int = 7) -> str:
+    """The scalar evidence of a finding as one line; empty where there is none."""
+    scalars = [
+        with_unit(k, v if isinstance(v, int) else float(v))
+        for k, v in finding.evidence.items()
+        if isinstance(v, int | float) and not isinstance(v, bool) and math.isfinite(v)
+    ]
+    return "; ".join(scalars[:most])
+
+
+def hint(finding: Finding) -> str:
+    """The statement; a hint says that it is one."""
+    if finding.stated:
+        return finding.statement
+    return f"Hint only (confidence {finding.confidence:.2f}): {finding.statement}"

@@ -1,0 +1,171 @@
+"""The human summary for the terminal: verdict first, then the evidence in numbers, what to do next and where to look.
+
+Plain text in Latin-1 characters, at most 100 columns; nothing depends on colour.
+"""
+
+from __future__ import annotations
+
+import textwrap
+
+from witnessmark.engine.model import Attempt
+from witnessmark.report import collect, phrases, where
+from witnessmark.report.compose_parts import where_text
+from witnessmark.report.model import Analysis
+from witnessmark.report.words import degrees, listed, percent, plural
+
+WIDTH = 100
+LABEL = 10
+HELD = "\xa0"  # a space at which no line breaks
+FINDINGS = 4
+ATTEMPTS = 4
+CAUSES = 4
+
+
+def summary(analysis: Analysis) -> str:
+    """About 15 to 25 lines on the analysis, without a line break at the end."""
+    lines = _block("Verdict", [phrases.verdict(analysis).text])
+    lines += _block("Evidence", _evidence(analysis))
+    lines += _block("Wheel", _wheel(analysis))
+    lines += _block("Starts", _attempts(analysis))
+    lines += _block("Look", _look(analysis))
+    lines += _block("Next test", _next(analysis))
+    lines += _block("Otherwise", _otherwise(analysis))
+    lines += _block("Not told", _not_told(analysis))
+    lines += _block("Cautions", _cautions(analysis))
+    return "\n".join(lines)
+
+
+def _block(label: str, items: list[str]) -> list[str]:
+    """Items wrapped beside a label; an item's further lines stand two characters in."""
+    out: list[str] = []
+    for item in items:
+        head = label if not out else ""
+        out += textwrap.wrap(
+            latin(item).replace(" %", HELD + "%"),
+            WIDTH,
+            initial_indent=f"{head:<{LABEL}}",
+            subsequent_indent=" " * (LABEL + 2),
+            break_long_words=True,
+            break_on_hyphens=False,
+        )
+    return [line.replace(HELD, " ") for line in out]
+
+
+def latin(text: str) -> str:
+    """Typographic characters that a plain terminal may not have, in its own."""
+    for fancy, plain in {
+        "–": "-",
+        "—": "-",
+        "“": '"',
+        "”": '"',
+        "’": "'",
+        "…": "...",
+        "−": "-",
+        "≥": ">=",
+        "≤": "<=",
+    }.items():
+        text = text.replace(fancy, plain)
+    return text.encode("latin-1", "replace").decode("latin-1")
+
+
+def _evidence(analysis: Analysis) -> list[str]:
+    found = collect.by_weight(analysis)
+    stated = [f for f in found if f.stated]
+    out = [f"{f.id} {f.statement} (confidence {f.confidence:.2f})" for f in stated[:FINDINGS]]
+    if len(stated) > FINDINGS:
+        out.append(
+            f"and {plural(len(stated) - FINDINGS, 'further finding')}: "
+            + listed([f"{f.id} {f.kind}" for f in stated[FINDINGS:]])
+        )
+    hints = [f for f in found if not f.stated]
+    if hints:
+        out.append(
+            "Hints only: "
+            + "; ".join(f"{f.id} {f.statement.rstrip('.')} ({f.confidence:.2f})" for f in hints[:2])
+            + "."
+        )
+    if not stated:
+        out.insert(0, _measured(analysis))
+    return out
+
+
+def _measured(analysis: Analysis) -> str:
+    """What was looked at where nothing was found."""
+    teeth = [t for t in analysis.wheel.teeth if t.expected and t.passages]
+    if not teeth:
+        return "No finding reaches the confidence to be stated."
+    seen, passages = sum(t.seen for t in teeth), sum(t.passages for t in teeth)
+    errors = [abs(t.error_deg) for t in teeth if t.error_deg is not None]
+    worst = f"; largest tooth error {degrees(max(errors), 3)}" if errors else ""
+    runout = f"; once-per-turn error {analysis.wheel.runout_deg:.3f}°" if analysis.wheel.runout_deg is not None else ""
+    return f"{seen} edges seen in {passages} passages of {len(teeth)} teeth{worst}{runout}."
+
+
+def _wheel(analysis: Analysis) -> list[str]:
+    wheel = analysis.wheel
+    if wheel.layout is None:
+        return []
+    source = "named by the setup" if wheel.source == "setup" else f"inferred, probability {wheel.belief:.2f}"
+    head = f"{wheel.layout.name} ({source}) on channel {wheel.channel}, {phrases.turns(analysis)} decoded"
+    head += f"; {wheel.slot_reference.rstrip('.')}." if wheel.slot_reference else "."
+    others = [a for a in wheel.alternatives if a.probability >= 0.005]
+    out = [head]
+    if others:
+        out.append(
+            "Could also be: " + ", ".join(f"{a.layout.name} ({percent(a.probability)})" for a in others[:3]) + "."
+        )
+    return out + ([wheel.undecidable] if wheel.undecidable else [])
+
+
+def _attempts(analysis: Analysis) -> list[str]:
+    attempts = analysis.engine.attempts
+    out = [_attempt(n, a) for n, a in enumerate(attempts[:ATTEMPTS], start=1)]
+    if len(attempts) > ATTEMPTS:
+        ran = sum(a.started for a in attempts)
+        out.append(f"and {len(attempts) - ATTEMPTS} more; {ran} of {len(attempts)} ran.")
+    return out
+
+
+def _attempt(number: int, attempt: Attempt) -> str:
+    rpm = f" at {attempt.cranking_rpm:.0f} rev/min" if attempt.cranking_rpm is not None else ""
+    sync = f", in time after {attempt.turns_to_sync:.1f} turns" if attempt.turns_to_sync is not None else ""
+    end = "ran" if attempt.started else "no start"
+    return f"{number}: {attempt.start_s:.2f} to {attempt.end_s:.2f} s, {attempt.turns:.1f} turns{rpm}{sync}: {end}"
+
+
+def _look(analysis: Analysis) -> list[str]:
+    out = [where_text(spot) for spot in analysis.whereabouts[:2]]
+    return [*out, f"Caution: {where.CAUTION}"] if out else []
+
+
+def _next(analysis: Analysis) -> list[str]:
+    tests = analysis.verdict.next_tests
+    if not tests:
+        return []
+    first = tests[0]
+    return [
+        f"{first.statement.rstrip('.')} ({first.minutes} min). {first.why}".strip(),
+        *(f"Caution: {c}" for c in first.cautions),
+    ]
+
+
+def _otherwise(analysis: Analysis) -> list[str]:
+    """Causes the verdict's sentence does not name, and what would change the order."""
+    named = phrases.NAMED_CAUSES
+    rest = sorted(analysis.verdict.causes, key=lambda c: -c.probability)[named : named + CAUSES]
+    out = ["; ".join(f"{phrases.cause_words(c)} {percent(c.probability)}" for c in rest if c.probability >= 0.005)]
+    return [o for o in (*out, analysis.verdict.what_would_change) if o]
+
+
+def _not_told(analysis: Analysis) -> list[str]:
+    items = analysis.findings.not_assessed
+    out = [f"{n.question} Not assessable, {n.reason.rstrip('.')}; needed: {n.needs.rstrip('.')}." for n in items[:3]]
+    if len(items) > 3:
+        out.append("Nor: " + " ".join(n.question for n in items[3:]))
+    return out + list(analysis.findings.bounds[:1])
+
+
+def _cautions(analysis: Analysis) -> list[str]:
+    """Reservations about the record first; what is shown beside the next test is not said twice."""
+    said = set(analysis.verdict.next_tests[0].cautions) if analysis.verdict.next_tests else set()
+    return [c for c in collect.cautions(analysis) if c not in said][:4]
