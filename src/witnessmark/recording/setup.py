@@ -219,7 +219,7 @@ class CrankWheel(_Table):
         if widths is None:
             return
         if len(widths) != len(teeth):
-            _wrong("widths_deg", f"has {len(widths)} widths for {len(teeth)} teeth; give one width for each tooth")
+            _wrong("widths_deg", f"has {len(widths)} for {len(teeth)} teeth; give one width for each tooth")
         for i, (width, tooth) in enumerate(zip(widths, teeth, strict=True)):
             room = (teeth[i + 1] if i + 1 < len(teeth) else teeth[0] + 360) - tooth
             if not 0 < width < room:

@@ -134,8 +134,8 @@ def _first_data_row(path: str, cells: list[list[str]], decimal: str) -> int:
             continue
         if is_number(row[0], decimal) or not any(r and is_number(r[0], decimal) for r in cells[i + 1 : i + 4]):
             return i
-    if len(cells) == 1:
-        raise refuse(path, "holds one line of text and no samples", "expected rows of numbers below the header")
+    if len(cells) < 2:
+        raise refuse(path, "holds no samples, only a line of text", "expected rows of numbers below the header")
     sample = shorten(cells[-1][0] if cells and cells[-1] else "")
     raise refuse(
         path,

@@ -169,10 +169,15 @@ def _checked(
 
 
 def _mapped(path: str, at: int, dtype: np.dtype[Any], count: int) -> Callable[[int, int], NDArray[Any]]:
+    mapped: list[NDArray[Any]] = []  # opened at the first read
+
     def fetch(start: int, stop: int) -> NDArray[Any]:
-        if not count:
-            return np.empty(0, dtype)
-        return np.asarray(np.memmap(path, dtype=dtype, mode="r", offset=at, shape=(count,))[start:stop])
+        if not mapped:
+            shape = (count,)
+            mapped.append(
+                np.memmap(path, dtype=dtype, mode="r", offset=at, shape=shape) if count else np.empty(0, dtype)
+            )
+        return np.asarray(mapped[0][start:stop])
 
     return fetch
 
