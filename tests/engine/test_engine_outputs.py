@@ -88,6 +88,24 @@ def test_an_analog_coil_current_gives_the_spark_where_the_current_breaks_off() -
     assert np.all(commands.end_s - commands.start_s > 0.003)
 
 
+@pytest.mark.parametrize("role", ["injector", "coil"])
+def test_a_drivers_own_voltage_is_read_where_it_is_pulled_down(role: str) -> None:
+    bench = Bench.at_speed(CRANKING)
+    end = bench.when(bench.angles(-8.0)[1:])
+    on_s, spike = (0.012, 62.0) if role == "injector" else (0.004, 350.0)
+    t, volts = bench.time_s, 12.0 - 1.5 * (bench.time_s > 1)
+    for e in end:
+        volts = np.where((t >= e - on_s) & (t < e), 0.4, volts)
+        after = (t >= e) & (t < e + 3e-3)
+        volts = np.where(after, volts + (spike - 12) * np.exp(-np.maximum(t - e, 0) / 4e-4), volts)
+    bench.analog("line", role, volts)
+    result = examine(bench.signals(), bench.wheel([(0, 5)]), setup(), bench.recording())
+    (out,) = result.outputs
+    assert not out.active_high
+    assert [e.end_s for e in out.events] == pytest.approx(end, abs=1.5e-4)
+    assert [e.end_s - e.start_s for e in out.events] == pytest.approx([on_s] * len(end), abs=2e-4)
+
+
 def test_coil_current_formula_gives_the_worked_numbers() -> None:
     # worked: R 0.6 ohm, L 3 mH, 3 ms: 14 V 10.528 A, 12 V 9.024 A, 9 V 6.768 A, 7 V 5.264 A
     amps = [v / 0.6 * (1 - np.exp(-0.003 * 0.6 / 3e-3)) for v in (14, 12, 9, 7)]

@@ -73,12 +73,20 @@ def _first_firing(speed: Speed, plateau: float, from_s: float) -> float | None:
     return float(speed.time_s[slow[-1]]) if len(slow) else None
 
 
+def _believed(speed: Speed) -> Array:
+    """Speed with what lies before the first and after the last measured part taken as standing."""
+    known = np.flatnonzero(speed.measured)
+    out = np.zeros(len(speed.rpm))
+    out[known[0] : known[-1] + 1] = speed.rpm[known[0] : known[-1] + 1]
+    return out
+
+
 def _marks(rotation: Rotation, speed: Speed, starter: Sequence[tuple[float, float]], by_motor: bool) -> _Marks:
     end = rotation.forward_end_s
     if not speed.known:
         over = [b for a, b in starter if a < end and b > rotation.start_s]
         return _Marks(None, None, min([end, *over]))
-    running = None if by_motor else held(speed.time_s, speed.rpm, RUNNING_RPM, RUNNING_HELD_S)
+    running = None if by_motor else held(speed.time_s, _believed(speed), RUNNING_RPM, RUNNING_HELD_S)
     if rotation.turning_at_start and len(speed.rpm) and speed.rpm[0] >= RUNNING_RPM:
         return _Marks(running, None, rotation.start_s)
     plateau = _plateau(speed, rotation.start_s, running if running is not None else end)
@@ -141,6 +149,8 @@ class Surroundings:
     layout: Layout | None
     event_deg: float
     starter: tuple[tuple[float, float], ...]
+    edge_s: Array  # solid edges of the crank line
+    edges_per_turn: float
 
     @property
     def coils(self) -> list[Commands]:
@@ -155,7 +165,7 @@ class Surroundings:
 
 def describe(rotation: Rotation, rest_from_s: float, around: Surroundings) -> Attempt:
     """Everything about one attempt."""
-    speed = speed_over(rotation, around.unrolled, around.event_deg)
+    speed = speed_over(rotation, around.unrolled, around.event_deg, around.edge_s, around.edges_per_turn)
     marks = _marks(rotation, speed, around.starter, around.facts.cranked_by_motor)
     moving = rotation.turning_at_start
     cranked = marks.cranking_end_s > rotation.start_s + 2 * GRID_S
@@ -220,7 +230,7 @@ def _cranking_rpm(speed: Speed, start_s: float, end_s: float) -> float | None:
         return None
     # undecoded stretches are filled by the speed on both sides; more of them than decoded ones is no measurement
     inside = (speed.time_s >= start_s) & (speed.time_s <= end_s)
-    if speed.decoded[inside].mean() < 0.5:
+    if speed.measured[inside].mean() < 0.5:
         return None
     turns = np.interp([start_s, end_s], speed.time_s, speed.turns)
     return float(60.0 * (turns[1] - turns[0]) / (end_s - start_s))

@@ -12,6 +12,7 @@ from witnessmark.engine.attempts import Surroundings, find_attempts, is_start, s
 from witnessmark.engine.cams import learn, to_cam
 from witnessmark.engine.facts import Facts, facts_from
 from witnessmark.engine.model import Attempt, EngineResult, Phase
+from witnessmark.engine.motions import solid_edges, trimmed
 from witnessmark.engine.outputs import Commands, find_commands, to_output
 from witnessmark.engine.phase import find_phase
 from witnessmark.engine.rotation import find_rotations
@@ -20,7 +21,7 @@ from witnessmark.engine.unroll import Unrolled, unroll
 from witnessmark.provenance import Step
 from witnessmark.recording.model import Recording
 from witnessmark.recording.setup import Setup
-from witnessmark.signals.model import Signals
+from witnessmark.signals.model import Line, Signals
 from witnessmark.wheel.model import WheelResult
 
 
@@ -82,12 +83,12 @@ def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recor
     recording leave None; nothing is guessed for them. Reads samples only of battery, current and analog coil lines.
     """
     facts = facts_from(setup)
-    unrolled = unroll(wheel.angle, wheel.motions)
+    crank = _crank_line(signals, wheel)
+    motions = trimmed(wheel.motions, crank, wheel.layout, wheel.marking_rising, recording.start_s)
+    unrolled = unroll(wheel.angle, motions)
     commands = find_commands(signals, recording)
     cam_tracks = [
-        cam_track(line, unrolled, wheel.motions, recording.start_s)
-        for line in signals.by_role("cam")
-        if len(line.edges)
+        cam_track(line, unrolled, motions, recording.start_s) for line in signals.by_role("cam") if len(line.edges)
     ]
     coil_tracks = [_command_track(c, unrolled) for c in commands if c.role == "coil"]
     injector_tracks = [_command_track(c, unrolled) for c in commands if c.role == "injector"]
@@ -95,11 +96,14 @@ def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recor
     patterns = [learn(track, unrolled, alignment, facts.cycle_deg) for track in cam_tracks]
     phase = find_phase(facts, wheel, setup, unrolled, alignment, patterns, coil_tracks)
     starter = starter_on(signals, recording)
-    rotations = find_rotations(signals, wheel, recording, unrolled)
+    rotations = find_rotations(signals, wheel, motions, recording, unrolled)
+    edge_s, per_turn = _countable(crank, wheel)
 
     def attempts_with(count: int | None) -> tuple[Attempt, ...]:
         window = event_window_deg(count, facts.strokes)
-        around = Surroundings(signals, recording, unrolled, phase, facts, commands, wheel.layout, window, starter)
+        around = Surroundings(
+            signals, recording, unrolled, phase, facts, commands, wheel.layout, window, starter, edge_s, per_turn
+        )
         return find_attempts(rotations, around)
 
     attempts = attempts_with(facts.cylinders)
@@ -116,6 +120,18 @@ def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recor
         event_time_s=_event_times(commands, starter, signals),
         steps=_steps(phase, unrolled, commands, attempts, why),
     )
+
+
+def _crank_line(signals: Signals, wheel: WheelResult) -> Line | None:
+    """The line the wheel was decoded from; None where there is none or it has no edges."""
+    return next((x for x in signals.lines if x.name == wheel.channel and len(x.edges)), None)
+
+
+def _countable(crank: Line | None, wheel: WheelResult) -> tuple[NDArray[np.float64], float]:
+    """(times of the crank line's marking edges that a turning wheel made, how many of them a turn has)."""
+    if crank is None or wheel.layout is None:
+        return np.empty(0), 0.0
+    return solid_edges(crank, wheel.marking_rising), float(len(wheel.layout.teeth_deg))
 
 
 def _cylinders(facts: Facts, attempts: Sequence[Attempt], unrolled: Unrolled) -> tuple[int | None, str]:

@@ -119,13 +119,68 @@ def commands_of_current(recording: Recording, line: Line, role: Literal["coil", 
     return Commands(line, role, begin[keep], end[keep], up, int((~keep).sum()), "current above rest")
 
 
+def is_driver_line(rest: float, line: Line) -> bool:
+    """Whether a line rests at the supply, is pulled down and flies up when let go: an open driver's own voltage.
+
+    Its two modes may then be rest and flyback, and edges between those are not the command's.
+    """
+    levels = line.levels
+    down, up = rest - levels.minimum, levels.maximum - rest
+    return rest > 0 and down > max(0.6 * rest, 6 * levels.noise) and up > 0.5 * rest
+
+
+def commands_of_driver(recording: Recording, line: Line, role: Literal["coil", "injector"], rest: float) -> Commands:
+    """Commands on a driver's voltage: on while the line is pulled below half of where it rests.
+
+    Reads the whole line in chunks, in native numbers; times interpolated between samples.
+    """
+    info = line.info
+    rate = float(info.rate_hz or 1.0)
+    level = (0.5 * rest - info.offset) / info.gain
+    on_below = info.gain > 0
+    times: list[float] = []
+    falls: list[bool] = []
+    last: float | None = None
+    for start, native in recording.chunks(line.name):
+        if last is not None:
+            native = np.concatenate((np.asarray([last], dtype=np.float64), native))
+            start -= 1
+        below = (native < level) == on_below
+        for i in np.flatnonzero(below[1:] != below[:-1]):
+            a, b = float(native[i]), float(native[i + 1])
+            times.append(info.start_s + (start + i + (level - a) / (b - a)) / rate)
+            falls.append(bool(below[i + 1]))
+        last = float(native[-1]) if len(native) else last
+    time, pulled = np.asarray(times), np.asarray(falls, dtype=np.bool_)
+    if len(time) < 2:
+        return Commands(line, role, np.empty(0), np.empty(0), False, because="never pulled down and let go")
+    begins = pulled[:-1]
+    start_s, end_s = _joined(time[:-1][begins], time[1:][begins])
+    width = end_s - start_s
+    keep = (width >= SHORTEST_ON_S) & (width <= LONGEST_ON_S[role])
+    return Commands(line, role, start_s[keep], end_s[keep], False, int((~keep).sum()), "pulled down from the supply")
+
+
+def _rest_level(recording: Recording, line: Line) -> float | None:
+    """Where a line of more than two levels stands most of the time; None for change lists and plain two-level lines."""
+    levels = line.levels
+    beyond = max(levels.low - levels.minimum, levels.maximum - levels.high)
+    if line.info.kind != "sampled" or (line.sensor == "hall" and beyond < 0.3 * levels.swing):
+        return None
+    _, value = thinned(recording, line.name, line.info.start_s, recording.end_s, 500.0)
+    return float(np.median(value)) if len(value) else None
+
+
 def find_commands(signals: Signals, recording: Recording) -> tuple[Commands, ...]:
     """Commands of every coil and injector line, in the file's order."""
     found: list[Commands] = []
     for line in signals.lines:
         if line.role == "coil" or line.role == "injector":
             role: Literal["coil", "injector"] = "coil" if line.role == "coil" else "injector"
-            if len(line.edges) or line.sensor == "hall":
+            rest = _rest_level(recording, line)
+            if rest is not None and is_driver_line(rest, line):
+                found.append(commands_of_driver(recording, line, role, rest))
+            elif len(line.edges) or line.sensor == "hall":
                 found.append(commands_of_edges(line, line.edges, role))
             else:
                 found.append(commands_of_current(recording, line, role))

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from witnessmark.engine.motions import longest_gap_deg
 from witnessmark.engine.sampled import smooth, thinned
 from witnessmark.engine.unroll import Unrolled
 from witnessmark.recording.model import Recording
@@ -81,13 +82,6 @@ def _turns(unrolled: Unrolled, motion: Motion) -> float:
     return total
 
 
-def _longest_gap_deg(layout: Layout | None) -> float:
-    if layout is None or not layout.teeth_deg:
-        return 30.0
-    teeth = np.append(np.asarray(layout.teeth_deg), layout.teeth_deg[0] + 360.0)
-    return float(np.diff(teeth).max())
-
-
 def mark_ends(
     rotations: list[Rotation], unrolled: Unrolled, layout: Layout | None, record_start_s: float, record_end_s: float
 ) -> list[Rotation]:
@@ -96,7 +90,7 @@ def mark_ends(
     Half-way: the first edge comes within one and a half of the wheel's longest intervals after the record's start, at a
     speed that is not the creep of a crank just set in motion.
     """
-    wait_deg = 1.5 * _longest_gap_deg(layout)
+    wait_deg = 1.5 * (longest_gap_deg(layout) or 30.0)
     out: list[Rotation] = []
     for r in rotations:
         first, middle = _speed_dps(unrolled, r.start_s, 30.0), _speed_dps(unrolled, r.start_s, 360.0)
@@ -136,12 +130,14 @@ def _speed_dps(unrolled: Unrolled, time_s: float, span_deg: float) -> float:
 class Speed:
     """Speed over one rotation on an even grid, mean over one compression event, losses filled from both sides.
 
-    time_s [g], rpm [g] (empty where nothing was decoded), decoded [g] False where filled. turns [g] since the start.
+    time_s [g], rpm [g] (empty where nothing was decoded). decoded [g] False where the angle is not decoded;
+    measured [g] True there too where tooth edges could be counted. turns [g] since the start.
     """
 
     time_s: Array
     rpm: Array
     decoded: NDArray[np.bool_]
+    measured: NDArray[np.bool_]
     turns: Array
 
     @property
@@ -154,36 +150,54 @@ class Speed:
         return float(np.interp(time_s, self.time_s, self.turns)) if self.known else None
 
 
-# A crank that is set in motion before its angle is decoded reaches the first decoded speed within this time.
-_RAMP_S = 0.15
+# Undecoded stretches are counted: edges in a window of this length over the edges of a turn. It holds about half a turn
+# of cranking, so that a gap moves the count by a few per cent only.
+COUNT_WINDOW_S = 0.15
+
+
+def counted_rpm(time_s: Array, edge_s: Array, edges_per_turn: float) -> Array:
+    """Speed by counting edges about each time; NaN where fewer than three lie in the window."""
+    half = COUNT_WINDOW_S / 2
+    lo, hi = np.searchsorted(edge_s, time_s - half), np.searchsorted(edge_s, time_s + half)
+    out = np.full(len(time_s), np.nan)
+    some = hi - lo >= 3
+    first, last = edge_s[lo[some]], edge_s[hi[some] - 1]
+    out[some] = 60.0 * (hi[some] - lo[some] - 1) / edges_per_turn / np.maximum(last - first, 1e-9)
+    return out
 
 
 def _with_rest(rotation: Rotation, time_s: Array, rpm: Array) -> tuple[Array, Array]:
-    """Decoded speeds with the standstill before and after them, where the record holds it."""
-    t, v = [time_s], [rpm]
-    if not rotation.turning_at_start and time_s[0] > rotation.start_s:
-        rest = np.array([rotation.start_s, rotation.start_s + _RAMP_S])
-        keep = rest < time_s[0]
-        t, v = [rest[keep], *t], [np.array([0.0, rpm[0]])[keep], *v]
-    if not rotation.turning_at_end and time_s[-1] < rotation.forward_end_s:
-        t, v = [*t, np.array([rotation.forward_end_s])], [*v, np.zeros(1)]
-    return np.concatenate(t), np.concatenate(v)
+    """Measured speeds with the standstill right before and after them, where the record holds it."""
+    if not rotation.turning_at_start and 0 < time_s[0] - rotation.start_s <= 2 * COUNT_WINDOW_S:
+        time_s, rpm = np.append(rotation.start_s, time_s), np.append(0.0, rpm)
+    if not rotation.turning_at_end and 0 < rotation.forward_end_s - time_s[-1] <= 2 * COUNT_WINDOW_S:
+        time_s, rpm = np.append(time_s, rotation.forward_end_s), np.append(rpm, 0.0)
+    return time_s, rpm
 
 
-def speed_over(rotation: Rotation, unrolled: Unrolled, event_deg: float) -> Speed:
-    """Speed and turns over a rotation; turns follow the decoded angle and only losses are filled by speed x time."""
+def speed_over(
+    rotation: Rotation, unrolled: Unrolled, event_deg: float, edge_s: Array | None = None, edges_per_turn: float = 0.0
+) -> Speed:
+    """Speed and turns over a rotation: by the decoded angle, else by counting edges, else filled from both sides.
+
+    edge_s: solid edges of the crank line; edges_per_turn: how many of them the wheel gives in a turn (0: unknown).
+    """
     count = max(2, round((rotation.forward_end_s - rotation.start_s) / GRID_S) + 1)
     t = np.linspace(rotation.start_s, rotation.forward_end_s, count)
     rpm = unrolled.angle.rpm(t, event_deg)
     decoded = np.isfinite(rpm)
     if not decoded.any():
-        return Speed(np.empty(0), np.empty(0), np.empty(0, dtype=np.bool_), np.empty(0))
-    filled = np.interp(t, *_with_rest(rotation, t[decoded], rpm[decoded]))
+        nothing = np.empty(0, dtype=np.bool_)
+        return Speed(np.empty(0), np.empty(0), nothing, nothing, np.empty(0))
+    if edge_s is not None and edges_per_turn > 0 and not decoded.all():
+        rpm = np.where(decoded, rpm, counted_rpm(t, edge_s, edges_per_turn))
+    measured = np.isfinite(rpm)
+    filled = np.interp(t, *_with_rest(rotation, t[measured], rpm[measured]))
     angle, segment = unrolled.at(t)
     step = np.diff(t) * 0.5 * (filled[1:] + filled[:-1]) / 60.0
     same = (segment[1:] == segment[:-1]) & (segment[1:] >= 0)
     step[same] = np.diff(angle)[same] / 360.0
-    return Speed(t, filled, decoded, np.concatenate(([0.0], np.cumsum(step))))
+    return Speed(t, filled, decoded, measured, np.concatenate(([0.0], np.cumsum(step))))
 
 
 def _stretches(time_s: Array, on: NDArray[np.bool_], join_s: float, least_s: float) -> list[tuple[float, float]]:
@@ -240,9 +254,11 @@ def _cam_stretches(line: Line) -> list[tuple[float, float]]:
     return [(float(b[0]), float(b[-1])) for b in np.split(t, cut) if len(b) >= 4]
 
 
-def find_rotations(signals: Signals, wheel: WheelResult, recording: Recording, unrolled: Unrolled) -> list[Rotation]:
+def find_rotations(
+    signals: Signals, wheel: WheelResult, motions: Sequence[Motion], recording: Recording, unrolled: Unrolled
+) -> list[Rotation]:
     """All attempts in order of time, those that only other lines show included."""
-    found = attempts_of(wheel.motions, unrolled)
+    found = attempts_of(motions, unrolled)
 
     def add(stretches: list[tuple[float, float]], seen_on: str) -> None:
         for a, b in stretches:

@@ -100,7 +100,8 @@ def unroll(angle: CrankAngle, motions: tuple[Motion, ...] = ()) -> Unrolled:
     shift: list[int] = []
     for i, seg in enumerate(angle.segments):
         turns = None
-        if i and motion_of(seg) == motion_of(angle.segments[i - 1]):
+        here = motion_of(seg)
+        if i and here == motion_of(angle.segments[i - 1]) and (here >= 0 or not motions):
             turns = bridge_turns(angle, angle.segments[i - 1], seg)
         if turns is None:
             chain.append(chain[-1] + 1 if chain else 0)
