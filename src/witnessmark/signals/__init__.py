@@ -1,0 +1,1 @@
+"""From a recording to its lines: sensor kinds, levels, edges, roles."""

@@ -53,6 +53,7 @@ class Crossings:
     step: NDArray[np.float64]
 
     def __len__(self) -> int:
+        """Number of crossings."""
         return len(self.sample)
 
 
@@ -60,9 +61,18 @@ class Scanner:
     """Feeds samples to the scan in order and keeps its state; ``feed`` may cut them anywhere."""
 
     def __init__(self, recording: Recording, info: ChannelInfo, summary: Summary, thresholds: Thresholds) -> None:
+        """Start before the first sample, the level not known."""
         self._recording, self._info, self._summary, self._thresholds = recording, info, summary, thresholds
         self._state = np.array([0, 1], dtype=np.int64)
         self._peak = np.array([0.0, -1.0])
+        size = min(1 << 12, info.samples) + BLOCK
+        self._out = (
+            np.empty(size, np.int64),
+            np.empty((size, 2)),
+            np.empty(size),
+            np.empty(size),
+            np.empty(size, np.uint8),
+        )
         self._parts: list[tuple[NDArray[Any], ...]] = []
 
     def reset(self) -> None:
@@ -75,17 +85,13 @@ class Scanner:
     def quiet(self, start: int, stop: int) -> bool:
         """True when no sample of [start, stop) can flip the line or end a gap: it need not be read."""
         s, t = self._summary, self._thresholds
-        a, b = start // BLOCK, -(-stop // BLOCK)
-        if len(t.mid) > 1 or self._state[0] == 0 or s.flagged[a:b].any():
+        if len(t.mid) > 1 or self._state[0] == 0 or s.gaps:
             return False
-        if self._state[0] > 0:
-            if s.lo[a:b].min() < t.down[0]:
-                return False
-            self._peak[0] = max(self._peak[0], float(s.hi[a:b].max()) - t.mid[0])
-            return True
-        if s.hi[a:b].max() > t.up[0]:
+        a, b = start // BLOCK // BLOCK, -(-stop // BLOCK // BLOCK)
+        low, high = float(s.coarse[0][a:b].min()), float(s.coarse[1][a:b].max())
+        if (low < t.down[0]) if self._state[0] > 0 else (high > t.up[0]):
             return False
-        self._peak[0] = max(self._peak[0], t.mid[0] - float(s.lo[a:b].min()))
+        self._peak[0] = max(self._peak[0], high - t.mid[0] if self._state[0] > 0 else t.mid[0] - low)
         return True
 
     def feed(self, x: NDArray[Any], start: int) -> None:
@@ -93,18 +99,18 @@ class Scanner:
         s, t = self._summary, self._thresholds
         pos = 0
         while pos < len(x):
-            size = min(len(x) - pos, 1 << 16) + BLOCK
-            sample, value = np.empty(size, np.int64), np.empty((size, 2))
-            peak, tail, kind = np.empty(size), np.empty(size), np.empty(size, np.uint8)
             pos, k = kernels.scan(
-                x, start, pos, s.lo, s.hi, s.flagged, t.down, t.mid, t.up, t.window, self._state, self._peak,
-                sample, value, peak, tail, kind,
+                x, start, pos, s.lo, s.hi, *s.coarse, s.flagged, s.gaps, t.down, t.mid, t.up, t.window,
+                self._state, self._peak, *self._out,
             )  # fmt: skip
-            if k:
-                part = (sample[:k].copy(), value[:k].copy(), peak[:k].copy(), kind[:k].copy(), tail[:k].copy())
-                for i in np.flatnonzero(part[0] < 0):
+            if not k:
+                continue
+            sample, value, peak, tail, kind = (v[:k].copy() for v in self._out)
+            part = sample, value, peak, kind, tail
+            if sample.min() < 0:
+                for i in np.flatnonzero(sample < 0):
                     self._look_back(part, int(i))
-                self._parts.append(part)
+            self._parts.append(part)
 
     def _look_back(self, part: tuple[NDArray[Any], ...], i: int) -> None:
         """The crossing lies before the samples at hand: find its block in the summary and read it again."""

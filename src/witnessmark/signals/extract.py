@@ -11,7 +11,7 @@ from witnessmark.recording.model import ChannelInfo, Recording
 from witnessmark.recording.setup import ChannelSetup, Setup
 from witnessmark.signals import kernels, kinds, levels, roles, twolevel, vr
 from witnessmark.signals.crossings import Crossings, Thresholds, find_crossings
-from witnessmark.signals.model import FIRST, GLITCH, Edges, Levels, Line, Sensor, Signals
+from witnessmark.signals.model import FIRST, GLITCH, Edges, Levels, Sensor, Signals
 from witnessmark.signals.summary import Summary, native, summarise, whole_blocks
 
 MOVING_SIGMAS = 8.0
@@ -62,30 +62,27 @@ def _read_channel(recording: Recording, info: ChannelInfo, said: ChannelSetup | 
     if info.samples == 0:
         return _Read(info, told or "analog", told is not None, _no_levels(), no_edges(info.name), _step(info, 0, {}))
     summary = summarise(recording, info, chunk)
-    noise = max(levels.noise_of(summary), levels.quantum(summary.values) / np.sqrt(12.0))
     sensor: Sensor = told or "analog"
     edges = no_edges(info.name)
-    modes, zero, crossings, used = levels.find_modes(summary), vr.find_zero(summary), None, None
-    if told == "hall" or (told is None and kinds.two_level_candidate(summary, modes, noise)):
-        used = twolevel.thresholds(summary, modes, noise)
+    modes, zero, crossings, used = levels.find_modes(summary), None, None, None
+    if told == "hall" or (told is None and kinds.two_level_candidate(summary, modes)):
+        used = twolevel.thresholds(summary, modes)
         crossings = find_crossings(recording, info, summary, used, chunk)
         if told is None and not kinds.sharp(crossings, modes, summary.rate_hz):
             crossings = None
         else:
             sensor = "hall"
             edges = _hall_edges(info, crossings)
-    if crossings is None and (told == "vr" or (told is None and _may_oscillate(summary, zero))):
+    if crossings is None and told in (None, "vr"):
+        zero = vr.find_zero(summary)
         used = zero.thresholds
-        crossings = vr.prune(find_crossings(recording, info, summary, used, chunk))
-        if told == "vr" or kinds.reluctance_like(summary, zero, crossings, info.gain, info.offset):
-            sensor = "vr"
-            edges = _vr_edges(info, crossings)
-    found = _levels(recording, info, summary, sensor, modes, zero, edges, noise, chunk)
+        if told == "vr" or kinds.may_be_reluctance(summary, zero):
+            crossings = vr.prune(find_crossings(recording, info, summary, used, chunk))
+            if told == "vr" or kinds.reluctance_like(summary, zero, crossings, info.gain, info.offset):
+                sensor = "vr"
+                edges = _vr_edges(info, crossings)
+    found = _levels(recording, info, summary, sensor, modes, zero, edges, chunk)
     return _Read(info, sensor, told is not None, found, edges, _step(info, len(edges), _parameters(sensor, used)))
-
-
-def _may_oscillate(summary: Summary, zero: vr.Zero) -> bool:
-    return zero.amplitude > 6.0 * zero.noise and len(summary.values) > 0
 
 
 def _parameters(sensor: Sensor, used: Thresholds | None) -> dict[str, object]:
@@ -170,18 +167,15 @@ def _levels(
     summary: Summary,
     sensor: Sensor,
     modes: levels.Modes,
-    zero: vr.Zero,
+    zero: vr.Zero | None,
     edges: Edges,
-    noise: float,
     chunk: int,
 ) -> Levels:
-    usable = ~summary.flagged
-    least = float(summary.lo[usable].min()) if usable.any() else float(np.nanmin(summary.window_lo, initial=np.nan))
-    most = float(summary.hi[usable].max()) if usable.any() else float(np.nanmax(summary.window_hi, initial=np.nan))
-    moving = most - least > max(MOVING_SIGMAS * noise, 2.5 * levels.quantum(summary.values), 0.0)
+    least, most = summary.extremes
+    moving = most - least > max(MOVING_SIGMAS * summary.noise, 2.5 * summary.quantum)
     if sensor == "hall":
         low, high, level = modes.low, modes.high, 0.5 * (modes.low + modes.high)
-    elif sensor == "vr" and len(edges):
+    elif sensor == "vr" and zero is not None and len(edges):
         gain = abs(info.gain) or 1.0
         high = (
             zero.level + float(np.median(edges.peak_before_v[~edges.rising])) / gain if (~edges.rising).any() else most
@@ -190,28 +184,28 @@ def _levels(
         level = zero.level
     else:
         values = summary.values if len(summary.values) else np.array([np.nan])
-        low, level, high = (float(q) for q in np.quantile(values, [0.05, 0.5, 0.95]))
+        low, level, high = (float(values[round(q * (len(values) - 1))]) for q in (0.05, 0.5, 0.95))
     clipped = 0.0
     if moving and sensor != "hall":
-        clipped = _clipped(recording, info, summary, least, most, noise, chunk)
+        clipped = _clipped(recording, info, summary, least, most, chunk)
     scaled = [v * info.gain + info.offset for v in (low, high, level, least, most)]
     if info.gain < 0:
         scaled[0], scaled[1], scaled[3], scaled[4] = scaled[1], scaled[0], scaled[4], scaled[3]
-    return Levels(scaled[0], scaled[1], scaled[2], noise * abs(info.gain), scaled[3], scaled[4], clipped, moving)
+    return Levels(
+        scaled[0], scaled[1], scaled[2], summary.noise * abs(info.gain), scaled[3], scaled[4], clipped, moving
+    )
 
 
-def _clipped(
-    recording: Recording, info: ChannelInfo, summary: Summary, low: float, high: float, noise: float, chunk: int
-) -> float:
+def _clipped(recording: Recording, info: ChannelInfo, summary: Summary, low: float, high: float, chunk: int) -> float:
     """Share of samples at the extreme codes in runs."""
-    near = max(1.5 * levels.quantum(summary.values), 3.0 * noise, 0.01 * (high - low))
+    near = max(1.5 * summary.quantum, 3.0 * summary.noise, 0.01 * (high - low))
     state = np.zeros(3, np.int64)
     total = 0
     size = whole_blocks(chunk)
     for start in range(0, info.samples, size):
         stop = min(start + size, info.samples)
         a, b = start // kernels.BLOCK, -(-stop // kernels.BLOCK)
-        touches = (summary.lo[a:b] <= low + near) | (summary.hi[a:b] >= high - near)
+        touches = (summary.lo[a:b] <= low) | (summary.hi[a:b] >= high)
         if not touches.any():
             state[:] = 0
             continue

@@ -81,6 +81,16 @@ def block_extremes(x: NDArray[Any], lo: NDArray[Any], hi: NDArray[Any], flagged:
         _tail(x, full * BLOCK, lo, hi, flagged, full)
 
 
+def coarser(lo: NDArray[Any], hi: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Extremes of each 64 blocks."""
+    n = -(-lo.size // BLOCK)
+    low, high, spare = np.empty(n, lo.dtype), np.empty(n, hi.dtype), np.empty(n, lo.dtype)
+    free = np.empty(n, np.bool_)
+    block_extremes(lo, low, spare, free)
+    block_extremes(hi, spare, high, free)
+    return low, high
+
+
 @nb.njit(cache=True, nogil=True)
 def _last_beyond(x: Any, start: int, p: int, falling: bool, lo: Any, hi: Any, flagged: Any, mid: Any, win: int) -> int:
     """Last place before ``p`` in ``x`` on the side being left (at or above mid when falling); -1 if not in ``x``."""
@@ -106,7 +116,10 @@ def scan(
     pos: int,
     lo: Any,
     hi: Any,
+    coarse_lo: Any,
+    coarse_hi: Any,
     flagged: Any,
+    gaps: bool,
     dn: Any,
     mid: Any,
     up: Any,
@@ -121,13 +134,12 @@ def scan(
 ) -> tuple[int, int]:
     """Schmitt flips of ``x`` (samples start.. of the channel) from place ``pos``: (next place, number found).
 
-    A block is looked into only when its extremes reach the opposite threshold (or it holds NaN), which skips nothing
-    that a sample-by-sample pass would find. ``state``: [side (-1, 0, +1), next edge is first after a gap];
-    ``peak_state``: [largest distance from mid in this half wave, the same of the half wave a gap cut off (-1: none)].
-    Each flip gives the sample before the last crossing
-    of mid in ``out_sample`` (or -1 - flip place where that lies before ``x``), the two sample values around it, the
-    half wave's peak, the peak of the half wave a gap cut off before it, and a kind: bit 0 rising, bit 1 first after
-    a gap.
+    A block (or 64 of them: ``coarse_lo``, ``coarse_hi``) is looked into only when its extremes reach the opposite
+    threshold or it holds NaN, which skips nothing that a sample-by-sample pass would find. ``state``: [side (-1, 0,
+    +1), next edge is first after a gap]; ``peak_state``: [largest distance from mid in this half wave, the same of the
+    half wave a gap cut off (-1: none)]. Each flip gives the sample before the last crossing of mid in ``out_sample``
+    (or -1 - flip place where that lies before ``x``), the two sample values around it, the half wave's peak, the peak
+    of the half wave a gap cut off before it, and a kind: bit 0 rising, bit 1 first after a gap.
     """
     n = x.size
     k = 0
@@ -136,14 +148,28 @@ def scan(
     first = state[1]
     peak = peak_state[0]
     tail = peak_state[1]
+    window_end = -1  # first block of the next window
+    d = m = u = 0.0
     while p < n:
-        b = (start + p) // 64
-        end = min((b + 1) * 64 - start, n)
-        w = b // win
-        d = dn[w]
-        m = mid[w]
-        u = up[w]
-        if not flagged[b]:
+        b = (start + p) >> 6
+        if b & 63 == 0 and not gaps and b + 64 <= window_end and ((b + 64) << 6) - start <= n:
+            c = b >> 6
+            if side > 0 and coarse_lo[c] >= d:
+                peak = max(peak, coarse_hi[c] - m)
+                p = ((b + 64) << 6) - start
+                continue
+            if side < 0 and coarse_hi[c] <= u:
+                peak = max(peak, m - coarse_lo[c])
+                p = ((b + 64) << 6) - start
+                continue
+        end = min(((b + 1) << 6) - start, n)
+        if b >= window_end:
+            w = b // win
+            window_end = (w + 1) * win
+            d = dn[w]
+            m = mid[w]
+            u = up[w]
+        if not gaps or not flagged[b]:
             if side > 0 and lo[b] >= d:
                 peak = max(peak, hi[b] - m)
                 p = end
@@ -158,6 +184,21 @@ def scan(
         if k + 64 > out_sample.size:
             break
         while p < end:
+            # the side the line is on, as far as it lasts: the tight loops
+            if side > 0:
+                top = d
+                while p < end and x[p] >= d:
+                    top = max(top, np.float64(x[p]))
+                    p += 1
+                peak = max(peak, top - m)
+            elif side < 0:
+                bottom = u
+                while p < end and x[p] <= u:
+                    bottom = min(bottom, np.float64(x[p]))
+                    p += 1
+                peak = max(peak, m - bottom)
+            if p >= end:
+                break
             v = np.float64(x[p])
             if v != v:
                 if side != 0 and tail < 0:
@@ -165,7 +206,7 @@ def scan(
                 side = 0
                 first = 1
                 peak = 0.0
-            elif (side > 0 and v < d) or (side < 0 and v > u):
+            elif side != 0:
                 falling = side > 0
                 j = _last_beyond(x, start, p, falling, lo, hi, flagged, mid, win)
                 if j >= 0:
@@ -182,8 +223,6 @@ def scan(
                 first = 0
                 side = -side
                 peak = abs(v - m)
-            elif side != 0:
-                peak = max(peak, (v - m) * side)
             elif v > u or v < d:
                 side = 1 if v > u else -1
                 peak = abs(v - m)
@@ -200,8 +239,8 @@ def clipped_runs(x: Any, start: int, lo: Any, hi: Any, low: float, high: float, 
     """Samples in runs of 3 or more at the extreme codes ``low``/``high``, entered with a step, not by a gentle top.
 
     The gentle top of an unclipped wave dwells about a fifth of the run's length at the codes just before the extreme;
-    a clipped one passes them in a step. ``state``: [run length, its side, samples near the extreme just before the
-    run].
+    a clipped one passes them in a step. Only blocks that reach an extreme are looked into. ``state``: [run length, its
+    side, samples near the extreme just before the run].
     """
     run = state[0]
     side = state[1]
@@ -210,10 +249,10 @@ def clipped_runs(x: Any, start: int, lo: Any, hi: Any, low: float, high: float, 
     p = 0
     n = x.size
     while p < n:
-        b = (start + p) // 64
-        if run == 0 and lo[b] > low + near and hi[b] < high - near:
+        b = (start + p) >> 6
+        if run == 0 and lo[b] > low and hi[b] < high:
             before = 0
-            p = min((b + 1) * 64 - start, n)
+            p = min(((b + 1) << 6) - start, n)
             continue
         v = np.float64(x[p])
         at = 1 if v >= high else (-1 if v <= low else 0)
@@ -262,4 +301,44 @@ def rolling_median(values: Any, half: int) -> Any:
             count += 1
         if i >= 0 and count:
             out[i] = 0.5 * (window[(count - 1) // 2] + window[count // 2])
+    return out
+
+
+@nb.njit(cache=True, nogil=True)
+def window_levels(lo: Any, hi: Any, flagged: Any, window: int, which: Any, low: Any, high: Any) -> None:
+    """Low and high level of the windows ``which``: medians of the block minima below and the block maxima above the
+    middle between the window's extremes. A window counts with the block after it; NaN where it holds gaps only.
+    """
+    bottoms = np.empty(window + 1)
+    tops = np.empty(window + 1)
+    for w in which:
+        count = 0
+        for b in range(w * window, min((w + 1) * window + 1, lo.size)):
+            if not flagged[b]:
+                bottoms[count] = lo[b]
+                tops[count] = hi[b]
+                count += 1
+        if count == 0:
+            low[w] = np.nan
+            high[w] = np.nan
+            continue
+        b_sorted = np.sort(bottoms[:count])
+        t_sorted = np.sort(tops[:count])
+        middle = 0.5 * (b_sorted[0] + t_sorted[count - 1])
+        below = np.searchsorted(b_sorted, middle, side="right")
+        above = np.searchsorted(t_sorted, middle, side="left")
+        low[w] = 0.5 * (b_sorted[(below - 1) // 2] + b_sorted[below // 2])
+        left = count - above
+        high[w] = 0.5 * (t_sorted[above + (left - 1) // 2] + t_sorted[above + left // 2])
+
+
+@nb.njit(cache=True, nogil=True)
+def median_around(values: Any, at: Any, half: int) -> Any:
+    """The rolling median at the places ``at`` only."""
+    out = np.full(at.size, np.nan)
+    for k in range(at.size):
+        near = values[max(0, at[k] - half) : at[k] + half + 1]
+        near = np.sort(near[~np.isnan(near)])
+        if near.size:
+            out[k] = 0.5 * (near[(near.size - 1) // 2] + near[near.size // 2])
     return out

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from witnessmark.signals import levels
 from witnessmark.signals.crossings import Crossings
@@ -15,6 +16,9 @@ PURE = 0.8
 """Share of samples near one of two levels that makes a two-level line. A sine has 0.41, a triangle 0.30, pulses of a
 slow open-collector line above 0.9 (computed)."""
 
+ROUGHLY_PURE = 0.7
+"""The same against the bare extremes of each window, a cheap first look (noise and ringing widen them)."""
+
 SHARP_S = 0.4e-3
 """A two-level edge takes less than this for the whole swing, or two samples. Open-collector lines with a filter take
 up to some tenths of a millisecond (common practice); battery and starter current need over a millisecond."""
@@ -24,23 +28,23 @@ SLOW_PERIOD_S = 0.03
 current has 20 to 150 ms."""
 
 
-def two_level_candidate(summary: Summary, modes: Modes, noise: float) -> bool:
+def two_level_candidate(summary: Summary, modes: Modes) -> bool:
     """Do the samples lie at two levels (following them where they move)?"""
-    if modes.swing <= 8.0 * noise or modes.swing <= 0:
+    if modes.swing <= 8.0 * summary.noise or modes.swing <= 0:
         return False
     if modes.purity >= PURE:
         return True
+    if _local_purity(summary, summary.window_lo, summary.window_hi) < ROUGHLY_PURE:
+        return False
     moved = levels.level_map(summary, modes)
     return moved is not None and _local_purity(summary, *moved) >= PURE
 
 
-def _local_purity(summary: Summary, low: np.ndarray, high: np.ndarray) -> float:
+def _local_purity(summary: Summary, low: NDArray[np.float64], high: NDArray[np.float64]) -> float:
     """Share of sampled values near one of the levels of their own window."""
-    blocks = len(summary.lo)
-    stride = max(1, blocks // max(1, len(summary.sampled)))
-    window = np.minimum(np.arange(len(summary.sampled)) * stride // summary.window, len(low) - 1)
+    window = summary.place // summary.window
     swing = np.maximum(high - low, 1e-30)[window]
-    place = (summary.sampled - low[window][:, None]) / swing[:, None]
+    place = (summary.sampled.astype(np.float64) - low[window][:, None]) / swing[:, None]
     place = place[np.isfinite(place)]
     return float(np.mean((np.abs(place) <= 0.2) | (np.abs(place - 1.0) <= 0.2))) if len(place) else 0.0
 
@@ -58,12 +62,16 @@ def sharp(crossings: Crossings, modes: Modes, rate_hz: float) -> bool:
     return False
 
 
+def may_be_reluctance(summary: Summary, zero: Zero) -> bool:
+    """Does the line swing beyond its noise about the level it mostly has?"""
+    if not len(summary.values) or zero.amplitude <= 6.0 * zero.noise:
+        return False
+    return abs(float(summary.values[len(summary.values) // 2]) - zero.level) <= 0.5 * zero.amplitude
+
+
 def reluctance_like(summary: Summary, zero: Zero, crossings: Crossings, gain: float, offset: float) -> bool:
     """Does the line swing about its own zero like a pick-up: both ways alike, often, and quick where it is offset?"""
-    if len(crossings) < 8 or zero.amplitude <= 6.0 * zero.noise:
-        return False
-    middle = float(np.median(summary.values))
-    if abs(middle - zero.level) > 0.5 * zero.amplitude:
+    if len(crossings) < 8:
         return False
     both = np.median(crossings.peak_before[crossings.rising]), np.median(crossings.peak_before[~crossings.rising])
     if not 0.25 < both[0] / max(both[1], 1e-30) < 4.0:

@@ -3,42 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from witnessmark.signals.kernels import BLOCK, rolling_median, window_levels
 from witnessmark.signals.summary import Summary
-
-NOISE_PER_D2 = 1.0 / (0.6745 * np.sqrt(6.0))
-"""Standard deviation over the median absolute second difference (normal noise: 6 sigma^2 in variance)."""
 
 ACTIVE_SHARE = 0.45
 """A window shows both levels when its range exceeds this share of the swing: above hum and ripple a working input
 tolerates (hysteresis 0.4 of the swing), below a supply sagging to half."""
 
+MANY = 256
+"""Groups of 64 blocks that are enough to tell where the pulses of a line end."""
+
 LEVEL_TOLERANCE = 0.12
 """A level is the usual one within this share of the swing: half the distance from level to flip threshold is 0.15."""
-
-
-def quantum(values: NDArray[np.float64]) -> float:
-    """Step of the recorder's codes in native units; 0 where the values are continuous."""
-    distinct = np.unique(values)
-    if len(distinct) < 2 or len(distinct) > 0.5 * len(values):
-        return 0.0
-    return float(np.median(np.diff(distinct)[: max(1, len(distinct) - 1)]))
-
-
-def noise_of(summary: Summary) -> float:
-    """Noise (standard deviation, native units) from second differences of the quieter quarter of sampled blocks."""
-    blocks = summary.sampled
-    if blocks.shape[1] < 3 or not len(summary.values):
-        return 0.0
-    d2 = np.abs(np.diff(blocks, n=2, axis=1))
-    whole = np.isfinite(d2).all(axis=1)
-    if not whole.any():
-        return 0.0
-    per_block = np.median(d2[whole], axis=1) * NOISE_PER_D2
-    return float(np.quantile(per_block, 0.25))
 
 
 @dataclass(frozen=True)
@@ -55,14 +36,19 @@ class Modes:
         return self.high - self.low
 
 
-def _split(values: NDArray[np.float64], low: float, high: float) -> tuple[float, float]:
+def _middle(ordered: NDArray[Any]) -> float:
+    """Median of values in order."""
+    n = len(ordered)
+    return 0.5 * (float(ordered[(n - 1) // 2]) + float(ordered[n // 2]))
+
+
+def _split(ordered: NDArray[Any], low: float, high: float) -> tuple[float, float]:
     """Medians of the two sides of a dividing level that lies midway between them."""
     for _ in range(20):
-        middle = 0.5 * (low + high)
-        upper = values >= middle
-        if upper.all() or not upper.any():
+        cut = int(np.searchsorted(ordered, 0.5 * (low + high)))
+        if cut in (0, len(ordered)):
             break
-        new = float(np.median(values[~upper])), float(np.median(values[upper]))
+        new = _middle(ordered[:cut]), _middle(ordered[cut:])
         if new == (low, high):
             break
         low, high = new
@@ -74,28 +60,23 @@ def find_modes(summary: Summary) -> Modes:
     values = summary.values
     if not len(values):
         return Modes(0.0, 0.0, 0.0)
-    a, b = (float(q) for q in np.quantile(values, [0.002, 0.998]))
-    floor = 8.0 * max(noise_of(summary), quantum(values))
+    a, b = (float(values[round(q * (len(values) - 1))]) for q in (0.002, 0.998))
+    floor = 8.0 * max(summary.noise, summary.quantum)
+    modes = Modes(_middle(values), _middle(values), 0.0)
     if b - a > floor:
         low, high = _split(values, a, b)
-        modes = Modes(low, high, _purity(values, low, high))
-        if high - low > floor and modes.purity > 0.7:
+        modes = Modes(low, high, _purity(values, low, high) if high - low > floor else 0.0)
+        if modes.purity > 0.7:
             return modes
-        if high - low <= floor:
-            modes = Modes(low, high, 0.0)
-    else:
-        modes = Modes(float(np.median(values)), float(np.median(values)), 1.0)
     rare = _rare_pulses(summary, floor)
-    return rare if rare is not None and rare.purity > modes.purity - 1e-12 else modes
+    return rare if rare is not None and rare.purity >= modes.purity else modes
 
 
 def _rare_pulses(summary: Summary, floor: float) -> Modes | None:
     """A line that rests at one level and leaves it seldom: the other level is where most blocks away from it end."""
-    base = float(np.median(summary.values))
-    usable = ~summary.flagged
-    below = summary.lo[usable].astype(np.float64)
-    above = summary.hi[usable].astype(np.float64)
-    down, up = below[below < base - floor], above[above > base + floor]
+    base = _middle(summary.values)
+    down = _beyond(summary, 0, base - floor)
+    up = _beyond(summary, 1, base + floor)
     if not len(down) and not len(up):
         return None
     if len(down) and len(up) and 0.3 < len(down) / len(up) < 3.3:
@@ -109,9 +90,22 @@ def _rare_pulses(summary: Summary, floor: float) -> Modes | None:
     return Modes(low, high, _purity(summary.values, low, high))
 
 
-def _purity(values: NDArray[np.float64], low: float, high: float) -> float:
+def _beyond(summary: Summary, which: int, level: float) -> NDArray[np.float64]:
+    """Minima of blocks below a level (``which`` 0) or maxima of blocks above it (1), gaps left out."""
+    fine, coarse = (summary.lo, summary.hi)[which], summary.coarse[which]
+    groups = np.flatnonzero(coarse < level if which == 0 else coarse > level)
+    groups = groups[:: max(1, len(groups) // MANY)]
+    places = (groups[:, None] * BLOCK + np.arange(BLOCK)).ravel()
+    places = places[places < len(fine)]
+    found = fine[places]
+    keep = (found < level if which == 0 else found > level) & ~summary.flagged[places]
+    return np.asarray(found[keep], dtype=np.float64)
+
+
+def _purity(ordered: NDArray[Any], low: float, high: float) -> float:
     near = 0.15 * (high - low)
-    return float(np.mean((np.abs(values - low) <= near) | (np.abs(values - high) <= near)))
+    a, b, c, d = np.searchsorted(ordered, [low - near, low + near, high - near, high + near])
+    return float(b - a + d - c) / len(ordered)
 
 
 def level_map(summary: Summary, modes: Modes) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
@@ -141,18 +135,7 @@ def _refined(
     low = np.full(len(active), modes.low)
     high = np.full(len(active), modes.high)
     low[~active] = high[~active] = np.nan
-    for w in np.flatnonzero(active & off):
-        a = w * summary.window
-        cut = slice(a, a + summary.window + 1)
-        use = ~summary.flagged[cut]
-        bottoms = summary.lo[cut][use].astype(np.float64)
-        tops = summary.hi[cut][use].astype(np.float64)
-        if not len(bottoms):
-            low[w] = high[w] = np.nan
-            continue
-        middle = 0.5 * (bottoms.min() + tops.max())
-        low[w] = np.median(bottoms[bottoms <= middle])
-        high[w] = np.median(tops[tops >= middle])
+    window_levels(summary.lo, summary.hi, summary.flagged, summary.window, np.flatnonzero(active & off), low, high)
     return low, high
 
 
@@ -160,8 +143,6 @@ def _smooth(
     low: NDArray[np.float64], high: NDArray[np.float64], active: NDArray[np.bool_]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Median over five active windows (a spike is not a level), straight lines over windows that show one level."""
-    from witnessmark.signals.kernels import rolling_median
-
     places = np.flatnonzero(active & np.isfinite(low))
     every = np.arange(len(low))
     return (

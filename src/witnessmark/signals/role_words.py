@@ -7,6 +7,7 @@ import tomllib
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
+from itertools import pairwise
 
 from witnessmark.errors import BadKnowledge
 
@@ -28,7 +29,7 @@ class NameHint:
 def _rows() -> tuple[tuple[frozenset[str], str, str], ...]:
     """(words that must all occur, phrase, role) in the file's order."""
     text = resources.files("witnessmark.signals").joinpath("role_words.toml").read_text("utf-8")
-    out = []
+    out: list[tuple[frozenset[str], str, str]] = []
     for i, row in enumerate(tomllib.loads(text)["word"], start=1):
         if set(row) != _KEYS or not row["words"] or not row["mark"]:
             raise BadKnowledge(
@@ -62,7 +63,7 @@ def _number(words: list[str], role: str) -> int | None:
 
 def _bank(words: list[str]) -> int | None:
     """The number after "bank" or "b"."""
-    for a, b in zip(words, words[1:], strict=False):
+    for a, b in pairwise(words):
         if a in ("bank", "b") and b in ("1", "2", "3", "4"):
             return int(b)
     return None

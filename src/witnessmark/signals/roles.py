@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from witnessmark.recording.model import ChannelInfo
 from witnessmark.recording.setup import ChannelSetup
@@ -94,11 +95,12 @@ def _told(c: Candidate, hint: role_words.NameHint | None) -> Guess | None:
     return Guess(hint.role, 0.9, f'its name says "{hint.word}"')
 
 
-def plain_times(edges: Edges) -> np.ndarray:
+def plain_times(edges: Edges) -> NDArray[np.float64]:
     """Times in s of one edge a pulse, glitches left out: the direction with more of them."""
     use = edges.label != GLITCH
     rising, falling = edges.time_s[use & edges.rising], edges.time_s[use & ~edges.rising]
-    return rising if len(rising) >= len(falling) else falling
+    times: NDArray[np.float64] = rising if len(rising) >= len(falling) else falling
+    return times
 
 
 def _find_crank(candidates: list[Candidate], guesses: list[Guess | None]) -> int | None:
@@ -122,9 +124,7 @@ def _find_crank(candidates: list[Candidate], guesses: list[Guess | None]) -> int
 
 def _may_rotate(c: Candidate) -> bool:
     """Pick-ups may; two-level lines may unless they keep nearly always to one level with long rests, like commands."""
-    if c.sensor == "analog" or len(c.edges) < 2 * CRANK_LEAST:
-        return False
-    return True
+    return c.sensor != "analog" and len(c.edges) >= 2 * CRANK_LEAST
 
 
 def _by_signal(c: Candidate, crank: Candidate | None) -> Guess:
@@ -160,7 +160,7 @@ def _cam_or_command(c: Candidate, crank: Candidate) -> Guess:
     return Guess("cam", 0.5, "fewer edges than the crank")
 
 
-def _pulses(edges: Edges) -> tuple[np.ndarray, np.ndarray, float]:
+def _pulses(edges: Edges) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
     """Widths and starts in s of the pulses at the line's rarer level, and that level's share of the time."""
     use = edges.label != GLITCH
     time, rising = edges.time_s[use], edges.rising[use]
@@ -172,13 +172,15 @@ def _pulses(edges: Edges) -> tuple[np.ndarray, np.ndarray, float]:
     return width[rarer], time[:-1][rarer], min(high, low) / max(high + low, 1e-30)
 
 
-def _teeth_inside(teeth: np.ndarray, start: np.ndarray, width: np.ndarray) -> np.ndarray:
+def _teeth_inside(
+    teeth: NDArray[np.float64], start: NDArray[np.float64], width: NDArray[np.float64]
+) -> NDArray[np.float64]:
     """Crank teeth passed during each pulse, with fractions."""
     count = np.arange(len(teeth), dtype=np.float64)
     return np.asarray(np.interp(start + width, teeth, count) - np.interp(start, teeth, count))
 
 
-def _spread(values: np.ndarray) -> float:
+def _spread(values: NDArray[np.float64]) -> float:
     """Robust relative spread; large where there is too little to tell."""
     if len(values) < 4:
         return 1.0

@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from witnessmark.signals.crossings import Crossings, Thresholds
 from witnessmark.signals.kernels import rolling_median
-from witnessmark.signals.levels import noise_of, quantum
 from witnessmark.signals.summary import Summary
 
 ARM_SIGMAS = 4.5
@@ -41,14 +40,14 @@ class Zero:
 def find_zero(summary: Summary) -> Zero:
     """Zero level from paired peaks of the windows where the line moves; it follows them where it drifts."""
     lo, hi = summary.window_lo, summary.window_hi
-    noise = max(noise_of(summary), quantum(summary.values) / np.sqrt(12.0))
+    noise = summary.noise
     low3, high3 = _three(lo, np.fmin), _three(hi, np.fmax)
     span = high3 - low3
     big = float(np.nanquantile(span, 0.9)) if np.isfinite(span).any() else 0.0
     active = span > 0.25 * big
     level = float(np.nanmedian(0.5 * (low3 + high3)[active])) if active.any() else 0.0
     amplitude = 0.5 * float(np.nanmedian(span[active])) if active.any() else 0.0
-    least = max(ARM_SIGMAS * noise, 1.5 * quantum(summary.values))
+    least = max(ARM_SIGMAS * noise, 1.5 * summary.quantum)
     half = min(least, 0.25 * amplitude) if amplitude else least
     mid = _drifting(0.5 * (low3 + high3), span, active, level, amplitude)
     if mid is None:
@@ -106,7 +105,7 @@ def _without_pairs(c: Crossings, gone: NDArray[np.int64]) -> Crossings:
     after = c.peak_after.copy()
     kept = np.flatnonzero(keep)
     if not len(kept):
-        return Crossings(*(v[kept] for v in (c.sample, c.fraction, c.rising, c.first, before, after, c.step)))
+        return Crossings(c.sample[:0], c.fraction[:0], c.rising[:0], c.first[:0], before[:0], after[:0], c.step[:0])
     own = np.where(_own_side(c, kept), before, 0.0)[: kept[-1] + 1]
     peak_before = np.maximum.reduceat(own, np.append(0, kept[:-1] + 1))
     peak_after = np.append(peak_before[1:], max(after[kept[-1]], after[-1]))
