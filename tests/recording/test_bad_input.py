@@ -20,6 +20,9 @@ from witnessmark.recording.write import write_recording
 
 from .helpers import FORMATS, SAMPLES, simulated
 
+# a warning would be a second line on standard error
+pytestmark = pytest.mark.filterwarnings("error")
+
 
 def _open_and_read(path):
     recording = open_recording(path)

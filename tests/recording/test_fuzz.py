@@ -16,6 +16,9 @@ from witnessmark.recording.open import open_recording
 
 from .helpers import FORMATS, simulated
 
+# a warning would be a second line on standard error
+pytestmark = pytest.mark.filterwarnings("error")
+
 
 @functools.cache
 def _good(name: str) -> bytes:

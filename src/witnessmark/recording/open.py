@@ -39,7 +39,8 @@ def open_recording(path: str | os.PathLike[str], setup: Setup | None = None) -> 
             f"expected one of {' '.join(suffixes())}; export it in one of these formats or correct the suffix",
         )
     try:
-        recording = reader.load()(name)
+        with np.errstate(all="ignore"):  # wild numbers in a damaged file are judged below, not warned about
+            recording = reader.load()(name)
     except WitnessmarkError:
         raise
     except OSError as exc:
@@ -60,7 +61,8 @@ class _Guarded:
 
     def read(self, index: int, start: int, stop: int) -> NDArray[Any]:
         try:
-            return self._source.read(index, start, stop)
+            with np.errstate(all="ignore"):
+                return self._source.read(index, start, stop)
         except WitnessmarkError:
             raise
         except Exception as exc:

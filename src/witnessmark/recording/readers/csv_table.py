@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -97,7 +98,8 @@ def _draft(
 
 
 def _parse(path: str, layout: Layout) -> _Body:
-    body = _Body([])
+    """Quick and strict first; rows that do not fit and cells that are not numbers cost a second or third pass."""
+    body = _Body([], [0] * len(layout.names))
 
     def misfit(row: Any) -> str:
         text = row.text or ""
@@ -105,24 +107,26 @@ def _parse(path: str, layout: Layout) -> _Body:
             body.misfits.append((row.number or 0, text))
         return "skip"
 
-    names = [str(i) for i in range(len(layout.names))]
-    parse = pacsv.ParseOptions(
-        delimiter=layout.delimiter, invalid_row_handler=misfit, ignore_empty_lines=len(names) > 1
-    )
     try:
-        table = _read_columns(path, layout, parse, names, pa.float64())
-        body.texts = [0] * len(names)
-    except pa.ArrowInvalid:
-        body.misfits.clear()
-        table, body.texts = _lenient(_read_columns(path, layout, parse, names, pa.string()), layout.decimal)
-    for i in range(len(names)):
-        body.values.append(finite(_as_float(table.column(i))))
+        table = _read_columns(path, layout, pa.float64(), None)
+    except (pa.ArrowInvalid, UnicodeDecodeError):
+        try:
+            table = _read_columns(path, layout, pa.float64(), misfit)
+        except pa.ArrowInvalid:
+            body.misfits.clear()
+            table, body.texts = _lenient(_read_columns(path, layout, pa.string(), misfit), layout.decimal)
+    body.values = [finite(_as_float(column)) for column in table.columns]
     return body
 
 
-def _read_columns(path: str, layout: Layout, parse: Any, names: list[str], kind: Any) -> pa.Table:
-    read_options = pacsv.ReadOptions(column_names=names, encoding=layout.encoding, block_size=4 << 20)
-    convert = pacsv.ConvertOptions(
+def _read_columns(path: str, layout: Layout, kind: Any, misfit: Callable[[Any], str] | None) -> pa.Table:
+    names = [str(i) for i in range(len(layout.names))]
+    # a misfit row is handed over as text: latin-1 decodes any byte, and numbers are the same in it
+    read_options = pacsv.ReadOptions(column_names=names, encoding="latin-1" if misfit else "utf-8", block_size=4 << 20)
+    parse_options = pacsv.ParseOptions(
+        delimiter=layout.delimiter, invalid_row_handler=misfit, ignore_empty_lines=len(names) > 1
+    )
+    convert_options = pacsv.ConvertOptions(
         check_utf8=False,
         column_types=dict.fromkeys(names, kind),
         null_values=_NULLS,
@@ -131,14 +135,15 @@ def _read_columns(path: str, layout: Layout, parse: Any, names: list[str], kind:
     )
     with pa.OSFile(path, "rb") as file:
         file.seek(layout.data_at)
-        stream = file
-        if layout.encoding not in {"utf-8", "latin-1"} or layout.delimiter == " ":
+        stream: Any = file
+        if layout.encoding.startswith("utf-16") or layout.delimiter == " ":
             text = file.read().decode(layout.encoding, errors="replace")
             if layout.delimiter == " ":
                 text = re.sub(r"(?m)^[ \t]+|[ \t]+$", "", re.sub(r"[ \t]+", " ", text))
-            stream = pa.BufferReader(text.encode())
-            read_options.encoding = "utf-8"
-        return pacsv.read_csv(stream, read_options=read_options, parse_options=parse, convert_options=convert)
+            stream = pa.BufferReader(text.encode("latin-1" if misfit else "utf-8", errors="replace"))
+        return pacsv.read_csv(
+            stream, read_options=read_options, parse_options=parse_options, convert_options=convert_options
+        )
 
 
 def _lenient(table: pa.Table, decimal: str) -> tuple[pa.Table, list[int]]:
