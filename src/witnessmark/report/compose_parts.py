@@ -12,6 +12,7 @@ from witnessmark.spans import Evidence
 from witnessmark.wheel.model import Alternative, Tooth
 
 DASH = "–"
+MOST_ATTEMPTS = 6  # attempts told in a sentence each; beyond that the table tells them better
 OTHER_TESTS = 2  # further tests worth a line: more would not be done before the record is repeated
 
 
@@ -59,6 +60,7 @@ def teeth_section(analysis: Analysis) -> Section:
     notes = ["angle after slot 1", "error of the edge, positive late, with its spread between turns"]
     notes += ["amplitude over speed against the median tooth"] if amplitude else []
     notes += ["margin over the arming threshold of a nominal control unit (below 1: not seen by it)"] if margin else []
+    notes += ["* no tooth there by design"] if not all(t.expected for t in analysis.wheel.teeth) else []
     caption = f"Slots in the order in which they pass the sensor: {'; '.join(notes)}."
     table = Table("teeth", tuple(columns), rows, marked, caption)
     sentences = (
@@ -84,7 +86,7 @@ def _tooth_row(analysis: Analysis, tooth: Tooth, amplitude: bool, margin: bool) 
     layout = analysis.wheel.layout
     assert layout is not None
     out = [
-        f"{tooth.slot}" if tooth.expected else f"{tooth.slot} (no tooth)",
+        f"{tooth.slot}" if tooth.expected else f"{tooth.slot}*",
         degrees(where.slot_angle_deg(layout, tooth.slot)),
         f"{tooth.seen} of {tooth.passages}",
         DASH if tooth.error_deg is None else f"{tooth.error_deg:+.3f}°",
@@ -108,6 +110,10 @@ def attempts_section(analysis: Analysis, drawn: Pictures) -> Section:
         text = "The record holds no start attempt." if analysis.wheel.angle.segments else ""
         return Section("attempts", "The start attempts", (measured(analysis, text),) if text else (), shown)
     sentences = [_attempt_range(analysis, a, attempt_text(n, a)) for n, a in enumerate(attempts, start=1)]
+    if len(attempts) > MOST_ATTEMPTS:
+        ran = sum(a.started for a in attempts)
+        text = f"Of {len(attempts)} start attempts {ran} ran; the table lists each."
+        sentences = [Sentence(text, (), tuple(r for s in sentences for r in s.ranges), "measurement")]
     return Section("attempts", "The start attempts", tuple(sentences), shown, _attempt_table(attempts))
 
 
@@ -121,8 +127,8 @@ def _attempt_range(analysis: Analysis, attempt: Attempt, text: str) -> Sentence:
 
 def attempt_text(number: int, attempt: Attempt) -> str:
     """One attempt in one sentence."""
-    rpm = f" at {attempt.cranking_rpm:.0f} rev/min" if attempt.cranking_rpm is not None else ""
-    head = f"Attempt {number}, {attempt.start_s:.2f} to {attempt.end_s:.2f} s: {attempt.turns:.1f} turns"
+    rpm = f", cranked at {attempt.cranking_rpm:.0f} rev/min" if attempt.cranking_rpm is not None else ""
+    head = f"Attempt {number}, {attempt.start_s:.2f} to {attempt.end_s:.2f} s: {attempt.turns:.1f} turns{rpm}"
     if attempt.started:
         sync = (
             f", first correctly timed spark after {attempt.turns_to_sync:.1f} turns"
@@ -130,13 +136,13 @@ def attempt_text(number: int, attempt: Attempt) -> str:
             else ""
         )
         runs = f", running from {attempt.running_s:.2f} s" if attempt.running_s is not None else ", it ran"
-        return f"{head}, cranked{rpm}{sync}{runs}."
+        return f"{head}{sync}{runs}."
     spark = (
         f", first correctly timed spark after {attempt.turns_to_sync:.1f} turns"
         if attempt.turns_to_sync is not None
         else ""
     )
-    return f"{head}, cranked{rpm}{spark}; it did not start."
+    return f"{head}{spark}; it did not start."
 
 
 def _attempt_table(attempts: tuple[Attempt, ...]) -> tuple[Table, ...]:
@@ -207,7 +213,7 @@ def _alternative(other: Alternative) -> str:
     damage = (
         f"; slots {listed([str(s) for s in other.damaged_slots])} would be damaged then" if other.damaged_slots else ""
     )
-    return f"The wheel could be a {other.layout.name} by design with {percent(other.probability)}{reason}{damage}."
+    return f"The design could also be {other.layout.name} ({percent(other.probability)}){reason}{damage}."
 
 
 # --- what cannot be told ---------------------------------------------------------------------------------------------
@@ -290,7 +296,7 @@ def where_section(analysis: Analysis, drawn: Pictures) -> Section:
         out += _counting(analysis, spot)
     if lines:
         out += [Sentence(f"Caution: {c}", basis="knowledge") for c in where.CAUTIONS]
-    return Section("where", "Where to look", tuple(out), shown)
+    return Section("where", "Where to look" if lines else "The wheel", tuple(out), shown)
 
 
 def _counting(analysis: Analysis, spot: Whereabouts) -> list[Sentence]:

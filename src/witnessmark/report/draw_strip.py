@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -31,6 +31,7 @@ from witnessmark.spans import Evidence
 
 OTHERS = ("second-tap", "sensor-supply", "sensor-ground", "cam", "coil", "injector", "battery")
 MOST_OTHERS = 4
+NAMED = 4  # odd edges of a view that get a word: more would cover each other
 
 
 @dataclass(frozen=True)
@@ -43,6 +44,7 @@ class View:
     speed_rpm: float | None
     due_s: float | None
     seen: bool | None
+    late_deg: float | None = None  # lateness of a displaced tooth's edge in degrees
 
 
 @dataclass(frozen=True)
@@ -109,31 +111,35 @@ def _views(analysis: Analysis, finding: Finding | None) -> tuple[View, ...]:
             when = float(wheel.angle.when(turn)[0])
             middle = when if np.isfinite(when) else middle
         return (_window(analysis, middle, None, None),)
-    lost, kept = _passages(analysis, finding)
+    lost, kept, missing = _passages(analysis, finding)
     if lost is None:
         stretch = finding.ranges[len(finding.ranges) // 2]
         return (_window(analysis, (stretch.start_s + stretch.end_s) / 2, None, None),)
-    out = [_window(analysis, lost, lost, finding.kind == "tooth-displaced")]
+    out = [_window(analysis, lost, lost, not missing)]
+    if finding.kind == "tooth-displaced":
+        tooth = next((t for t in analysis.wheel.teeth if t.slot == finding.slot), None)
+        return (replace(out[0], late_deg=tooth.error_deg if tooth is not None else None),)
     if kept is not None:
         out.append(_window(analysis, kept, kept, True))
     return tuple(out)
 
 
-def _passages(analysis: Analysis, finding: Finding) -> tuple[float | None, float | None]:
-    """(time of a telling passage of the suspect, time of one in which it was seen), in s."""
+def _passages(analysis: Analysis, finding: Finding) -> tuple[float | None, float | None, bool]:
+    """(time of a telling passage of the suspect, time of one in which it was seen, whether the first misses), in s."""
     layout, passes = analysis.wheel.layout, analysis.wheel.passes
     if layout is None or finding.kind not in TOOTH_KINDS or finding.slot not in layout.tooth_slots:
-        return None, None
+        return None, None, False
     mine = np.flatnonzero(passes.tooth == layout.tooth_slots.index(finding.slot))
     lost, seen = mine[passes.edge[mine] < 0], mine[passes.edge[mine] >= 0]
-    if not len(lost):
+    missing = bool(len(lost)) and finding.kind != "tooth-displaced"
+    if not missing:
         lost, seen = seen, seen[:0]
     if not len(lost):
-        return None, None
+        return None, None, False
     inside = [i for i in lost if any(r.start_s <= passes.time_s[i] <= r.end_s for r in finding.ranges)]
     pick = np.array(inside) if inside else lost
     kept = float(passes.time_s[seen[len(seen) // 2]]) if len(seen) else None
-    return float(passes.time_s[pick[len(pick) // 2]]), kept
+    return float(passes.time_s[pick[len(pick) // 2]]), kept, missing
 
 
 def _window(analysis: Analysis, middle_s: float, due_s: float | None, seen: bool | None) -> View:
@@ -197,25 +203,29 @@ def _teeth(axes: Any, analysis: Analysis, view: View, slot: int | None) -> None:
         "va": "bottom",
         "fontsize": 7,
     }
+    odd = 0
     for i in inside:
         here = layout.tooth_slots[passes.tooth[i]]
         if passes.edge[i] >= 0:
             axes.plot([passes.time_s[i]] * 2, [0.95, 1.0], transform=axes.get_xaxis_transform(), color=SOFT, lw=0.8)
         elif here != slot:
-            _odd(axes, float(passes.time_s[i]), f"slot {here}: due, no edge", "x")
+            _odd(axes, float(passes.time_s[i]), f"slot {here}: due, no edge", "x", odd)
+            odd += 1
         if here != slot and passes.edge[i] >= 0 and (here % step == 0 or here == 1):
             axes.annotate(str(here), (passes.time_s[i], 1.0), (0, 1), color=SOFT, **top)
     extras = analysis.wheel.extras.time_s
     for when in extras[(extras >= view.start_s) & (extras <= view.end_s)]:
-        _odd(axes, float(when), "extra edge", "^")
+        _odd(axes, float(when), "extra edge", "^", odd)
+        odd += 1
     _gap(axes, analysis, view)
 
 
-def _odd(axes: Any, when_s: float, word: str, marker: str) -> None:
-    """A missing or an extra edge that belongs to no suspect slot."""
+def _odd(axes: Any, when_s: float, word: str, marker: str, number: int) -> None:
+    """A missing or an extra edge that belongs to no suspect slot; the first few are named, at two heights."""
     axes.plot(when_s, 0.97, transform=axes.get_xaxis_transform(), marker=marker, ms=5, mfc="none", mec=SUSPECT)
-    axes.annotate(word, (when_s, 1.0), (0, 10), xycoords=("data", "axes fraction"), textcoords="offset points",
-                  ha="center", va="bottom", fontsize=8, color=SUSPECT)  # fmt: skip
+    if number < NAMED:
+        axes.annotate(word, (when_s, 1.0), (0, 10 + 9 * (number % 2)), xycoords=("data", "axes fraction"), ha="center",
+                      va="bottom", textcoords="offset points", fontsize=8, color=SUSPECT)  # fmt: skip
 
 
 def _gap(axes: Any, analysis: Analysis, view: View) -> None:
@@ -254,6 +264,10 @@ def _mark_suspect(axes: Any, analysis: Analysis, view: View, slot: int, of: int)
     colour = REFERENCE if view.seen and of > 1 else SUSPECT
     axes.axvline(view.due_s, color=colour, lw=0.9, ls="-" if view.seen else (0, (3, 2)))
     word = f"slot {slot}: edge seen" if view.seen else f"slot {slot}: due, no edge"
+    if view.late_deg is not None and view.speed_rpm:
+        way = "late" if view.late_deg > 0 else "early"
+        word = f"slot {slot}: edge {abs(view.late_deg):.2f}° {way} (dashed: due)"
+        axes.axvline(view.due_s - view.late_deg / (6.0 * view.speed_rpm), color=colour, lw=0.9, ls=(0, (3, 2)))
     axes.plot(
         view.due_s, 0.97, transform=axes.get_xaxis_transform(), marker="D" if view.seen else "s", ms=4.5, color=colour
     )

@@ -91,6 +91,16 @@ def _extra(wheel: WheelResult) -> tuple[FLOATS, NDArray[np.int64]]:
     return np.floor(angle / 360.0), np.maximum(slot, 1)
 
 
+def _displaced(analysis: Analysis) -> tuple[FLOATS, NDArray[np.int64]]:
+    """Turn and slot of every passage of a tooth that is stated to be displaced."""
+    wheel = analysis.wheel
+    assert wheel.layout is not None
+    slots = [f.slot for f in collect.stated(analysis) if f.kind == "tooth-displaced"]
+    every = np.asarray(wheel.layout.tooth_slots, dtype=np.int64)[wheel.passes.tooth]
+    here = (wheel.passes.edge >= 0) & np.isin(every, [s for s in slots if s is not None])
+    return wheel.passes.turn[here].astype(np.float64), every[here]
+
+
 def turn_map(analysis: Analysis) -> TurnMap | None:
     """The map of every decoded passage; None when nothing was decoded."""
     wheel = analysis.wheel
@@ -113,6 +123,8 @@ def turn_map(analysis: Analysis) -> TurnMap | None:
         grid.plot(x, y, ls="", marker="x", ms=4, mew=0.9, color=INK)
         grid.plot(sx, sy, ls="", marker="s", ms=3.6, mew=0, color=SUSPECT)
         grid.plot(ex, ey, ls="", marker="^", ms=4.5, mew=0.8, mfc="none", mec=SUSPECT)
+        dx, dy, per_d = _thin(*_displaced(analysis))
+        grid.plot(dx, dy, ls="", marker="D", ms=3, mew=0.7, mfc="none", mec=SUSPECT)
         _frame(grid, speed, analysis)
         for slot in suspects[:4]:
             grid.annotate(
@@ -121,7 +133,7 @@ def turn_map(analysis: Analysis) -> TurnMap | None:
                 bbox={"boxstyle": "square,pad=0.15", "fc": "white", "ec": SUSPECT, "lw": 0.6},
             )  # fmt: skip
         text = svg(figure, "Turn map: turns along, slots up; misses and extra edges marked")
-    return TurnMap(text, len(missed_turn), len(extra_turn), max(per, per_s, per_e))
+    return TurnMap(text, len(missed_turn), len(extra_turn), max(per, per_s, per_e, per_d))
 
 
 def _speed(axes: object, wheel: WheelResult) -> None:
@@ -144,7 +156,7 @@ def _frame(grid: object, speed: object, analysis: Analysis) -> None:
             edge = np.floor(wheel.angle.angle_deg[segment.start] / 360.0)
             axes.axvline(edge, color=SOFT, lw=0.6, ls=(0, (4, 3)))  # type: ignore[attr-defined]
     quiet(speed)
-    speed.set_ylim(bottom=0)  # type: ignore[attr-defined]
+    speed.set_ylim(0, 1.12 * speed.dataLim.y1)  # type: ignore[attr-defined]
     gutter(speed, "speed", "rev/min")
     gutter(grid, "slot", "1 = first after\nthe gap" if wheel.layout.missing else "")
     grid.set_ylim(0.0, wheel.layout.slots + 1.0)  # type: ignore[attr-defined]

@@ -45,9 +45,9 @@ def _outline(layout: Layout, left_out: set[int]) -> tuple[FLOATS, FLOATS]:
     """The rim with its teeth as one closed line; teeth in ``left_out`` are not drawn."""
     angles: list[FLOATS] = []
     radii: list[FLOATS] = []
-    at = -180.0
-    order = sorted((((a + 180.0) % 360.0) - 180.0, i) for i, a in enumerate(layout.teeth_deg))
-    for middle, tooth in order:
+    seam = (layout.teeth_deg[-1] - 360.0 + layout.teeth_deg[0]) / 2.0  # midway between the last tooth and the first
+    at = seam
+    for tooth, middle in enumerate(layout.teeth_deg):
         if layout.tooth_slots[tooth] in left_out:
             continue
         half = _tooth_width(layout, tooth) / 2.0
@@ -56,7 +56,8 @@ def _outline(layout: Layout, left_out: set[int]) -> tuple[FLOATS, FLOATS]:
         angles += [low, top]
         radii += [np.full(len(low), ROOT), np.full(len(top), TIP)]
         at = middle + half
-    rest = np.linspace(at, 180.0, max(int((180.0 - at) / 2), 2))
+    end = seam + 360.0
+    rest = np.linspace(at, end, max(int((end - at) / 2), 2))
     angles.append(rest)
     radii.append(np.full(len(rest), ROOT))
     return np.concatenate(angles), np.concatenate(radii)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from witnessmark.report import collect
+from witnessmark.report.draw_strip import View, strip
 from witnessmark.report.model import Analysis, Picture, Sentence
 from witnessmark.report.words import KINDS, TOOTH_KINDS, degrees, plural
 
@@ -25,8 +26,6 @@ def pictures(analysis: Analysis) -> Pictures:
 
 
 def _strip(analysis: Analysis) -> Picture | None:
-    from witnessmark.report.draw_strip import strip
-
     drawn = strip(analysis)
     if drawn is None:
         return None
@@ -37,8 +36,7 @@ def _strip(analysis: Analysis) -> Picture | None:
         basis_text = Sentence(caption, (), drawn.ranges, "measurement" if views[0].turn is not None else "record")
         return Picture("strip", drawn.svg, basis_text)
     if finding.kind in TOOTH_KINDS and finding.slot is not None and views[0].due_s is not None:
-        first = _view_words(views[0].seen, finding.slot, views[0].turn, views[0].speed_rpm)
-        second = _view_words(True, finding.slot, views[1].turn, views[1].speed_rpm) if len(views) > 1 else ""
+        first, second = _view_words(views[0], finding.slot), _view_words(views[1], finding.slot) if views[1:] else ""
         caption = f"Above: {first}. Below: {second}." if second else f"{first[0].upper()}{first[1:]}."
     else:
         turn = f" in turn {views[0].turn + 1}" if views[0].turn is not None else ""
@@ -46,10 +44,13 @@ def _strip(analysis: Analysis) -> Picture | None:
     return Picture("strip", drawn.svg, Sentence(caption, (finding.id,), drawn.ranges))
 
 
-def _view_words(seen: bool | None, slot: int, turn: int | None, speed_rpm: float | None) -> str:
-    at = f" at {speed_rpm:.0f} rev/min" if speed_rpm is not None else ""
-    which = f"turn {turn + 1}" if turn is not None else "a turn"
-    return f"{which}{at}, where slot {slot} " + ("gives its edge" if seen else "is due and gives no edge")
+def _view_words(view: View, slot: int) -> str:
+    at = f" at {view.speed_rpm:.0f} rev/min" if view.speed_rpm is not None else ""
+    which = f"turn {view.turn + 1}" if view.turn is not None else "a turn"
+    if view.late_deg is not None:
+        way = "late" if view.late_deg > 0 else "early"
+        return f"{which}{at}: slot {slot}'s edge comes {degrees(abs(view.late_deg), 2)} {way} on average of all turns"
+    return f"{which}{at}, where slot {slot} " + ("gives its edge" if view.seen else "is due and gives no edge")
 
 
 def _turn_map(analysis: Analysis) -> Picture | None:
@@ -65,6 +66,7 @@ def _turn_map(analysis: Analysis) -> Picture | None:
     ]
     counts = f"{plural(drawn.missed, 'missing edge')} and {plural(drawn.extra, 'extra edge')}"
     lead = "Each turn from left to right, slots upwards; grey: edge seen, cross or square: missing, triangle: extra"
+    lead += ", diamond: displaced" if any(f.kind == "tooth-displaced" for f in found) else ""
     shared = f"; one mark stands for up to {drawn.per_mark} turns" if drawn.per_mark > 1 else ""
     if found:
         reading = "a level line is a fault that turns with the wheel, scattered or upright marks are not"

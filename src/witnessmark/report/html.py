@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from witnessmark import __version__
 from witnessmark.report import collect
@@ -25,6 +25,7 @@ SPLIT_ROWS = 18  # a longer narrow table is set in two columns, so that a wheel'
 WIDEST_SPLIT = 7  # columns of a table that still fit twice side by side
 SHOWN_ROWS = 80  # rows of sample ranges on the page; the rest unfolds on request
 MOST_RANGES = 200  # stretches written at one sentence; its finding's list in the appendix is always whole
+Tone = Literal["fault", "clear", "unknown"]
 _LETTERS = {"measurement": "m", "record": "r", "knowledge": "k"}
 _SHARE = re.compile(r"((?:under |over )?(\d+) %) (.*)", re.S)
 
@@ -77,14 +78,14 @@ class Part:
     tables: list[Grid] = field(default_factory=list)
 
 
-def html(document: Document, *, fault: bool = True, source: str = "") -> str:
-    """The document as HTML text. ``fault`` marks the verdict as one; ``source`` names the recording in the footer."""
+def html(document: Document, *, tone: Tone = "fault", source: str = "") -> str:
+    """The document as HTML text. ``tone`` marks the verdict's frame; ``source`` names the recording in the footer."""
     first = next((s.id for s in document.sections if s.title.startswith("Appendix")), "")
     return _template().render(
         title=document.title,
         facts=list(document.facts.items()),
         verdict=_line(document.verdict),
-        fault=fault,
+        tone=tone,
         sections=[_part(s, first) for s in document.sections],
         css=_css(),
         version=__version__,
@@ -95,7 +96,8 @@ def html(document: Document, *, fault: bool = True, source: str = "") -> str:
 def report_html(analysis: Analysis) -> str:
     """The whole report of an analysis as HTML text."""
     name = analysis.recording.path.replace("\\", "/").split("/")[-1]
-    return html(compose(analysis), fault=bool(collect.stated(analysis)), source=name)
+    tone: Tone = "clear" if analysis.wheel.layout is not None else "unknown"
+    return html(compose(analysis), tone="fault" if collect.stated(analysis) else tone, source=name)
 
 
 def write_report(analysis: Analysis, path: str | os.PathLike[str]) -> None:
@@ -146,7 +148,7 @@ def _evenly(ranges: tuple[Evidence, ...]) -> tuple[Evidence, ...]:
     return unique[:: -(-len(unique) // MOST_RANGES)] if len(unique) > MOST_RANGES else unique
 
 
-def _line(sentence: Sentence, number: int = 0, section: str = "") -> Line:
+def _line(sentence: Sentence, section: str = "") -> Line:
     ranges = _evenly(sentence.ranges)
     links = [(f, f, f"rests on finding {f}") for f in sentence.findings]
     if sentence.basis in _LETTERS:
@@ -159,7 +161,7 @@ def _line(sentence: Sentence, number: int = 0, section: str = "") -> Line:
     if section == "basis":
         anchor = f"basis-{sentence.text[0].lower()}"
     return Line(
-        text,
+        text.replace(" %", "\u00a0%"),
         " ".join(sentence.findings),
         " ".join(range_text(r) for r in ranges),
         sentence.basis,
@@ -192,7 +194,7 @@ def _part(section: Section, first_appendix: str) -> Part:
         section.id,
         section.title,
         style,
-        [_line(s, i, section.id) for i, s in enumerate(section.sentences)],
+        [_line(s, section.id) for s in section.sentences],
         [_figure(p) for p in section.pictures],
         [_grid(t) for t in section.tables],
     )

@@ -139,11 +139,9 @@ def line_name(analysis: Analysis, channel: str) -> str:
 def cause_words(cause: Cause) -> str:
     """A cause with its partner and target: ``tooth of the trigger wheel (slot 23)``."""
     words = CAUSES.get(cause.id, cause.id)
-    if cause.with_:
-        words += f" together with {CAUSES.get(cause.with_, cause.with_)}"
     if isinstance(cause.target, int):
-        words += f" at slot {cause.target}" if cause.id.startswith("trigger-wheel") else f" {cause.target}"
-    return words
+        words += f" at slot {cause.target}" if cause.id.startswith("trigger-wheel") else f", cylinder {cause.target}"
+    return f"{words} together with {CAUSES.get(cause.with_, cause.with_)}" if cause.with_ else words
 
 
 def _probabilities(causes: tuple[Cause, ...]) -> str:

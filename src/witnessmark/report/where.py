@@ -57,6 +57,8 @@ def tdc_angle_deg(wheel: WheelResult, engine: EngineResult, setup: Setup | None)
         return slot_angle_deg(wheel.layout, float(tdc_slot)), FROM_TDC
     phase = engine.phase
     if phase.known and phase.tdc_deg is not None:
+        if phase.source == "setup":
+            return float(phase.tdc_deg) % 360.0, FROM_TDC
         source = f"inferred from the {phase.source}, a rough guide" if phase.source else "inferred, a rough guide"
         return float(phase.tdc_deg) % 360.0, f"{FROM_TDC} ({source})"
     return None

@@ -146,9 +146,9 @@ def degrees(angle_deg: float, digits: int = 1) -> str:
 
 
 def percent(share: float) -> str:
-    """A probability or share in per cent; never 0 % or 100 % for what is only nearly so."""
-    if 0.0 < share < 0.005:
+    """A probability in per cent; never 0 % or 100 %: no record makes that sure."""
+    if share < 0.005:
         return "under 1 %"
-    if 0.995 <= share < 1.0:
+    if share >= 0.995:
         return "over 99 %"
     return f"{100.0 * share:.0f} %"
