@@ -52,6 +52,7 @@ class Turn:
 def _sound(wheel: Wheel, scenario: Scenario, rng: np.random.Generator) -> Teeth:
     n = len(wheel.teeth_deg)
     error = rng.normal(0.0, 1.0, n) * scenario.wheel.pitch_error_deg
+    error += scenario.wheel.runout_deg * np.cos(np.deg2rad(wheel.teeth_deg) - rng.uniform(0.0, 2.0 * np.pi))
     zero, one = np.zeros(n), np.ones(n)
     return Teeth(
         np.asarray(wheel.tooth_slots, np.int64), wheel.teeth_deg + error, wheel.widths_deg.copy(), one, zero, zero, one

@@ -21,6 +21,8 @@ Bool = NDArray[np.bool_]
 
 TABLE = 1440  # rows of the 720 degree tables, half a degree apart
 NO_SPARK = 1e9
+LONG = 0.6  # log of an interval over the expected one beyond which a tooth was missed (a missed tooth gives 0.69)
+SHORT = 0.9  # the same for one that comes too early
 MOVING_RAD_S = 0.05  # below this the crank is taken to stand when friction can hold it
 
 
@@ -153,7 +155,8 @@ def _search(ratio: float, unit: Unit, i: I64, cand: Bool) -> None:
     for p in range(k):
         prev = before[p - 1] if p > 0 else last
         expected = np.log(unit.length[p] / unit.length[p - 1 if p > 0 else k - 1])
-        cand[p] = prev and abs(ratio - expected) < unit.tolerance
+        off = ratio - expected
+        cand[p] = prev and off < unit.tolerance and off > (-SHORT if expected >= 0.0 else -unit.tolerance)
         if cand[p]:
             count += 1
             i[POS] = p
@@ -177,20 +180,23 @@ def _track(interval: float, omega: float, unit: Unit, f: F64, i: I64, cand: Bool
         i[ERRORS] = 0
     p = (i[POS] + 1) % k
     here = interval / f[TAU]
-    if abs(np.log(here / unit.length[p])) < unit.tolerance:
+    off = np.log(here / unit.length[p])
+    if -SHORT < off < LONG:
         i[POS] = p
-        f[TAU] = interval / unit.length[p]
+        f[TAU] = 0.5 * (f[TAU] + interval / unit.length[p])
         return True
     i[ERRORS] += 1
     i[SINCE_ERROR] = 0
-    if omega > unit.tolerant_rad_s and i[ERRORS] <= unit.errors_to_lose:
-        if here < unit.length[p]:
-            return False
+    if i[ERRORS] <= unit.errors_to_lose:
+        if off < 0.0:
+            return False  # blanked: far too early for a tooth
         total = unit.length[p]
         for skip in range(1, 4):
+            if omega < unit.tolerant_rad_s:
+                break
             q = (p + skip) % k
             total += unit.length[q]
-            if abs(np.log(here / total)) < unit.tolerance * 0.7:
+            if abs(np.log(here / total)) < 0.3:
                 i[POS] = q
                 f[TAU] = interval / total
                 return True
@@ -250,9 +256,11 @@ def _cam_edge(crank_deg: float, unit: Unit, f: F64, i: I64) -> None:
         return
     right = abs(f[EDGES_CAM] - 2 * k) <= 1
     i[UNIQUE] = i[UNIQUE] + 1 if right else 0
+    trusts = right or (i[ERRORS] == 0 and f[EDGES_CAM] >= 4)  # until it has been let down, the first edge is enough
     if i[SYNC] == 1 and not right:
         i[SYNC] = 0
-    elif right and i[UNIQUE] >= 1:
+        i[ERRORS] = 1
+    elif trusts:
         i[SYNC] = 1
         wheel = (crank_deg + unit.offset_deg) % 360.0
         pos = k - 1
@@ -386,6 +394,7 @@ def integrate(dt: float, steps: int, seed: int, start_deg: float, start_rad_s: f
     shown = np.ones(max(edges.tooth.max() + 1, 1), np.bool_)
     manifold = 0.97
     integral = 0.0
+    om_slow = start_rad_s
     high_since = -1.0
     released = np.zeros(len(starter.start_s), np.bool_)
     edges_since_power = 0
@@ -395,6 +404,11 @@ def integrate(dt: float, steps: int, seed: int, start_deg: float, start_rad_s: f
     wheel = th + edges.offset_deg
     turn = np.floor(wheel / 360.0)
     cursor = np.searchsorted(edges.angle_deg, wheel - 360.0 * turn, side="right") - 1 + int(turn) * n_edge
+    for c in range(n_cyl):  # at rest the trapped gas has leaked to ambient
+        row = int(((th - m.tdc_deg[c]) % 720.0) * (TABLE / 720.0)) % TABLE
+        was[c] = m.closed[row]
+        if m.closed[row] and not running_start:
+            charge[c] = 1.0 / m.ratio[row]
     if running_start:
         manifold = 0.4
         fuel[:] = True
@@ -417,6 +431,8 @@ def integrate(dt: float, steps: int, seed: int, start_deg: float, start_rad_s: f
         else:
             high_since = -1.0
         for j in range(len(starter.start_s)):
+            if abs(t - starter.start_s[j]) < dt and om > 40.0:
+                released[j] = True  # nobody pulls the starter in on a running engine
             if starter.start_s[j] <= t < starter.end_s[j] and not released[j]:
                 if high_since >= 0.0 and t - high_since > starter.release_after_s:
                     released[j] = True
@@ -428,12 +444,14 @@ def integrate(dt: float, steps: int, seed: int, start_deg: float, start_rad_s: f
         # manifold: the governor works once the engine runs
         rpm_error = (target - om) * 9.549297
         if om > 42.0:
-            integral = min(max(integral + rpm_error * dt * 6e-4, -0.3), 0.6)
-            want = min(max(0.38 + integral + 5e-4 * rpm_error, 0.22), 1.0)
+            rate_rpm_s = (om - om_slow) * 9.549297 / 0.08
+            integral = min(max(integral + rpm_error * dt * 3e-4, -0.15), 0.6)
+            want = min(max(0.40 + integral + 5e-4 * rpm_error - 1.2e-4 * rate_rpm_s, 0.25), 1.0)
         else:
             integral = 0.0
             want = 0.97
-        manifold += (want - manifold) * dt / 0.12
+        om_slow += (om - om_slow) * dt / 0.08
+        manifold += (want - manifold) * dt / 0.1
         gas, extra = _gas(th, om, dt, manifold, m, charge, burn, vigour, fuel, lit, was)
         hold = m.friction * (1.15 if abs(om) < 2.0 else 1.0) + m.friction_per_rad_s * abs(om)
         push = gas + drive

@@ -39,6 +39,13 @@ def tdc_deg(engine: Engine) -> F64:
     return (out - out[0]) % 720.0
 
 
+def friction_nm(engine: Engine) -> float:
+    """Friction in Nm with oil warm; by default 19 Nm a litre."""
+    if engine.friction_nm is not None:
+        return engine.friction_nm
+    return 19.0 * engine.cylinders * np.pi / 4.0 * engine.bore_mm**2 * engine.stroke_mm * 1e-6
+
+
 def mechanics(scenario: Scenario) -> dynamics.Mechanics:
     """Engine tables and constants."""
     e = scenario.engine
@@ -55,7 +62,7 @@ def mechanics(scenario: Scenario) -> dynamics.Mechanics:
         closed=closed, inlet=(deg > 350.0) & ~closed, arm_m3=np.pi / 4.0 * (e.bore_mm / 1000.0) ** 2 * slope,
         recip_kg_m2=inertia, recip_slope=np.gradient(inertia, np.deg2rad(720.0 / dynamics.TABLE)),
         tdc_deg=tdc_deg(e), trapped=np.asarray(e.trapped or (1.0,) * e.cylinders, np.float64), inertia=e.inertia_kg_m2,
-        friction=e.friction_nm, friction_per_rad_s=e.friction_nm_per_krpm / (1000.0 * RPM), leak_s=e.leak_s,
+        friction=friction_nm(e), friction_per_rad_s=e.friction_nm_per_krpm / (1000.0 * RPM), leak_s=e.leak_s,
         combustion=e.combustion if scenario.running.may_start else 0.0,
     )  # fmt: skip
 
@@ -99,12 +106,12 @@ def _weakened(scenario: Scenario, cause: str, x: float) -> Scenario:
         change = {"no_load_rpm": c.no_load_rpm / (1.0 + 0.9 * x), "stall_torque_nm": c.stall_torque_nm * (1.0 - 0.05 * x)}
         c = c.model_copy(update=change)
     else:
-        e = e.model_copy(update={"friction_nm": e.friction_nm + 32.0 * x})
+        e = e.model_copy(update={"friction_nm": friction_nm(e) + 32.0 * x})
     return scenario.model_copy(update={"cranking": c, "engine": e})
 
 
-def mean_cranking_rpm(scenario: Scenario) -> float:
-    """Mean speed of unfired cranking over 3 s from 1 s after the starter engages, in rev/min."""
+def cranking_rpm(scenario: Scenario) -> tuple[float, float, float]:
+    """Mean, lowest and highest speed of unfired cranking, from 1 s to 4 s after the starter engages, in rev/min."""
     c, e = scenario.cranking, scenario.engine
     motored = scenario.model_copy(
         update={
@@ -121,11 +128,12 @@ def mean_cranking_rpm(scenario: Scenario) -> float:
         visible=False,
     )  # fmt: skip
     start = rest_deg(scenario, np.random.default_rng(0), False)
-    theta, *_ = dynamics.integrate(
+    theta, omega, *_ = dynamics.integrate(
         1e-4, 40_000, 1, start, 0.0, mechanics(motored), starter(motored), edges, unit(motored, wheel, 0.0),
         noise(motored, np.random.default_rng(0)), governor(motored),
     )  # fmt: skip
-    return float((theta[-1] - theta[10_000]) / 360.0 / 3.0 * 60.0)
+    steady = omega[10_000:] / RPM
+    return float((theta[-1] - theta[10_000]) / 360.0 / 3.0 * 60.0), float(steady.min()), float(steady.max())
 
 
 def slow(scenario: Scenario, fault: Fault) -> Scenario:
@@ -133,12 +141,12 @@ def slow(scenario: Scenario, fault: Fault) -> Scenario:
     low, high = 0.0, 0.0
     while high < 3.0:  # the first crossing: beyond it the engine stands between compressions and speed jumps about
         high += 0.25
-        if mean_cranking_rpm(_weakened(scenario, fault.cause, high)) < fault.rpm:
+        if cranking_rpm(_weakened(scenario, fault.cause, high))[0] < fault.rpm:
             break
         low = high
     for _ in range(6):
         middle = 0.5 * (low + high)
-        if mean_cranking_rpm(_weakened(scenario, fault.cause, middle)) > fault.rpm:
+        if cranking_rpm(_weakened(scenario, fault.cause, middle))[0] > fault.rpm:
             low = middle
         else:
             high = middle
@@ -150,11 +158,24 @@ def wheel_offset_deg(scenario: Scenario, design: Wheel) -> float:
     return (tdc_slot(scenario, design) - 1.0) * (360.0 / design.slots if design.regular else 1.0)
 
 
+def periods(wheel: Wheel) -> int:
+    """How many times the pattern repeats in a turn."""
+    length = np.diff(np.append(wheel.teeth_deg, 360.0 + wheel.teeth_deg[0]))
+    n = len(length)
+    return next((n // k for k in range(1, n) if n % k == 0 and np.allclose(length, np.roll(length, k))), 1)
+
+
 def tdc_slot(scenario: Scenario, design: Wheel) -> float:
-    """Slot position at cylinder 1's TDC; by default about 84 degrees after slot 1 (in degrees + 1 on unequal wheels)."""
+    """Slot position at cylinder 1's TDC (in degrees + 1 on unequal wheels).
+
+    By default slot 1 passes 84 degrees before it; where the pattern repeats, slot 1 is the first of the equal places
+    after it, so that the numbering by phase and this one agree.
+    """
     if scenario.wheel.tdc_slot is not None:
         return scenario.wheel.tdc_slot
-    return 1.0 + round(84.0 / design.pitch_deg) if design.regular else 31.0
+    repeat = 360.0 / periods(design)
+    before = 84.0 if repeat == 360.0 else 360.0 - 0.4 * repeat
+    return 1.0 + (round(before / design.pitch_deg, 1) if design.regular else before)
 
 
 def rest_deg(scenario: Scenario, rng: np.random.Generator, running: bool) -> float:
@@ -183,11 +204,11 @@ def unit(scenario: Scenario, design: Wheel, offset_deg: float) -> dynamics.Unit:
     length = np.diff(np.concatenate([[design.teeth_deg[-1] - 360.0], design.teeth_deg])) / design.pitch_deg
     ratios = np.sort(np.abs(np.log(length / np.roll(length, 1))))
     steps = ratios[ratios > 0.05]
-    by_cam = len(steps) == 0 or len(length) < 8 or not _unique(length)
+    by_cam = len(steps) == 0 or steps[0] < 0.6 or len(length) < 8 or periods(design) > 1
     falling = [deg for deg, kind in scenario.cam.edges_deg if kind == "falling"]
     return dynamics.Unit(
         teeth_deg=design.teeth_deg, length=length, by_cam=by_cam, cam_deg=falling[0] if falling else 0.0,
-        offset_deg=offset_deg, tolerance=float(min(0.5 * steps[0], 0.55)) if len(steps) else 0.55, min_v=c.min_v,
+        offset_deg=offset_deg, tolerance=float(np.clip(0.5 * steps[0], 0.33, 0.55)) if len(steps) else 0.55, min_v=c.min_v,
         adapt=c.adapt, decay=c.decay_per_tooth, confirm=round(c.confirm_turns * len(length)),
         tolerant_rad_s=c.tolerant_above_rpm * RPM, errors_to_lose=c.errors_to_lose,
         ready_s=scenario.cranking.key_on_s + 0.12 if scenario.running.initial == "standstill" else 0.0,
@@ -195,11 +216,6 @@ def unit(scenario: Scenario, design: Wheel, offset_deg: float) -> dynamics.Unit:
         inject_cranking_s=c.inject_cranking_ms / 1e3, inject_running_s=c.inject_running_ms / 1e3, prime_s=c.prime_ms / 1e3,
         withhold_spark=c.withhold_spark, withhold_fuel=c.withhold_fuel, may_start=scenario.running.may_start,
     )  # fmt: skip
-
-
-def _unique(length: F64) -> bool:
-    """Whether no rotation of the pattern repeats it."""
-    return not any(np.allclose(length, np.roll(length, k)) for k in range(1, len(length)))
 
 
 def noise(scenario: Scenario, rng: np.random.Generator) -> dynamics.Noise:

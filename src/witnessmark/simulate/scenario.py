@@ -30,7 +30,7 @@ class Engine(_Part):
     compression_ratio: Annotated[float, Field(gt=4.0, le=24.0)] = 10.0
     inertia_kg_m2: Positive = 0.18
     reciprocating_kg: Annotated[float, Field(ge=0.0)] = 0.5
-    friction_nm: Annotated[float, Field(ge=0.0)] = 38.0
+    friction_nm: Annotated[float, Field(ge=0.0)] | None = None  # None: by displacement
     friction_nm_per_krpm: Annotated[float, Field(ge=0.0)] = 4.0
     trapped: tuple[Positive, ...] = ()  # share of the full charge each cylinder traps (1 = sound), by cylinder number
     leak_s: Positive = 0.6  # time constant of blow-by
@@ -106,6 +106,7 @@ class WheelSpec(_Part):
     duty: Annotated[float, Field(gt=0.02, lt=0.98)] = 0.5
     tdc_slot: float | None = None
     pitch_error_deg: Annotated[float, Field(ge=0.0)] = 0.03  # standard deviation of a sound wheel's edges
+    runout_deg: Annotated[float, Field(ge=0.0)] = 0.0  # amplitude within tolerance, no fault
 
     def wheel(self) -> layouts.Wheel:
         """The drawn wheel."""
@@ -251,6 +252,20 @@ class Scenario(_Part):
         Channel(role="battery"), Channel(role="starter-current"),
     )  # fmt: skip
     fault: tuple[Fault, ...] = ()
+
+    @model_validator(mode="after")
+    def _faults_fit(self) -> Scenario:
+        slots = set(self.wheel.wheel().tooth_slots)
+        for fault in self.fault:
+            if fault.kind in ("tooth-absent", "tooth-weak", "tooth-displaced") and not fault.slots:
+                raise ValueError(f"fault {fault.kind} needs slots")
+            if not slots.issuperset(fault.slots):
+                raise ValueError(f"fault {fault.kind}: slots {list(fault.slots)} are not all teeth of the wheel")
+            if fault.kind == "polarity-reversed" and self.sensor.kind != "vr":
+                raise ValueError("fault polarity-reversed needs a variable-reluctance sensor (sensor.kind = 'vr')")
+            if fault.kind == "wheel-unexpected":
+                layouts.named(fault.layout)
+        return self
 
 
 def parse_scenario(data: dict[str, Any], path: str = "scenario") -> Scenario:
