@@ -96,6 +96,30 @@ def test_an_uneven_clock_is_interpolated_and_said(tmp_path):
     assert any("uneven" in c and "interpolated" in c for c in recording.cautions)
 
 
+def test_many_lost_samples_stay_quick(tmp_path):
+    """One sample in a hundred lost at random: every kept one in its place, whatever the chunks."""
+    rng = np.random.default_rng(9)
+    kept = np.flatnonzero(rng.random(200_000) > 0.01)
+    kept = kept[kept >= kept[0]]
+    crank = (kept % 30_000).astype(np.int16)
+    np.savez(tmp_path / "van.npz", time=kept / 1e5, crank=crank)
+    recording = open_recording(tmp_path / "van.npz")
+    values = np.concatenate([part for _, part in recording.chunks("crank", 5000)])
+    np.testing.assert_array_equal(values[kept - kept[0]], crank)
+    assert np.isnan(values).sum() == len(values) - len(kept)
+
+
+def test_gaps_and_lost_blocks_together(tmp_path):
+    time_s = np.concatenate((np.arange(400), np.arange(700, 1000))) / 1e4
+    crank = np.arange(700.0)
+    crank[390:420] = np.nan
+    np.savez(tmp_path / "van.npz", time=time_s, crank=crank)
+    gaps = [
+        (round(g.start_s * 1e4), round(g.end_s * 1e4)) for g in open_recording(tmp_path / "van.npz").info("crank").gaps
+    ]
+    assert gaps == [(390, 400), (400, 700), (700, 720)]
+
+
 def test_no_clock():
     rng = np.random.default_rng(3)
     assert judge_clock(np.cumsum(rng.exponential(1, 500))) is None

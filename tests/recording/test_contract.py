@@ -167,6 +167,15 @@ def test_setup_naming_an_absent_channel_lists_those_there(tmp_path, fmt):
 
 
 @every_format
+def test_setup_describing_one_channel_twice_is_refused(tmp_path, fmt):
+    path = _written(tmp_path, fmt)
+    first = open_recording(path).channels[1].name
+    both = Setup(channel=(ChannelSetup(name=first), ChannelSetup(name="2" if fmt.names else "2 ")))
+    with pytest.raises(BadSetup, match="the same one" if fmt.names else "does not have"):
+        open_recording(path, both)
+
+
+@every_format
 def test_opening_and_reading_leave_the_file_alone(tmp_path, fmt):
     path = _written(tmp_path, fmt)
     before = path.read_bytes()

@@ -64,6 +64,18 @@ def test_unit_row_and_bracket_units(tmp_path):
     assert [(c.name, c.unit) for c in recording.channels] == [("crank [V]", "V"), ("cam (mV)", "mV")]
 
 
+def test_a_title_row_of_the_same_width_is_no_header(tmp_path):
+    recording = _open(tmp_path, _plain("Simulated van,,\nt,crank,cam\n"))
+    _check(recording)
+    assert [c.unit for c in recording.channels] == ["", ""]
+
+
+def test_values_beyond_any_number_are_gaps(tmp_path):
+    recording = _open(tmp_path, _plain().replace("1.9,", "1e999,"))
+    assert len(recording.info("crank").gaps) == 7
+    assert np.isnan(recording.values("crank", 4, 5)[0])
+
+
 def test_decimal_commas(tmp_path):
     for delimiter in ";\t":
         text = f"Time{delimiter}crank{delimiter}cam\n"

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from witnessmark.recording.changelist import NO_VALUE, all_two_level, build_changes, change_share
-from witnessmark.recording.clock import QUIET_JITTER, Clock, even_clock, first_step_back, judge_clock
+from witnessmark.recording.clock import QUIET_JITTER, Clock, even_clock, first_step_back, judge_clock, steady_clock
 from witnessmark.recording.columns import Column, missing_runs
 from witnessmark.recording.model import Changes, ChannelInfo, Recording
 from witnessmark.recording.trouble import count, refuse, shorten
@@ -59,10 +59,8 @@ class GridSource:
         if not clock.jumps:
             return column.fetch(start, stop)
         out = np.full(stop - start, np.nan, dtype=self.dtype(index))
-        for s in clock.stretches:
-            a, b = max(start, s.place), min(stop, s.place + s.count)
-            if b > a:
-                out[a - start : b - start] = column.fetch(s.row + a - s.place, s.row + b - s.place)
+        for a, b, row in clock.between(start, stop):
+            out[a - start : b - start] = column.fetch(row, row + b - a)
         return out
 
     def changes(self, index: int) -> Changes:
@@ -79,10 +77,7 @@ class GridSource:
     def _interpolated(self, column: Column, clock: Clock, start: int, stop: int) -> NDArray[Any]:
         assert self._time_s is not None
         out = np.full(stop - start, np.nan)
-        for s in clock.stretches:
-            a, b = max(start, s.place), min(stop, s.place + s.count)
-            if b <= a:
-                continue
+        for a, b, _ in clock.between(start, stop):
             at = clock.start_s + np.arange(a, b) / clock.rate_hz
             # the slack covers the rounding that put a grid place a hair beyond its file sample
             first = max(0, int(np.searchsorted(self._time_s, at[0], side="right")) - 2)
@@ -117,8 +112,10 @@ def from_rate(draft: Draft, rate_hz: float, start_s: float = 0.0) -> Recording:
 
 def from_time(draft: Draft, time_s: NDArray[np.float64]) -> Recording:
     """A recording with a time for every row (s); refuses what is no clock and no change list."""
-    _check_time(draft, time_s)
-    clock = judge_clock(time_s)
+    clock = steady_clock(time_s) if len(time_s) >= 2 else None
+    if clock is None:
+        _check_time(draft, time_s)
+        clock = judge_clock(time_s)
     if all_two_level(draft.columns) and _is_change_list(draft.columns, clock):
         return _change_list(draft, time_s)
     if clock is None:
@@ -251,13 +248,11 @@ def _empty(column: Column, clock: Clock, time_s: NDArray[np.float64] | None) -> 
     if time_s is not None:  # uneven: interpolation loses everything from the last good row to the next
         ends = np.append(time_s, time_s[-1])
         return [Span(float(time_s[max(0, a - 1)]), float(ends[b]), NO_VALUE) for a, b in runs]
-    spans = []
-    for s in clock.stretches if runs else ():
-        for first, stop in runs:
-            a, b = s.place + max(first, s.row) - s.row, s.place + min(stop, s.row + s.count) - s.row
-            if b > a:
-                spans.append(Span(clock.start_s + a / clock.rate_hz, clock.start_s + b / clock.rate_hz, NO_VALUE))
-    return spans
+    return [
+        Span(clock.start_s + a / clock.rate_hz, clock.start_s + b / clock.rate_hz, NO_VALUE)
+        for first, stop in runs
+        for a, b in clock.places_of(first, stop)
+    ]
 
 
 def _clock_cautions(clocks: Sequence[Clock]) -> list[str]:

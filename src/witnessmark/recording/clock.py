@@ -11,7 +11,10 @@ These are working bounds of this program (derived from the nearest-place argumen
 
 from __future__ import annotations
 
+from bisect import bisect_right
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 from typing import Literal
 
 import numpy as np
@@ -21,6 +24,7 @@ JUMP_PERIODS = 1.5
 JITTER_PERIODS = 0.5
 UNEVEN_RATIO = 5.0
 UNEVEN_GAP_PERIODS = 5.0  # an uneven clock's step beyond this many median steps is a gap, not bridged
+_BLOCK = 1 << 16  # stamps looked at together: they stay in the cache
 QUIET_JITTER = 0.02  # jitter (rms, periods) below which no caution is worth the user's time
 
 
@@ -48,6 +52,26 @@ class Clock:
     places: int
     jitter: float = 0.0
 
+    def between(self, start: int, stop: int) -> Iterator[tuple[int, int, int]]:
+        """(first place, stop place, file row of the first) of the filled parts of grid places [start, stop)."""
+        k = max(0, bisect_right(self.stretches, start, key=lambda s: s.place) - 1)
+        for s in islice(self.stretches, k, None):
+            if s.place >= stop:
+                return
+            a, b = max(start, s.place), min(stop, s.place + s.count)
+            if b > a:
+                yield a, b, s.row + a - s.place
+
+    def places_of(self, first: int, stop: int) -> Iterator[tuple[int, int]]:
+        """Grid places [a, b) that file rows [first, stop) lie on, a pair a stretch ("grid" clocks)."""
+        k = max(0, bisect_right(self.stretches, first, key=lambda s: s.row) - 1)
+        for s in islice(self.stretches, k, None):
+            if s.row >= stop:
+                return
+            a, b = max(first, s.row), min(stop, s.row + s.count)
+            if b > a:
+                yield s.place + a - s.row, s.place + b - s.row
+
     @property
     def jumps(self) -> int:
         """How often the clock jumped."""
@@ -65,8 +89,32 @@ def first_step_back(time_s: NDArray[np.float64]) -> int | None:
     return int(back[0]) + 1 if len(back) else None
 
 
+def steady_clock(time_s: NDArray[np.float64]) -> Clock | None:
+    """The clock where all stamps lie within 2 % of a period on the line from first to last; None where any does not.
+
+    One pass, which is all that most files need. NaN and steps back fail it.
+    """
+    n = len(time_s)
+    period = (float(time_s[-1]) - float(time_s[0])) / (n - 1)
+    if not (np.isfinite(period) and period > 0):
+        return None
+    start, worst = float(time_s[0]), 0.0
+    for i in range(0, n, _BLOCK):
+        part = time_s[i : i + _BLOCK]
+        off = np.abs(part - (start + period * np.arange(i, i + len(part))))
+        worst = max(worst, float(off.max()))
+        if not off.max() <= QUIET_JITTER * period:
+            return None
+    rate = _round_rate(1.0 / period, n, worst / period)
+    return Clock("grid", start, rate, (Stretch(0, 0, n),), n, worst / period)
+
+
 def judge_clock(time_s: NDArray[np.float64]) -> Clock | None:
     """The clock behind these times (s, finite, never falling, at least two); None where there is none."""
+    return steady_clock(time_s) or _judge_unsteady(time_s)
+
+
+def _judge_unsteady(time_s: NDArray[np.float64]) -> Clock | None:
     steps = np.diff(time_s)
     if not steps.any():
         return None

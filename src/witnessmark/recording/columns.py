@@ -36,11 +36,12 @@ class Column:
     unit: str = ""
     gain: float = 1.0
     offset: float = 0.0
+    complete: bool = False  # known to have a value in every row
 
     @property
     def may_have_gaps(self) -> bool:
         """Whether native samples can be missing."""
-        return self.dtype.kind == "f"
+        return self.dtype.kind == "f" and not self.complete
 
     def chunks(self, size: int = CHUNK) -> Iterator[tuple[int, NDArray[Any]]]:
         """(first row, native samples) in order."""
@@ -48,14 +49,16 @@ class Column:
             yield start, self.fetch(start, min(start + size, self.samples))
 
 
-def array_column(name: str, position: int, values: NDArray[Any], unit: str = "") -> Column:
-    """A column that is in memory (or memory-mapped) already."""
-    native = values.view(np.uint8) if values.dtype == np.bool_ else values
+def array_column(name: str, position: int, values: NDArray[Any], unit: str = "", complete: bool = False) -> Column:
+    """A column that is in memory already; what it hands out are views that cannot be written to."""
+    tidy = finite(values)
+    native, complete = tidy.view(), complete and tidy is values
+    native.flags.writeable = False
 
     def fetch(start: int, stop: int) -> NDArray[Any]:
-        return finite(np.asarray(native[start:stop]))
+        return native[start:stop]
 
-    return Column(name, position, native.dtype, len(native), fetch, unit)
+    return Column(name, position, native.dtype, len(native), fetch, unit, complete=complete)
 
 
 def finite(values: NDArray[Any]) -> NDArray[Any]:

@@ -27,6 +27,12 @@ _TIME_NAMES = {
     "elapsed time",
 }
 _TIME_WORDS = {"stamp", "base", "axis", "elapsed"}
+# units a recorder writes below its column names (lower case)
+_UNITS = {
+    "v", "mv", "kv", "volt", "volts", "a", "ma", "ka", "amp", "amps", "ohm", "kohm", "w", "kw", "bar", "mbar", "pa",
+    "kpa", "mpa", "hpa", "psi", "c", "°c", "degc", "deg c", "k", "f", "°f", "degf", "rpm", "1/min", "min-1", "hz", "khz",
+    "mhz", "%", "deg", "°", "counts", "raw", "-", "bool", "0/1", "nm", "mm", "g", "n",
+}  # fmt: skip
 _BRACKET = re.compile(r"^(?P<name>.*?)\s*[\[(](?P<unit>[^\[\]()]*)[\])]\s*$")
 _INDEX_NAMES = {"index", "sample", "samples", "row", "n", "no", "no.", "#", "sample number"}
 
@@ -40,6 +46,12 @@ def split_unit(name: str) -> tuple[str, str]:
 def clean_unit(text: str) -> str:
     """The unit in a cell of a unit row: "(V)" and "[V]" are V."""
     return text.strip().strip("()[]").strip()
+
+
+def is_unit(text: str) -> bool:
+    """Whether a cell names a unit: one in brackets, or a known one."""
+    text = text.strip()
+    return bool(text) and (text[0] + text[-1] in {"()", "[]"} or text.lower() in _UNITS or text.lower() in TIME_UNITS)
 
 
 def time_scale(name: str, unit: str = "") -> float | None:

@@ -157,6 +157,14 @@ def _scaled(info: ChannelInfo, said: ChannelSetup | None) -> ChannelInfo:
 
 
 def _check_names(recording: Recording, setup: Setup) -> None:
+    """Every channel the setup names must be there, and be described once."""
+    for c in recording.channels:
+        said = [s.name for s in setup.channel if s.name in (c.name, split_unit(c.name)[0], str(c.position))]
+        if len(said) > 1:
+            both = " and ".join(f'"{shorten(str(n))}"' for n in said)
+            raise BadSetup(
+                one_line(f"{recording.path}: the setup's channels {both} are the same one; keep one [[channel]] for it")
+            )
     known = set(recording.left_out)
     for c in recording.channels:
         known |= {c.name, split_unit(c.name)[0], str(c.position)}

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 
-from witnessmark.recording.naming import clean_unit, split_unit
+from witnessmark.recording.naming import clean_unit, is_unit, split_unit
 from witnessmark.recording.trouble import refuse, shorten
 
 HEAD_LINES = 400  # lines the layout is told by
@@ -160,8 +160,9 @@ def _header(rows: list[list[str]], width: int) -> tuple[tuple[str, ...], tuple[s
 
 
 def _is_unit_row(row: list[str]) -> bool:
-    """Units are short: at most 6 characters inside any brackets ("(mV)", "[deg C]")."""
-    return any(c.strip() for c in row) and all(len(clean_unit(c)) <= 6 for c in row)
+    """Most of the cells that are filled name a unit."""
+    filled = [c for c in row if c.strip()]
+    return bool(filled) and 2 * sum(is_unit(c) for c in filled) > len(filled)
 
 
 def _rate(path: str, comments: list[str]) -> float | None:

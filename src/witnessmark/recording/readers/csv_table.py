@@ -15,7 +15,7 @@ import pyarrow.csv as pacsv
 from numpy.typing import NDArray
 
 from witnessmark.recording.assemble import Draft, from_rate, from_time
-from witnessmark.recording.columns import array_column, finite
+from witnessmark.recording.columns import array_column
 from witnessmark.recording.model import Recording
 from witnessmark.recording.naming import find_time, is_index, unique_names
 from witnessmark.recording.readers.csv_layout import Layout, find_layout
@@ -35,6 +35,7 @@ class _Body:
 
     values: list[NDArray[np.float64]]
     texts: list[int] = field(default_factory=list)  # cells of each column that hold text instead of a number
+    nulls: list[int] = field(default_factory=list)  # cells of each column without a value
     misfits: list[tuple[int, str]] = field(default_factory=list)  # (row number of the parser, text)
 
 
@@ -76,7 +77,7 @@ def _draft(
     for i in keep:
         position = i + 1 - (timed is not None and i > timed[0])
         name = names[position - 1]
-        if np.isnan(body.values[i]).all():
+        if body.nulls[i] and np.isnan(body.values[i]).all():
             if layout.names[i] or body.texts[i]:  # a nameless empty column is a trailing delimiter
                 left_out.append(name)
             continue
@@ -84,7 +85,7 @@ def _draft(
             cautions.append(
                 f"Channel {shorten(name)} has {count(body.texts[i], 'cell')} with text instead of a number (gaps)."
             )
-        columns.append(array_column(name, position, body.values[i], layout.units[i]))
+        columns.append(array_column(name, position, body.values[i], layout.units[i], complete=body.nulls[i] == 0))
     if not columns:
         empty = bool(left_out) and not any(body.texts[i] for i in keep)
         raise refuse(
@@ -115,7 +116,8 @@ def _parse(path: str, layout: Layout) -> _Body:
         except pa.ArrowInvalid:
             body.misfits.clear()
             table, body.texts = _lenient(_read_columns(path, layout, pa.string(), misfit), layout.decimal)
-    body.values = [finite(_as_float(column)) for column in table.columns]
+    body.values = [_as_float(column) for column in table.columns]
+    body.nulls = [column.null_count for column in table.columns]
     return body
 
 
@@ -160,8 +162,8 @@ def _lenient(table: pa.Table, decimal: str) -> tuple[pa.Table, list[int]]:
 
 def _as_float(column: pa.ChunkedArray) -> NDArray[np.float64]:
     filled = pc.fill_null(column, float("nan")) if column.null_count else column
-    values = filled.to_numpy()
-    return np.array(values) if not values.flags.writeable else values
+    values: NDArray[np.float64] = filled.to_numpy()
+    return values
 
 
 def _drop_cut_row(path: str, layout: Layout, body: _Body) -> tuple[_Body, str]:
