@@ -69,7 +69,7 @@ def test_the_moment_of_leaving_rest_is_found_before_the_first_edge(dps2: float, 
     # constant acceleration from rest at 1.0 s: t = sqrt(2 theta / a)
     edges = 1.0 + np.sqrt(2 * (first_deg + 6.0 * np.arange(10)) / dps2)
     first_interval = edges[1] - edges[0]
-    assert set_in_motion(edges, 0.0) == pytest.approx(1.0, abs=0.15 * first_interval)
+    assert set_in_motion(edges, 0.0) == pytest.approx(1.0, abs=0.35 * first_interval)
 
 
 def test_a_crank_that_turns_already_is_not_traced_back() -> None:

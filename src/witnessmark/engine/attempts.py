@@ -81,12 +81,25 @@ def _believed(speed: Speed) -> Array:
     return out
 
 
+def _running(speed: Speed) -> float | None:
+    """When the engine runs: 450 rpm held at every instant (over a short angle), else at least in the mean over events.
+
+    The two differ where the engine idles so slowly that its ripple dips below 450.
+    """
+    mean = held(speed.time_s, _believed(speed), RUNNING_RPM, RUNNING_HELD_S)
+    if mean is None:
+        return None
+    fine = np.where(np.isfinite(speed.fine_rpm), speed.fine_rpm, _believed(speed))
+    exact = held(speed.time_s, fine, RUNNING_RPM, RUNNING_HELD_S)
+    return exact if exact is not None else mean
+
+
 def _marks(rotation: Rotation, speed: Speed, starter: Sequence[tuple[float, float]], by_motor: bool) -> _Marks:
     end = rotation.forward_end_s
     if not speed.known:
         over = [b for a, b in starter if a < end and b > rotation.start_s]
         return _Marks(None, None, min([end, *over]))
-    running = None if by_motor else held(speed.time_s, _believed(speed), RUNNING_RPM, RUNNING_HELD_S)
+    running = None if by_motor else _running(speed)
     if rotation.turning_at_start and len(speed.rpm) and speed.rpm[0] >= RUNNING_RPM:
         return _Marks(running, None, rotation.start_s)
     plateau = _plateau(speed, rotation.start_s, running if running is not None else end)
@@ -181,7 +194,9 @@ def describe(rotation: Rotation, rest_from_s: float, around: Surroundings) -> At
     steady = rotation.start_s + (0.0 if moving else SPIN_UP_S)
     low, high = _extreme_rpm(around.unrolled, steady, marks.cranking_end_s, pitch) if speed.known else (None, None)
     running = marks.running_s
-    after = speed.rpm[(speed.time_s >= running) & speed.decoded] if running is not None and speed.known else np.empty(0)
+    after = (
+        speed.rpm[(speed.time_s >= running) & speed.measured] if running is not None and speed.known else np.empty(0)
+    )
     started_before = moving and not cranked
     if started_before:
         fuel = spark = sync = None  # the first ones lie before the record

@@ -57,30 +57,18 @@ def folded(track: Track, alignment: Alignment, cycle_deg: float) -> tuple[Array,
     return unrolled, np.asarray(np.mod(unrolled, cycle_deg)), here != UNKNOWN_TURN
 
 
-def _coverage(unrolled: Unrolled, alignment: Alignment, place_deg: float, cycle_deg: float, from_deg: Array) -> int:
-    """How often the crank passed ``place_deg`` of the cycle inside the segments, after each one's ``from_deg``."""
+def _coverage(unrolled: Unrolled, alignment: Alignment, place_deg: float, cycle_deg: float) -> int:
+    """How often the crank passed ``place_deg`` of the cycle inside the segments."""
     passes = 0
     for i, seg in enumerate(unrolled.angle.segments):
         turn = alignment.turn[i] if alignment.tells else max(alignment.turn[i], 0)
-        if turn == UNKNOWN_TURN or np.isnan(from_deg[i]):
+        if turn == UNKNOWN_TURN:
             continue
         shift = 360.0 * (unrolled.shift_turns[i] + turn)
-        lo = from_deg[i] + 360.0 * turn
+        lo = float(unrolled.angle.angle_deg[seg.start]) + shift
         hi = float(unrolled.angle.angle_deg[seg.stop - 1]) + shift
         passes += max(0, int(np.floor((hi - place_deg) / cycle_deg) - np.ceil((lo - place_deg) / cycle_deg)) + 1)
     return passes
-
-
-def _trusted_from(unrolled: Unrolled, track: Track) -> Array:
-    """Continuous angle from which each segment's edges are trusted (past the start-up edges); NaN: nowhere."""
-    out = np.full(len(unrolled.chain), np.nan)
-    for i, seg in enumerate(unrolled.angle.segments):
-        mine = track.segment == i
-        bad = np.flatnonzero(mine & ~track.trusted)
-        startup = [j for j in bad if not (mine & track.trusted)[:j].any()]
-        first = float(unrolled.angle.angle_deg[seg.start]) + 360.0 * unrolled.shift_turns[i]
-        out[i] = max(first, float(track.angle_deg[startup[-1]]) + 1e-6) if startup else first
-    return out
 
 
 def _peaks(angle_deg: Array, cycle_deg: float) -> list[float]:
@@ -120,7 +108,6 @@ def _learn_kind(
     span = absolute[parked].max() - absolute[parked].min() if parked.any() else 0.0
     learn = parked if span >= PARKED_CYCLES * cycle_deg else mine
     places = _peaks(angle[learn], cycle_deg)
-    start = _trusted_from(unrolled, track)
     edges: list[CamEdge] = []
     for place in places:
         reach = _reach(place, places, cycle_deg)
@@ -128,8 +115,9 @@ def _learn_kind(
         if not (near & learn).any():
             continue
         centre = circular.median(angle[near & learn], cycle_deg)
-        passes = _coverage(unrolled, alignment, centre, cycle_deg, start)
-        seen = len(np.unique(np.round((absolute[near & mine] - centre) / cycle_deg)))
+        passes = _coverage(unrolled, alignment, centre, cycle_deg)
+        there = near & usable & (track.kind == kind)  # an edge is there even where its angle is not trusted
+        seen = len(np.unique(np.round((absolute[there] - centre) / cycle_deg)))
         present = min(1.0, seen / passes) if passes else 0.0
         if seen < 2 or present < LEAST_PRESENT:
             continue

@@ -32,6 +32,12 @@ SHORTEST_OFF_S = 0.2e-3
 LONGEST_ON_S = {"coil": 0.1, "injector": 1.0}
 # Share of the largest current above rest from which an analog coil or injector line counts as on.
 CURRENT_ON_SHARE = 0.15
+CURRENT_BEGIN_SHARE = 0.03
+# A line that switches comes near zero volts on one of its levels (common practice: low below 0.5 V of 5, driver pulled
+# down to 1 V of 12); one whose lower level stays above this share of the upper is a supply that sags and ripples.
+LOW_SHARE = 0.4
+# A line leaves its two modes by this share of their distance where a third level is hidden (a driver's voltage).
+THIRD_LEVEL_SHARE = 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +86,8 @@ def _joined(start: Array, end: Array) -> tuple[Array, Array]:
 
 def commands_of_edges(line: Line, edges: Edges, role: Literal["coil", "injector"]) -> Commands:
     """Commands on a two-level line."""
+    if line.info.kind == "sampled" and line.levels.high > 0 and line.levels.low > LOW_SHARE * line.levels.high:
+        return Commands(line, role, np.empty(0), np.empty(0), False, because="the line rests at its supply")
     time, rising = edges.time_s, edges.rising
     if len(time) < 2:
         return Commands(line, role, np.empty(0), np.empty(0), True, because="no pulse on the line")
@@ -106,14 +114,13 @@ def commands_of_current(recording: Recording, line: Line, role: Literal["coil", 
     top = float(np.quantile(size, 0.9995))
     if top <= 6 * line.levels.noise:
         return nothing
-    on = size > CURRENT_ON_SHARE * top
-    change = np.flatnonzero(np.diff(on.astype(np.int8)))
-    if len(change) < 2:
-        return nothing
-    first = 0 if on[change[0] + 1] else 1
-    start, stop = change[first::2], change[first + 1 :: 2]
-    n = min(len(start), len(stop))
-    begin, end = _joined(time[start[:n] + 1], time[stop[:n] + 1])
+    # the current climbs from nothing: the command begins where it leaves rest, and is one where it gets somewhere
+    on = size > max(CURRENT_BEGIN_SHARE * top, 4 * line.levels.noise)
+    change = np.flatnonzero(np.diff(np.concatenate(([0], on.astype(np.int8), [0]))))
+    start, stop = change[::2], change[1::2]
+    peak = np.maximum.reduceat(size, start) if len(start) else np.empty(0)
+    whole = (peak > CURRENT_ON_SHARE * top) & (start > 0) & (stop < len(size))
+    begin, end = _joined(time[start[whole]], time[stop[whole]])
     width = end - begin
     keep = (width >= SHORTEST_ON_S) & (width <= LONGEST_ON_S[role])
     return Commands(line, role, begin[keep], end[keep], up, int((~keep).sum()), "current above rest")
@@ -165,7 +172,7 @@ def _rest_level(recording: Recording, line: Line) -> float | None:
     """Where a line of more than two levels stands most of the time; None for change lists and plain two-level lines."""
     levels = line.levels
     beyond = max(levels.low - levels.minimum, levels.maximum - levels.high)
-    if line.info.kind != "sampled" or (line.sensor == "hall" and beyond < 0.3 * levels.swing):
+    if line.info.kind != "sampled" or (line.sensor == "hall" and beyond < THIRD_LEVEL_SHARE * levels.swing):
         return None
     _, value = thinned(recording, line.name, line.info.start_s, recording.end_s, 500.0)
     return float(np.median(value)) if len(value) else None
@@ -180,7 +187,7 @@ def find_commands(signals: Signals, recording: Recording) -> tuple[Commands, ...
             rest = _rest_level(recording, line)
             if rest is not None and is_driver_line(rest, line):
                 found.append(commands_of_driver(recording, line, role, rest))
-            elif len(line.edges) or line.sensor == "hall":
+            elif (len(line.edges) or line.sensor == "hall") and line.info.unit not in ("A", "mA"):
                 found.append(commands_of_edges(line, line.edges, role))
             else:
                 found.append(commands_of_current(recording, line, role))

@@ -38,6 +38,8 @@ LEAST_DIP_V = 1.0
 CAM_SILENCE_S = 1.5
 # Grid on which speed is looked at.
 GRID_S = 0.005
+# Angle over which speed counts as instantaneous: ten teeth of a 60-tooth wheel, a third of a four's compression event.
+FINE_DEG = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +141,7 @@ class Speed:
     decoded: NDArray[np.bool_]
     measured: NDArray[np.bool_]
     turns: Array
+    fine_rpm: Array  # over FINE_DEG, NaN where not decoded
 
     @property
     def known(self) -> bool:
@@ -188,7 +191,7 @@ def speed_over(
     decoded = np.isfinite(rpm)
     if not decoded.any():
         nothing = np.empty(0, dtype=np.bool_)
-        return Speed(np.empty(0), np.empty(0), nothing, nothing, np.empty(0))
+        return Speed(np.empty(0), np.empty(0), nothing, nothing, np.empty(0), np.empty(0))
     if edge_s is not None and edges_per_turn > 0 and not decoded.all():
         rpm = np.where(decoded, rpm, counted_rpm(t, edge_s, edges_per_turn))
     measured = np.isfinite(rpm)
@@ -197,7 +200,8 @@ def speed_over(
     step = np.diff(t) * 0.5 * (filled[1:] + filled[:-1]) / 60.0
     same = (segment[1:] == segment[:-1]) & (segment[1:] >= 0)
     step[same] = np.diff(angle)[same] / 360.0
-    return Speed(t, filled, decoded, measured, np.concatenate(([0.0], np.cumsum(step))))
+    fine = unrolled.angle.rpm(t, FINE_DEG)
+    return Speed(t, filled, decoded, measured, np.concatenate(([0.0], np.cumsum(step))), fine)
 
 
 def _stretches(time_s: Array, on: NDArray[np.bool_], join_s: float, least_s: float) -> list[tuple[float, float]]:

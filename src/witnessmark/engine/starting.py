@@ -41,6 +41,15 @@ def _part(time: Array, value: Array, start_s: float, end_s: float) -> Array:
     return value[(time >= start_s) & (time < end_s)]
 
 
+def _at_rest(time: Array, value: Array, from_s: float, motion_s: float) -> Array:
+    """Values before the starter: well before the motion, or where the record begins late, what there is."""
+    for ahead in (INRUSH_S, 0.1, 0.05):
+        part = _part(time, value, from_s, motion_s - ahead)
+        if len(part) >= 20:
+            return part
+    return np.empty(0)
+
+
 def measure(
     signals: Signals,
     recording: Recording,
@@ -55,16 +64,16 @@ def measure(
     steady = start_s + INRUSH_S if cranking_end_s - start_s > 2 * INRUSH_S else start_s
     if battery is not None:
         time, value = thinned(recording, battery.name, max(rest_from_s, start_s - REST_S - INRUSH_S), cranking_end_s)
-        before = _part(time, value, rest_from_s, start_s - INRUSH_S)
+        before = _at_rest(time, value, rest_from_s, start_s)
         if len(before) and cranking:
-            rest = float(np.median(before))
+            rest = float(np.quantile(before, 0.75))  # what little of the inrush may be in it lies below
         during = _part(time, smooth(value, 5), start_s - INRUSH_S, cranking_end_s)
         after = _part(time, value, steady, cranking_end_s)
         low = float(during.min()) if len(during) and cranking else None
         mid = float(after.mean()) if len(after) and cranking else None
     if current is not None:
         time, value = thinned(recording, current.name, max(rest_from_s, start_s - REST_S - INRUSH_S), cranking_end_s)
-        before = _part(time, value, rest_from_s, start_s - INRUSH_S)
+        before = _at_rest(time, value, rest_from_s, start_s)
         zero = float(np.median(before)) if len(before) else 0.0
         value = value - zero
         after = _part(time, value, steady, cranking_end_s)

@@ -19,6 +19,9 @@ Bools = NDArray[np.bool_]
 # The first edges after power-up are calibration, wrong by 3 (at most 6) target degrees, twice that on the crank
 # (published: data sheet of an automotive cam Hall IC).
 STARTUP_EDGES = 3
+# At the very end of a run-down the crank hangs, rocks back and loses teeth: angles there are not measured (published:
+# US 10,428,752 on reverse rotation at stop). No engine is cranked as slowly as this on average (common practice: 80).
+LEAST_RPM = 50.0
 # Width of the kernel under which two passages of one edge count as the same place. A cam chain wanders +-2..3 crank
 # degrees (memory); vanes are tens of degrees wide.
 KERNEL_DEG = 6.0
@@ -77,6 +80,8 @@ def cam_track(line: Line, unrolled: Unrolled, motions: Sequence[Motion], record_
     """The edges of a cam line; of a variable-reluctance line only the steep crossing, which is the timed one."""
     edges = line.edges
     trusted = startup_mask(line, motions, record_start_s) & (edges.label != GLITCH)
+    with np.errstate(invalid="ignore"):
+        trusted &= ~(unrolled.angle.rpm(edges.time_s, 90.0) < LEAST_RPM)
     kind = edges.rising.astype(np.int64)
     take = np.ones(len(edges), dtype=np.bool_)
     if line.sensor == "vr" and len(edges):
