@@ -26,7 +26,7 @@ from witnessmark.report.compose_parts import (
 )
 from witnessmark.report.figures import Pictures, pictures
 from witnessmark.report.model import Analysis, Document, Section, Sentence
-from witnessmark.report.words import degrees, plural
+from witnessmark.report.words import degrees, plural, wheel_words
 
 
 def compose(analysis: Analysis, *, with_pictures: bool = True) -> Document:
@@ -132,7 +132,7 @@ def _decoded(analysis: Analysis) -> str:
     wheel = analysis.wheel
     assert wheel.layout is not None
     parts = plural(len(wheel.angle.segments), "stretch", "stretches")
-    text = f"{phrases.turns(analysis)} of the {wheel.layout.name} wheel were decoded in {parts}"
+    text = f"{phrases.turns(analysis)} of the {wheel_words(wheel.layout.name)} were decoded in {parts}"
     lost = sum(s.end_s - s.start_s for s in wheel.angle.undecoded)
     return f"{text}; {lost:.3g} s of rotation could not be." if lost > 0 else f"{text}."
 

@@ -254,7 +254,8 @@ def next_section(analysis: Analysis) -> Section:
 
 
 def _test(test: NextTest) -> list[Sentence]:
-    gain = f"; it tells {test.gain_bits:.2f} bit about the cause" if test.gain_bits > 0 else ""
+    said = " bit" in test.why or test.gain_bits <= 0.0
+    gain = "" if said else f"; it tells {test.gain_bits:.2f} bit about the cause"
     out = [Sentence(f"{test.statement.rstrip('.')} ({test.minutes} min{gain}).", basis="knowledge")]
     out += [Sentence(f"Caution: {c}", basis="knowledge") for c in test.cautions]
     out += [Sentence(f"Why: {test.why}", basis="knowledge")] if test.why else []

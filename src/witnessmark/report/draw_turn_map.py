@@ -30,11 +30,16 @@ MARKS = 2400  # marks a map may hold before turns are binned: about 70 bytes of 
 
 @dataclass(frozen=True)
 class TurnMap:
-    """The picture with what its caption has to say. ``per_mark``: turns that share one mark (1: none share)."""
+    """The picture with what its caption has to say.
+
+    missed, extra: edges counted. apart: missing ones kept out of the count (start-up, run-down). per_mark: turns that
+    share one mark (1: none share).
+    """
 
     svg: str
     missed: int
     extra: int
+    apart: int
     per_mark: int
 
 
@@ -73,9 +78,10 @@ def _thin(turn: FLOATS, slot: NDArray[np.int64]) -> tuple[FLOATS, NDArray[np.int
     return x, y, per
 
 
-def _missed(wheel: WheelResult) -> tuple[FLOATS, NDArray[np.int64]]:
+def _missed(wheel: WheelResult, used: bool) -> tuple[FLOATS, NDArray[np.int64]]:
+    """Turn and slot of every missing edge that is (not) used in the statistics."""
     assert wheel.layout is not None
-    lost = wheel.passes.edge < 0
+    lost = (wheel.passes.edge < 0) & (wheel.passes.used == used)
     slots = np.asarray(wheel.layout.tooth_slots, dtype=np.int64)[wheel.passes.tooth[lost]]
     return wheel.passes.turn[lost].astype(np.float64), slots
 
@@ -107,7 +113,8 @@ def turn_map(analysis: Analysis) -> TurnMap | None:
     if wheel.layout is None or not len(wheel.passes.turn):
         return None
     heights = [0.75, 3.0]
-    missed_turn, missed_slot = _missed(wheel)
+    missed_turn, missed_slot = _missed(wheel, True)
+    apart_turn, apart_slot = _missed(wheel, False)
     extra_turn, extra_slot = _extra(wheel)
     suspects = collect.suspects(analysis)
     with canvas("turnmap", height_for(heights, [0.12])) as figure:
@@ -116,6 +123,8 @@ def turn_map(analysis: Analysis) -> TurnMap | None:
         grid.plot(
             *_runs(wheel, wheel.passes), color=PALE, lw=min(3.0, 160.0 / wheel.layout.slots), solid_capstyle="butt"
         )
+        ax, ay, per_a = _thin(apart_turn, apart_slot)
+        grid.plot(ax, ay, ls="", marker=".", ms=3, mew=0, color=SOFT)
         here = np.isin(missed_slot, suspects)
         x, y, per = _thin(missed_turn[~here], missed_slot[~here])
         sx, sy, per_s = _thin(missed_turn[here], missed_slot[here])
@@ -133,7 +142,7 @@ def turn_map(analysis: Analysis) -> TurnMap | None:
                 bbox={"boxstyle": "square,pad=0.15", "fc": "white", "ec": SUSPECT, "lw": 0.6},
             )  # fmt: skip
         text = svg(figure, "Turn map: turns along, slots up; misses and extra edges marked")
-    return TurnMap(text, len(missed_turn), len(extra_turn), max(per, per_s, per_e, per_d))
+    return TurnMap(text, len(missed_turn), len(extra_turn), len(apart_turn), max(per, per_s, per_e, per_d, per_a))
 
 
 def _speed(axes: object, wheel: WheelResult) -> None:

@@ -19,7 +19,7 @@ from witnessmark.report.draw_style import (
 )
 from witnessmark.report.model import Analysis, Whereabouts
 from witnessmark.report.where import slot_angle_deg, tdc_angle_deg
-from witnessmark.report.words import degrees
+from witnessmark.report.words import degrees, wheel_words
 from witnessmark.wheel.model import Layout
 
 ROOT, TIP = 0.84, 1.0
@@ -86,7 +86,7 @@ def wheel_picture(analysis: Analysis) -> str | None:
             _suspect(axes, layout, spot, rank)
         _tdc(axes, analysis)
         _words(figure, analysis, suspects)
-        return svg(figure, f"The {layout.name} wheel drawn to angle, slot 1 under the sensor")
+        return svg(figure, f"The {wheel_words(layout.name)} drawn to angle, slot 1 under the sensor")
 
 
 def _numbers(axes: Any, layout: Layout, suspects: list[int]) -> None:
@@ -170,7 +170,7 @@ def _words(figure: Any, analysis: Analysis, suspects: list[int]) -> None:
     assert layout is not None
     x, y = 4.62 / 7.6, 0.93
     lines: list[tuple[str, str, bool]] = [
-        (f"{layout.name} wheel", INK, True),
+        (wheel_words(layout.name), INK, True),
         ("drawn to angle, slot 1 under the sensor,", SOFT, False),
         ("normal rotation drawn clockwise", SOFT, False),
         ("", INK, False),

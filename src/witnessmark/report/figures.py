@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from witnessmark.report import collect
 from witnessmark.report.draw_strip import View, strip
 from witnessmark.report.model import Analysis, Picture, Sentence
-from witnessmark.report.words import KINDS, TOOTH_KINDS, degrees, plural
+from witnessmark.report.words import KINDS, TOOTH_KINDS, degrees, plural, wheel_words
 
 
 @dataclass(frozen=True)
@@ -67,6 +67,7 @@ def _turn_map(analysis: Analysis) -> Picture | None:
     counts = f"{plural(drawn.missed, 'missing edge')} and {plural(drawn.extra, 'extra edge')}"
     lead = "Each turn from left to right, slots upwards; grey: edge seen, cross or square: missing, triangle: extra"
     lead += ", diamond: displaced" if any(f.kind == "tooth-displaced" for f in found) else ""
+    lead += ", dot: missing but not counted, at a start-up or run-down" if drawn.apart else ""
     shared = f"; one mark stands for up to {drawn.per_mark} turns" if drawn.per_mark > 1 else ""
     if found:
         reading = "a level line is a fault that turns with the wheel, scattered or upright marks are not"
@@ -91,16 +92,14 @@ def _wheel(analysis: Analysis) -> Picture | None:
         return None
     suspects = set(collect.suspects(analysis))
     spots = [w for w in analysis.whereabouts if w.slot in suspects]
-    name = analysis.wheel.layout.name
+    name = wheel_words(analysis.wheel.layout.name)
     if not spots:
-        caption = f"The {name} wheel drawn to angle with slot 1 under the sensor; no tooth of it is suspected."
+        caption = f"The {name} drawn to angle with slot 1 under the sensor; no tooth of it is suspected."
         return Picture("wheel", svg, Sentence(caption, (), collect.decoded_ranges(analysis), "measurement"))
     ids = tuple(f.id for f in collect.stated(analysis) if f.slot in suspects)
     ranges = tuple(r for f in collect.stated(analysis) if f.slot in suspects for r in f.ranges)
     moves = ", ".join(f"slot {w.slot} by {degrees(w.angle_from_slot1_deg)}" for w in spots[:3])
-    caption = (
-        f"The {name} wheel with slot 1 under the sensor: to reach the sensor, bar {moves} in the normal direction."
-    )
+    caption = f"The {name} with slot 1 under the sensor: to reach the sensor, bar {moves} in the normal direction."
     return Picture("wheel", svg, Sentence(caption, ids, ranges))
 
 

@@ -19,6 +19,7 @@ from witnessmark.report.words import (
     degrees,
     listed,
     percent,
+    wheel_words,
 )
 from witnessmark.wheel.model import Tooth
 
@@ -94,9 +95,8 @@ def _at_slots(analysis: Analysis, main: list[Finding]) -> str:
     for finding in sorted(main, key=lambda f: f.slot or 0):
         what = tooth_words(analysis, finding)
         parts.append(what if len(slots) == 1 else f"slot {finding.slot}: {what}")
-    return (
-        f"the crank signal is wrong at {place} of the {layout.name} wheel, {angles} after slot 1 ({'; '.join(parts)})"
-    )
+    wheel = wheel_words(layout.name)
+    return f"the crank signal is wrong at {place} of the {wheel}, {angles} after slot 1 ({'; '.join(parts)})"
 
 
 def tooth_of(analysis: Analysis, slot: int | None) -> Tooth | None:

@@ -143,10 +143,16 @@ def _next(analysis: Analysis) -> list[str]:
     if not tests:
         return []
     first = tests[0]
+    why = first.why.split(": expected cost")[0].rstrip(".")  # the cost's arithmetic is in the report
     return [
-        f"{first.statement.rstrip('.')} ({first.minutes} min). {first.why}".strip(),
-        *(f"Caution: {c}" for c in first.cautions),
+        f"{first.statement.rstrip('.')} ({first.minutes} min). {why + '.' if why else ''}".strip(),
+        *(f"Caution: {_opening(c)}" for c in first.cautions),
     ]
+
+
+def _opening(caution: str) -> str:
+    """A caution's first sentence; the report and the JSON carry the whole of it."""
+    return caution.split(". ")[0].rstrip(".") + "."
 
 
 def _otherwise(analysis: Analysis) -> list[str]:

@@ -75,7 +75,7 @@ def whereabouts(
     if layout is None:
         return ()
     tdc = tdc_angle_deg(wheel, engine, setup)
-    first = FROM_GAP if layout.missing or (not layout.regular and layout.periods == 1) else FROM_FIRST
+    first = FROM_GAP if layout.missing else FROM_FIRST
     out: list[Whereabouts] = []
     for slot in dict.fromkeys(slots):
         angle = slot_angle_deg(layout, slot)

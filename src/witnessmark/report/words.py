@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 ROLES: dict[str, str] = {
     "crank": "crank sensor",
     "cam": "cam sensor",
@@ -135,6 +137,11 @@ def listed(items: list[str]) -> str:
     if len(items) < 2:
         return "".join(items)
     return ", ".join(items[:-1]) + " and " + items[-1]
+
+
+def wheel_words(name: str) -> str:
+    """A design in a sentence: ``60-2 wheel``, or ``wheel (24 width-coded)`` where the name is in words."""
+    return f"{name} wheel" if re.fullmatch(r"[\d+\-]+", name) else f"wheel ({name})"
 
 
 def degrees(angle_deg: float, digits: int = 1) -> str:
