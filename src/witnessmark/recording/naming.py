@@ -30,8 +30,8 @@ _TIME_WORDS = {"stamp", "base", "axis", "elapsed"}
 # units a recorder writes below its column names (lower case)
 _UNITS = {
     "v", "mv", "kv", "volt", "volts", "a", "ma", "ka", "amp", "amps", "ohm", "kohm", "w", "kw", "bar", "mbar", "pa",
-    "kpa", "mpa", "hpa", "psi", "c", "°c", "degc", "deg c", "k", "f", "°f", "degf", "rpm", "1/min", "min-1", "hz", "khz",
-    "mhz", "%", "deg", "°", "counts", "raw", "-", "bool", "0/1", "nm", "mm", "g", "n",
+    "kpa", "mpa", "hpa", "psi", "c", "°c", "degc", "deg c", "k", "f", "°f", "degf", "rpm", "1/min", "hz", "khz",
+    "min-1", "mhz", "%", "deg", "°", "counts", "raw", "-", "bool", "0/1", "nm", "mm", "g", "n",
 }  # fmt: skip
 _BRACKET = re.compile(r"^(?P<name>.*?)\s*[\[(](?P<unit>[^\[\]()]*)[\])]\s*$")
 _INDEX_NAMES = {"index", "sample", "samples", "row", "n", "no", "no.", "#", "sample number"}
