@@ -14,8 +14,9 @@ from witnessmark.signals.crossings import Crossings, Thresholds, find_crossings
 from witnessmark.signals.model import FIRST, GLITCH, Edges, Levels, Sensor, Signals
 from witnessmark.signals.summary import Summary, native, summarise, whole_blocks
 
-MOVING_SIGMAS = 8.0
-"""A line moves when its range exceeds this many noise deviations (a million normal samples span under 10)."""
+MOVING_SIGMAS = 12.0
+"""A line moves when its range exceeds this many noise deviations: a million normal samples span under 10, and the
+noise is taken from the quieter blocks, up to a tenth low."""
 
 
 def extract(recording: Recording, setup: Setup, chunk: int = 1 << 20) -> Signals:

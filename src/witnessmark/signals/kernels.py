@@ -305,9 +305,12 @@ def rolling_median(values: Any, half: int) -> Any:
 
 
 @nb.njit(cache=True, nogil=True)
-def window_levels(lo: Any, hi: Any, flagged: Any, window: int, which: Any, low: Any, high: Any) -> None:
+def window_levels(
+    lo: Any, hi: Any, flagged: Any, window: int, which: Any, usual_mid: float, usual_swing: float, low: Any, high: Any
+) -> None:
     """Low and high level of the windows ``which``: medians of the block minima below and the block maxima above the
-    middle between the window's extremes. A window counts with the block after it; NaN where it holds gaps only.
+    middle between the window's extremes; where that gives no likely swing (a spike makes the extreme), of the usual
+    middle. A window counts with the block after it; NaN where neither works or it holds gaps only.
     """
     bottoms = np.empty(window + 1)
     tops = np.empty(window + 1)
@@ -318,18 +321,24 @@ def window_levels(lo: Any, hi: Any, flagged: Any, window: int, which: Any, low: 
                 bottoms[count] = lo[b]
                 tops[count] = hi[b]
                 count += 1
+        low[w] = np.nan
+        high[w] = np.nan
         if count == 0:
-            low[w] = np.nan
-            high[w] = np.nan
             continue
         b_sorted = np.sort(bottoms[:count])
         t_sorted = np.sort(tops[:count])
-        middle = 0.5 * (b_sorted[0] + t_sorted[count - 1])
-        below = np.searchsorted(b_sorted, middle, side="right")
-        above = np.searchsorted(t_sorted, middle, side="left")
-        low[w] = 0.5 * (b_sorted[(below - 1) // 2] + b_sorted[below // 2])
-        left = count - above
-        high[w] = 0.5 * (t_sorted[above + (left - 1) // 2] + t_sorted[above + left // 2])
+        for middle in (0.5 * (b_sorted[0] + t_sorted[count - 1]), usual_mid):
+            below = np.searchsorted(b_sorted, middle, side="right")
+            above = np.searchsorted(t_sorted, middle, side="left")
+            if below == 0 or above == count:
+                continue
+            bottom = 0.5 * (b_sorted[(below - 1) // 2] + b_sorted[below // 2])
+            left = count - above
+            top = 0.5 * (t_sorted[above + (left - 1) // 2] + t_sorted[above + left // 2])
+            if 0.4 * usual_swing < top - bottom < 1.6 * usual_swing:
+                low[w] = bottom
+                high[w] = top
+                break
 
 
 @nb.njit(cache=True, nogil=True)

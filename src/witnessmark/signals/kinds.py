@@ -8,13 +8,8 @@ from numpy.typing import NDArray
 from witnessmark.signals import levels
 from witnessmark.signals.crossings import Crossings
 from witnessmark.signals.levels import Modes
-from witnessmark.signals.model import Sensor
 from witnessmark.signals.summary import Summary
 from witnessmark.signals.vr import Zero
-
-PURE = 0.8
-"""Share of samples near one of two levels that makes a two-level line. A sine has 0.41, a triangle 0.30, pulses of a
-slow open-collector line above 0.9 (computed)."""
 
 ROUGHLY_PURE = 0.7
 """The same against the bare extremes of each window, a cheap first look (noise and ringing widen them)."""
@@ -22,6 +17,10 @@ ROUGHLY_PURE = 0.7
 SHARP_S = 0.4e-3
 """A two-level edge takes less than this for the whole swing, or two samples. Open-collector lines with a filter take
 up to some tenths of a millisecond (common practice); battery and starter current need over a millisecond."""
+
+REGULAR = 0.4
+"""Usual change of the interval from tooth to tooth, as a log ratio, below which something turns: even wheels have 0,
+70/110 degrees by turns 0.45 on one kind of crossing in four, noise about 1 (computed)."""
 
 SLOW_PERIOD_S = 0.03
 """An oscillation far off 0 V must be quicker than this to be a pick-up: compression ripple of battery and starter
@@ -32,21 +31,29 @@ def two_level_candidate(summary: Summary, modes: Modes) -> bool:
     """Do the samples lie at two levels (following them where they move)?"""
     if modes.swing <= 8.0 * summary.noise or modes.swing <= 0:
         return False
-    if modes.purity >= PURE:
+    if modes.purity >= levels.PURE:
         return True
-    if _local_purity(summary, summary.window_lo, summary.window_hi) < ROUGHLY_PURE:
+    bottom, top = levels.window_extremes(summary)
+    active = top - bottom > levels.ACTIVE_SHARE * modes.swing
+    usual = np.full(len(active), modes.low), np.full(len(active), modes.high)
+    if _local_purity(summary, *usual, active) >= levels.PURE:
+        return True
+    if _local_purity(summary, bottom, top, active) < ROUGHLY_PURE:
         return False
     moved = levels.level_map(summary, modes)
-    return moved is not None and _local_purity(summary, *moved) >= PURE
+    return moved is not None and _local_purity(summary, *moved, active) >= levels.PURE
 
 
-def _local_purity(summary: Summary, low: NDArray[np.float64], high: NDArray[np.float64]) -> float:
-    """Share of sampled values near one of the levels of their own window."""
+def _local_purity(
+    summary: Summary, low: NDArray[np.float64], high: NDArray[np.float64], active: NDArray[np.bool_]
+) -> float:
+    """Share of sampled values near one of the levels of their own window, over windows that show both."""
     window = summary.place // summary.window
+    window_ok = active[np.minimum(window, len(active) - 1)]
+    window = window[window_ok]
     swing = np.maximum(high - low, 1e-30)[window]
-    place = (summary.sampled.astype(np.float64) - low[window][:, None]) / swing[:, None]
-    place = place[np.isfinite(place)]
-    return float(np.mean((np.abs(place) <= 0.2) | (np.abs(place - 1.0) <= 0.2))) if len(place) else 0.0
+    place = (summary.sampled[window_ok].astype(np.float64) - low[window][:, None]) / swing[:, None]
+    return float(np.mean((np.abs(place) <= 0.2) | (np.abs(place - 1.0) <= 0.2))) if place.size else 0.0
 
 
 def sharp(crossings: Crossings, modes: Modes, rate_hz: float) -> bool:
@@ -73,6 +80,8 @@ def reluctance_like(summary: Summary, zero: Zero, crossings: Crossings, gain: fl
     """Does the line swing about its own zero like a pick-up: both ways alike, often, and quick where it is offset?"""
     if len(crossings) < 8:
         return False
+    if _unsteady(crossings) > REGULAR:
+        return False
     both = np.median(crossings.peak_before[crossings.rising]), np.median(crossings.peak_before[~crossings.rising])
     if not 0.25 < both[0] / max(both[1], 1e-30) < 4.0:
         return False
@@ -84,6 +93,8 @@ def reluctance_like(summary: Summary, zero: Zero, crossings: Crossings, gain: fl
     return True
 
 
-def name_of(two_level: bool, reluctance: bool) -> Sensor:
-    """The sensor word."""
-    return "hall" if two_level else ("vr" if reluctance else "analog")
+def _unsteady(crossings: Crossings) -> float:
+    """Median change of the interval between like crossings from one to the next (absolute log ratio)."""
+    place = (crossings.sample + crossings.fraction)[crossings.rising]
+    interval = np.diff(place)
+    return float(np.median(np.abs(np.diff(np.log(interval))))) if len(interval) > 2 else 0.0

@@ -15,6 +15,10 @@ ACTIVE_SHARE = 0.45
 """A window shows both levels when its range exceeds this share of the swing: above hum and ripple a working input
 tolerates (hysteresis 0.4 of the swing), below a supply sagging to half."""
 
+PURE = 0.8
+"""Share of samples near one of two levels that makes a two-level line. A sine has 0.41, a triangle 0.30, pulses of a
+slow open-collector line above 0.9 (computed)."""
+
 MANY = 256
 """Groups of 64 blocks that are enough to tell where the pulses of a line end."""
 
@@ -108,20 +112,36 @@ def _purity(ordered: NDArray[Any], low: float, high: float) -> float:
     return float(b - a + d - c) / len(ordered)
 
 
-def level_map(summary: Summary, modes: Modes) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
-    """Low and high level of every window where they move; None where the usual two levels hold everywhere."""
-    lo, hi = summary.window_lo, summary.window_hi
-    if modes.swing <= 0 or len(lo) < 3:
-        return None
+def _with_usual_swing(modes: Modes, span: NDArray[np.float64]) -> Modes:
+    """Levels that move smear the two modes of the whole record: then the swing is that of the windows that move."""
+    if modes.purity >= PURE:
+        return modes
+    wide = span[span > ACTIVE_SHARE * np.nanquantile(span, 0.9)]
+    swing = max(modes.swing, float(np.median(wide)))
+    middle = 0.5 * (modes.low + modes.high)
+    return Modes(middle - 0.5 * swing, middle + 0.5 * swing, modes.purity)
+
+
+def window_extremes(summary: Summary) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Extremes of each window together with the block after it, so that no edge falls between two windows."""
     first = np.arange(0, len(summary.lo), summary.window)[1:]
     after_lo, after_hi = (np.append(v[first].astype(np.float64), np.nan) for v in (summary.lo, summary.hi))
-    bottom, top = np.fmin(lo, after_lo), np.fmax(hi, after_hi)
+    return np.fmin(summary.window_lo, after_lo), np.fmax(summary.window_hi, after_hi)
+
+
+def level_map(summary: Summary, modes: Modes) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+    """Low and high level of every window where they move; None where the usual two levels hold everywhere."""
+    if modes.swing <= 0 or len(summary.window_lo) < 3:
+        return None
+    bottom, top = window_extremes(summary)
+    modes = _with_usual_swing(modes, top - bottom)
     active = top - bottom > ACTIVE_SHARE * modes.swing
     off = np.maximum(np.abs(bottom - modes.low), np.abs(top - modes.high)) > LEVEL_TOLERANCE * modes.swing
     if not (active & off).any():
         return None
     low, high = _refined(summary, modes, active, off)
-    stays_off = np.maximum(np.abs(low - modes.low), np.abs(high - modes.high)) > LEVEL_TOLERANCE * modes.swing
+    with np.errstate(invalid="ignore"):
+        stays_off = np.maximum(np.abs(low - modes.low), np.abs(high - modes.high)) > LEVEL_TOLERANCE * modes.swing
     if not (stays_off & active).any():
         return None
     low, high = _smooth(low, high, active)
@@ -135,7 +155,10 @@ def _refined(
     low = np.full(len(active), modes.low)
     high = np.full(len(active), modes.high)
     low[~active] = high[~active] = np.nan
-    window_levels(summary.lo, summary.hi, summary.flagged, summary.window, np.flatnonzero(active & off), low, high)
+    window_levels(
+        summary.lo, summary.hi, summary.flagged, summary.window, np.flatnonzero(active & off),
+        0.5 * (modes.low + modes.high), modes.swing, low, high,
+    )  # fmt: skip
     return low, high
 
 

@@ -19,6 +19,9 @@ from witnessmark.signals.kernels import BLOCK
 SAMPLED_BLOCKS = 512
 """Blocks kept whole for noise and level statistics: 32,768 samples put 1 % quantiles within 0.06 % of their place."""
 
+COARSE = 16
+"""Where fewer steps than this make the whole span, a step may be a signal's own, not the converter's."""
+
 NOISE_PER_D2 = 1.0 / (0.6745 * np.sqrt(6.0))
 """Standard deviation over the median absolute second difference (normal noise: 6 sigma^2 in variance)."""
 
@@ -91,11 +94,20 @@ class Summary:
 
     @cached_property
     def quantum(self) -> float:
-        """Step of the recorder's codes in native units; 0 where the values are continuous."""
+        """Step of the recorder's codes in native units; 0 where it cannot be told (continuous values, pure logic)."""
         changes = np.flatnonzero(self.values[1:] != self.values[:-1])
         if not len(changes) or len(changes) > 0.5 * len(self.values):
             return 0.0
-        return float(np.median(self.values[changes + 1].astype(np.float64) - self.values[changes]))
+        span = float(self.values[-1]) - float(self.values[0])
+        steps = self.values[changes + 1].astype(np.float64) - self.values[changes]
+        step = float(steps[steps > 1e-9 * span].min())
+        return 0.0 if step * COARSE > span and not self._flickers() else step
+
+    def _flickers(self) -> bool:
+        """Of few values: do they change like the last bit of a converter, for a sample or two, or like logic?"""
+        turn = self.sampled[:, 1:] != self.sampled[:, :-1]
+        back = turn[:, 1:-1] & (turn[:, 2:] | turn[:, :-2])
+        return bool(2 * np.count_nonzero(back) > np.count_nonzero(turn[:, 1:-1]))
 
     @cached_property
     def noise(self) -> float:
