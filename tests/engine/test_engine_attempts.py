@@ -101,6 +101,17 @@ def test_a_hesitation_on_compression_is_one_attempt() -> None:
     assert len(run(bench, [(1.0, 2.05), (2.2, 4.3)]).attempts) == 1
 
 
+def test_a_crank_that_hangs_on_a_compression_while_the_starter_pulls_is_one_attempt() -> None:
+    bench = Bench.at_speed(
+        [(0, 0), (1, 0), (1.05, 60), (1.15, 60), (1.2, 0), (1.8, 0), (1.9, 150), (4, 150), (4.3, 0), (5, 0)]
+    )
+    amps = np.where((bench.time_s > 0.98) & (bench.time_s < 4.0), 300.0, 0.0)
+    assert len(run(bench, [(1.0, 1.2), (1.8, 4.3)]).attempts) == 1  # what little moved first is not called an attempt
+    bench.analog("starter", "starter-current", amps, "A")
+    (a,) = run(bench, [(1.0, 1.2), (1.8, 4.3)]).attempts
+    assert (a.start_s, a.end_s) == (1.0, 4.3)
+
+
 def test_a_record_that_starts_running_is_no_attempt_and_has_no_first_events() -> None:
     bench = Bench.at_speed([(0, 800), (4, 800)])
     bench.sparks(bench.angles(-10.0))

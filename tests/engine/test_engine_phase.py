@@ -1,5 +1,7 @@
 """Which turn fires, and where TDC lies, from setup, cam and coil; segments with turns of their own."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from engine_bench import CAM, LAYOUT, TDC_DEG, Bench
@@ -168,6 +170,19 @@ def test_a_segment_that_nothing_places_is_left_open() -> None:
     assert np.isnan(cycle_deg(wheel.angle, result.phase, 8.0))
     # the TDC itself is still known there
     assert np.isfinite(after_tdc_deg(wheel.angle, result.phase, 8.0))
+
+
+def test_a_stretch_that_is_decoded_wrongly_is_put_in_no_turn() -> None:
+    bench = Bench.at_speed(CRANKING, 40.0).cam(sd=0.5)
+    wheel = bench.wheel([(0, 9)], lost=[(1.0, 4.0)])
+    first = wheel.angle.segments[0]
+    angle = wheel.angle.angle_deg.copy()
+    angle[: first.stop] += 138.0
+    wheel = replace(wheel, angle=replace(wheel.angle, angle_deg=angle))
+    result = examine(bench.signals(), wheel, setup(), bench.recording())
+    assert result.phase.per_segment_turn[0] == -1
+    assert np.isnan(cycle_deg(wheel.angle, result.phase, 0.5))
+    assert [e.present for e in result.cams[0].edges] == [1.0] * 4
 
 
 def test_two_stroke_has_one_turn() -> None:

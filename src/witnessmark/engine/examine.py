@@ -96,7 +96,7 @@ def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recor
     patterns = [learn(track, unrolled, alignment, facts.cycle_deg) for track in cam_tracks]
     phase = find_phase(facts, wheel, setup, unrolled, alignment, patterns, coil_tracks)
     starter = starter_on(signals, recording)
-    rotations = find_rotations(signals, wheel, motions, recording, unrolled)
+    rotations = find_rotations(signals, wheel, motions, starter, recording, unrolled)
     edge_s, per_turn = _countable(crank, wheel)
 
     def attempts_with(count: int | None) -> tuple[Attempt, ...]:

@@ -27,7 +27,7 @@ SLOWEST_RPM = 25.0
 LONE_RATIO = 12.0
 LONE_EDGES = 3
 LONE_S = 0.06
-FEWEST_EDGES = 6
+FEWEST_EDGES = 4
 # Speeds over so many first intervals are carried back to rest: within them (a tenth of a turn at most) the starter's
 # torque is steady enough for a straight line.
 SPEEDS_FROM_REST = 5

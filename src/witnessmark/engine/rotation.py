@@ -54,12 +54,24 @@ class Rotation:
     turning_at_end: bool = False
 
 
-def attempts_of(motions: Sequence[Motion], unrolled: Unrolled) -> list[Rotation]:
-    """Motions grouped into attempts: short hesitations joined, rocking to rest put to the attempt before."""
+def attempts_of(
+    motions: Sequence[Motion], unrolled: Unrolled, starter: Sequence[tuple[float, float]] = ()
+) -> list[Rotation]:
+    """Motions grouped into attempts: hesitations joined, rocking to rest put to the attempt before.
+
+    starter: when it draws current; a crank that stands meanwhile hangs on a compression.
+    """
     out: list[Rotation] = []
     rocked = False
+
+    def driven(a: float, b: float) -> bool:
+        return any(s - 0.1 <= a and b <= e + 0.1 for s, e in starter)
+
     for m in sorted(motions, key=lambda x: x.start_s):
         gap = m.start_s - out[-1].end_s if out else np.inf
+        if out and not m.reversed and driven(out[-1].forward_end_s, m.start_s):
+            out[-1] = Rotation(out[-1].start_s, m.end_s, m.end_s)
+            continue
         if out and (m.reversed or (gap <= ROCKING_S and _turns(unrolled, m) < LEAST_TURNS)):
             if gap <= ROCKING_S:
                 out[-1] = Rotation(out[-1].start_s, m.end_s, out[-1].forward_end_s)
@@ -69,7 +81,7 @@ def attempts_of(motions: Sequence[Motion], unrolled: Unrolled) -> list[Rotation]
             continue
         if out and gap < SHORTEST_STOP_S and not rocked:
             out[-1] = Rotation(out[-1].start_s, m.end_s, m.end_s)
-        elif _turns(unrolled, m) >= LEAST_TURNS or m.end_s - m.start_s >= LEAST_S:
+        elif _turns(unrolled, m) >= LEAST_TURNS or m.end_s - m.start_s >= LEAST_S or driven(m.start_s, m.start_s):
             out.append(Rotation(m.start_s, m.end_s, m.end_s))
             rocked = False
     return out
@@ -259,18 +271,23 @@ def _cam_stretches(line: Line) -> list[tuple[float, float]]:
 
 
 def find_rotations(
-    signals: Signals, wheel: WheelResult, motions: Sequence[Motion], recording: Recording, unrolled: Unrolled
+    signals: Signals,
+    wheel: WheelResult,
+    motions: Sequence[Motion],
+    starter: Sequence[tuple[float, float]],
+    recording: Recording,
+    unrolled: Unrolled,
 ) -> list[Rotation]:
     """All attempts in order of time, those that only other lines show included."""
-    found = attempts_of(motions, unrolled)
+    found = attempts_of(motions, unrolled, starter)
 
     def add(stretches: list[tuple[float, float]], seen_on: str) -> None:
         for a, b in stretches:
             if all(b < r.start_s or a > r.end_s for r in found):
                 found.append(Rotation(a, b, b, seen_on))
 
-    for line in signals.by_role("starter-current"):
-        add(starter_stretches(recording, line), line.role)
+    if starter:
+        add(list(starter), "starter-current")
     for line in signals.by_role("cam"):
         add(_cam_stretches(line), line.role)
     if not found:

@@ -30,6 +30,9 @@ KERNEL_DEG = 6.0
 REPEATS_EVERY_TURN = 0.9
 # Least relative difference of the two overlaps by which a stretch is put in one turn rather than the other.
 LEAST_MARGIN = 0.05
+# A stretch whose pattern is like the others' in neither turn (cosine below this; one edge of four alone gives 0.5) is
+# wrongly placed within the turn, as a part of a turn without a gap may be: it belongs to no turn.
+LEAST_ALIKE = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +142,8 @@ def align(unrolled: Unrolled, tracks: Sequence[Track], source: str) -> Alignment
     turn[order[0]] = 0
     for c in order[1:]:
         same, other = _overlap(total, patterns[c]), _overlap(total, np.roll(patterns[c], 360, axis=1))
-        if same + other <= 0 or abs(same - other) < LEAST_MARGIN * (same + other):
+        alike = max(same, other) / np.sqrt(max(_overlap(total, total) * _overlap(patterns[c], patterns[c]), 1e-12))
+        if alike < LEAST_ALIKE or abs(same - other) < LEAST_MARGIN * (same + other):
             continue
         turn[c] = 0 if same > other else 1
         total += np.roll(patterns[c], 360 * turn[c], axis=1)
