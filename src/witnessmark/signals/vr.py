@@ -17,6 +17,16 @@ ARM_SIGMAS = 4.5
 ARM_SHARE = 0.08
 """... and above this share of its neighbours on one side; no input circuit arms on less (common practice: 0.3-0.5)."""
 
+LOPSIDED = 0.3
+"""Rest level off the middle of the paired peaks by more than this share of a half wave: the wave is lopsided (clamped
+by an input circuit, mostly) and its zero line is the rest level."""
+
+STILL = 0.05
+"""A window is still when its range is below this share of the usual one."""
+
+NEAR_REST = 10
+"""Windows (of 20 ms) a still one may lie from a turning one."""
+
 NOMINAL_SHARE = 0.35
 """Arming threshold of the nominal adaptive input, share of the usual peak (common practice: 0.3-0.5)."""
 
@@ -49,10 +59,31 @@ def find_zero(summary: Summary) -> Zero:
     amplitude = 0.5 * float(np.nanmedian(span[active])) if active.any() else 0.0
     least = max(ARM_SIGMAS * noise, 1.5 * summary.quantum)
     half = min(least, 0.25 * amplitude) if amplitude else least
-    mid = _drifting(0.5 * (low3 + high3), span, active, level, amplitude)
+    rest = _rest_level(0.5 * (lo + hi), hi - lo, active, big)
+    lopsided = rest is not None and abs(rest - level) > LOPSIDED * amplitude
+    mid = None
+    if rest is not None and lopsided:
+        level = rest
+    else:
+        mid = _drifting(0.5 * (low3 + high3), span, active, level, amplitude)
     if mid is None:
         return Zero(Thresholds.fixed(level - half, level, level + half), level, noise, amplitude)
     return Zero(Thresholds(mid - half, mid, mid + half, summary.window), level, noise, amplitude)
+
+
+def _rest_level(
+    middle: NDArray[np.float64], own: NDArray[np.float64], active: NDArray[np.bool_], big: float
+) -> float | None:
+    """Level of the line at rest, from the still windows next to turning ones (a bias may come only with key-on)."""
+    still = np.flatnonzero((own < STILL * big) & np.isfinite(own))
+    moving = np.flatnonzero(active)
+    if len(still) < 5 or len(moving) < 5:
+        return None
+    place = np.searchsorted(still, moving)
+    before = np.where(place > 0, still[np.maximum(place - 1, 0)], -(10**9))
+    after = np.where(place < len(still), still[np.minimum(place, len(still) - 1)], 10**9)
+    nearest = np.unique(np.concatenate([before[moving - before <= NEAR_REST], after[after - moving <= NEAR_REST]]))
+    return float(np.median(middle[nearest])) if len(nearest) else None
 
 
 def _three(values: NDArray[np.float64], fold: np.ufunc) -> NDArray[np.float64]:
