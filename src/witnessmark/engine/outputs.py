@@ -84,9 +84,15 @@ def _joined(start: Array, end: Array) -> tuple[Array, Array]:
     return start[np.append(True, apart)], end[np.append(apart, True)]
 
 
+def is_supply(line: Line) -> bool:
+    """Whether a sampled line only stands at a supply that sags and ripples."""
+    top = line.levels.maximum
+    return line.info.kind == "sampled" and top > 0 and line.levels.low > LOW_SHARE * top
+
+
 def commands_of_edges(line: Line, edges: Edges, role: Literal["coil", "injector"]) -> Commands:
     """Commands on a two-level line."""
-    if line.info.kind == "sampled" and line.levels.high > 0 and line.levels.low > LOW_SHARE * line.levels.high:
+    if is_supply(line):
         return Commands(line, role, np.empty(0), np.empty(0), False, because="the line rests at its supply")
     time, rising = edges.time_s, edges.rising
     if len(time) < 2:
@@ -106,7 +112,7 @@ def commands_of_current(recording: Recording, line: Line, role: Literal["coil", 
     rate = line.info.rate_hz or 0.0
     time, value = thinned(recording, line.name, line.info.start_s, recording.end_s, min(rate, 50_000.0))
     nothing = Commands(line, role, np.empty(0), np.empty(0), True, because="no current pulse on the line")
-    if len(value) < 3 or not line.levels.moving:
+    if len(value) < 3 or not line.levels.moving or is_supply(line):
         return nothing
     rest = float(np.median(value))
     up = line.levels.maximum - rest >= rest - line.levels.minimum
