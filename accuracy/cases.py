@@ -64,7 +64,9 @@ class Range:
 
 RANGES: dict[str, Range] = {
     "tooth-absent": Range(30.0, 4.0, "turns in the record", log=True),
-    "tooth-weak": Range(0.08, 0.6, "of a sound pulse left (variable reluctance); one minus it: passes missed (two-level)"),
+    "tooth-weak": Range(
+        0.08, 0.6, "of a sound pulse left (variable reluctance); one minus it: passes missed (two-level)"
+    ),
     "tooth-displaced": Range(0.40, 0.08, "pitch", log=True),
     "tooth-extra": Range(1.0, 0.5, "of a sound tooth's height"),
     "wheel-runout": Range(1.0, 0.2, "degrees (amplitude)", log=True),
@@ -100,7 +102,10 @@ def _weak(rng: np.random.Generator, severity: float) -> tuple[Draft, float]:
     value = RANGES["tooth-weak"].at(severity)
     fault: dict[str, Any] = {"kind": "tooth-weak", "slots": [_tooth(rng, made)]}
     if made.hall:
-        fault |= {"share": 1.0 - value, "below_rpm": float(rng.choice([450.0, 1e6])) if made.record != "running" else 1e6}
+        fault |= {
+            "share": 1.0 - value,
+            "below_rpm": float(rng.choice([450.0, 1e6])) if made.record != "running" else 1e6,
+        }
         fault["share"] = min(fault["share"], 0.9)
     else:
         fault["amplitude"] = value
@@ -201,7 +206,9 @@ def _reversed(rng: np.random.Generator, severity: float) -> tuple[Draft, float]:
 
 
 def _low(rng: np.random.Generator, severity: float) -> tuple[Draft, float]:
-    made = draw.draft(rng, draw.GAP_WHEELS, records=("cranking", "start", "attempts"), sensor="hall" if rng.random() < 0.25 else "vr")
+    made = draw.draft(
+        rng, draw.GAP_WHEELS, records=("cranking", "start", "attempts"), sensor="hall" if rng.random() < 0.25 else "vr"
+    )
     value = RANGES["signal-low"].at(severity)
     sensor = made.tables["sensor"]
     share = min(value * 12.0 / sensor["high_v"], 0.4) if made.hall else value / sensor["peak_v"]
@@ -217,7 +224,9 @@ def _slow(rng: np.random.Generator, severity: float) -> tuple[Draft, float]:
     value = RANGES["cranking-slow"].at(severity)
     made.tables["duration_s"] = max(made.tables["duration_s"], 3.0)
     made.tables["sampling"]["rate_hz"] = min(made.tables["sampling"]["rate_hz"], 200e3)
-    made.tables["fault"] = [{"kind": "cranking-slow", "cause": str(rng.choice(["battery", "starter", "friction"])), "rpm": value}]
+    made.tables["fault"] = [
+        {"kind": "cranking-slow", "cause": str(rng.choice(["battery", "starter", "friction"])), "rpm": value}
+    ]
     roles = {row["role"] for row in made.tables["channel"]}
     made.tables["channel"] += [{"role": r} for r in ("battery", "starter-current") if r not in roles]
     return made, value

@@ -1,4 +1,4 @@
-"""Draw the common part of a case: engine, wheel, sensor, recorder, kind of record. Ranges only, nothing tuned by hand."""
+"""Draw the common part of a case: engine, wheel, sensor, recorder, kind of record. Ranges only."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ def _record(rng: np.random.Generator, draft: Draft, rate_hz: float) -> None:
         tries = [{"start_s": start, "end_s": 1e6}]
     else:
         tries, at = [], start
-        for n in range(int(rng.integers(2, 4))):
+        for _ in range(int(rng.integers(2, 4))):
             length = float(rng.uniform(0.9, 1.6))
             tries.append({"start_s": at, "end_s": at + length})
             at += length + float(rng.uniform(0.8, 1.4))
@@ -108,7 +108,8 @@ def _engine(rng: np.random.Generator, draft: Draft) -> None:
 def _sensor(rng: np.random.Generator, draft: Draft, noise: float) -> None:
     if draft.hall:
         draft.tables["sensor"] = {
-            "kind": "hall", "high_v": float(rng.choice([5.0, 5.0, 5.0, 12.0])), "jitter_deg": float(rng.uniform(0.01, 0.08)),
+            "kind": "hall", "high_v": float(rng.choice([5.0, 5.0, 5.0, 12.0])),
+            "jitter_deg": float(rng.uniform(0.01, 0.08)),
             "edge": "falling" if rng.random() < 0.8 else "rising", "tooth_high": bool(rng.random() < 0.6),
             "startup_error_deg": float(rng.choice([0.0, 1.0])), "rise_s": float(rng.uniform(1e-6, 1.2e-5)),
             "noise_v": noise * 5.0,
@@ -122,15 +123,23 @@ def _sensor(rng: np.random.Generator, draft: Draft, noise: float) -> None:
     draft.tables.setdefault("control", {})["min_v"] = min(0.12, 0.3 * draft.tables["sensor"]["peak_v"])
 
 
-def draft(rng: np.random.Generator, wheels: dict[str, int], records: tuple[str, ...] = RECORDS, sensor: str = "") -> Draft:
+def draft(
+    rng: np.random.Generator, wheels: dict[str, int], records: tuple[str, ...] = RECORDS, sensor: str = ""
+) -> Draft:
     """A sound engine with an ordinary record: noise 0.2 to 2 % of the signal, 20 to 500 kHz, 8 to 16 bit."""
-    made = Draft({}, pick(rng, wheels), str(rng.choice(records)), sensor == "hall" or (sensor == "" and rng.random() < 0.5))
+    made = Draft(
+        {}, pick(rng, wheels), str(rng.choice(records)), sensor == "hall" or (sensor == "" and rng.random() < 0.5)
+    )
     if made.wheel in ("24 coded", "4 vane"):
         made.hall = True
     rate = float(rng.choice(RATES_HZ))
     if made.record == "attempts":
         rate = min(rate, 100e3)
-    made.tables["sampling"] = {"rate_hz": rate, "bits": int(rng.choice(BITS)), "noise_share": float(rng.uniform(1e-4, 8e-4))}
+    made.tables["sampling"] = {
+        "rate_hz": rate,
+        "bits": int(rng.choice(BITS)),
+        "noise_share": float(rng.uniform(1e-4, 8e-4)),
+    }
     _engine(rng, made)
     _record(rng, made, rate)
     _sensor(rng, made, float(np.exp(rng.uniform(np.log(0.002), np.log(0.02)))))

@@ -133,8 +133,9 @@ def _crank_only(rng: np.random.Generator, made: Draft) -> None:
 DIFFICULTIES: dict[str, Callable[[np.random.Generator, Draft], None]] = {
     "noise": _noise, "8 bit": _few_bits, "20 kHz": _low_rate, "ripple": _ripple, "amplitude modulation": _modulation,
     "start-up edges": _start_up, "jitter": _jitter, "two or three turns": _short, "odd duty": _duty, "offset": _offset,
-    "hum": _hum, "ignition pick-up": _pickup, "runout in tolerance": _runout, "cold": _cold, "hard first fire": _hard_start,
-    "compression spread": _uneven, "acceleration": _ramp, "crank line only": _crank_only,
+    "hum": _hum, "ignition pick-up": _pickup, "runout in tolerance": _runout, "cold": _cold,
+    "hard first fire": _hard_start, "compression spread": _uneven, "acceleration": _ramp,
+    "crank line only": _crank_only,
 }  # fmt: skip
 
 

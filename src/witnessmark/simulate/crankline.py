@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.simulate.dynamics import Edges
 from witnessmark.simulate.layouts import Wheel
-from witnessmark.simulate.scenario import Fault, Scenario
+from witnessmark.simulate.parts import Edges
+from witnessmark.simulate.scenario import Scenario
 
 F64 = NDArray[np.float64]
 
@@ -72,7 +72,9 @@ def _faulty(teeth: Teeth, wheel: Wheel, scenario: Scenario) -> Teeth:
         elif fault.kind == "tooth-displaced":
             teeth = replace(teeth, mark_deg=teeth.mark_deg + np.where(at, fault.deg, 0.0))
         elif fault.kind == "tooth-extra":
-            teeth = _extra(teeth, fault.deg % 360.0, float(np.median(wheel.widths_deg)), fault.amplitude if not hall else 1.0)
+            teeth = _extra(
+                teeth, fault.deg % 360.0, float(np.median(wheel.widths_deg)), fault.amplitude if not hall else 1.0
+            )
         elif fault.kind == "wheel-runout":
             wave = fault.deg * np.cos(np.deg2rad(teeth.mark_deg - fault.phase_deg))
             teeth = replace(teeth, mark_deg=teeth.mark_deg + wave)
@@ -86,7 +88,10 @@ def _extra(teeth: Teeth, deg: float, width: float, height: float) -> Teeth:
     width = min(width, 0.5 * behind, 0.5 * ahead)
     add = (0, deg, width, height, 0.0, 0.0, 1.0)
     return Teeth(
-        *(np.append(getattr(teeth, n), np.array(v, getattr(teeth, n).dtype)) for n, v in zip(teeth.__dataclass_fields__, add, strict=True))
+        *(
+            np.append(getattr(teeth, n), np.array(v, getattr(teeth, n).dtype))
+            for n, v in zip(teeth.__dataclass_fields__, add, strict=True)
+        )
     )
 
 
@@ -183,15 +188,17 @@ def _solve_displacement(teeth: Teeth, scenario: Scenario, sigma: F64, pitch: flo
             angle, _, _ = _falling(_slope_table(zero, teeth.height, sigma))
             at = _near(angle, drawn, pitch)
             home = drawn if at is None else float(angle[at])
-            share = 1.0
-            for _ in range(4):
+            low, high = 0.0, 1.5
+            for _ in range(12):
+                share = 0.5 * (low + high)
                 mark[n] = drawn + share * fault.deg
                 angle, _, _ = _falling(_slope_table(mark, teeth.height, sigma))
-                at = _near(angle, home + fault.deg, pitch)
-                if at is None:
-                    break
-                moved = (float(angle[at]) - home + 180.0) % 360.0 - 180.0
-                share *= fault.deg / moved if moved * fault.deg > 0 else 1.0
+                at = _near(angle, drawn + share * fault.deg, pitch)
+                moved = 2.0 if at is None else ((float(angle[at]) - home + 180.0) % 360.0 - 180.0) / fault.deg
+                if moved > 1.0:
+                    high = share
+                else:
+                    low = share
     return mark
 
 
@@ -200,9 +207,7 @@ def _modulation(scenario: Scenario, rng: np.random.Generator) -> F64:
     grid = np.deg2rad(np.arange(TABLE_ROWS) * TABLE_STEP_DEG)
     out = np.ones(TABLE_ROWS)
     if scenario.sensor.modulation > 0.0:
-        wave = sum(
-            rng.normal() / order * np.cos(order * grid + rng.uniform(0.0, 2.0 * np.pi)) for order in range(1, 5)
-        )
+        wave = sum(rng.normal() / order * np.cos(order * grid + rng.uniform(0.0, 2.0 * np.pi)) for order in range(1, 5))
         centre, width = rng.uniform(0.0, 2.0 * np.pi), rng.uniform(0.2, 0.8)
         wave = wave + rng.normal() * np.exp(-0.5 * (((grid - centre + np.pi) % (2 * np.pi) - np.pi) / width) ** 2)
         wave = wave - wave.mean()
@@ -213,7 +218,8 @@ def _modulation(scenario: Scenario, rng: np.random.Generator) -> F64:
     return out
 
 
-def _gain(scenario: Scenario) -> float:
+def gain(scenario: Scenario) -> float:
+    """Share of the swing left by faults of the air gap."""
     return float(np.prod([f.amplitude for f in scenario.fault if f.kind == "signal-low"] or [1.0]))
 
 
@@ -232,7 +238,7 @@ def _vr(wheel: Wheel, teeth: Teeth, scenario: Scenario, rng: np.random.Generator
     teeth = replace(teeth, mark_deg=_solve_displacement(teeth, scenario, sigma, pitch))
     teeth = replace(teeth, height=_solve_heights(teeth, scenario, sigma, pitch, sound))
     table = _slope_table(teeth.mark_deg, teeth.height, sigma) * (scenario.sensor.peak_v / RPM_200_RAD_S / sound)
-    table = table * _modulation(scenario, rng) * _gain(scenario)
+    table = table * _modulation(scenario, rng) * gain(scenario)
     heard = -table if reversed_at(scenario, "sensor") else table
     angle, before, _ = _falling(heard)
     order = np.argsort(angle)
@@ -256,11 +262,13 @@ def _hall(teeth: Teeth, scenario: Scenario) -> Turn:
     return Turn(_edges(scenario, angle[order], tooth[order], marking[order], np.zeros(len(order)), teeth), teeth, None)
 
 
-def _edges(scenario: Scenario, angle: F64, tooth: NDArray[np.int64], marking: NDArray[np.bool_], volts: F64, teeth: Teeth) -> Edges:  # fmt: skip
+def _edges(
+    scenario: Scenario, angle: F64, tooth: NDArray[np.int64], marking: NDArray[np.bool_], volts: F64, teeth: Teeth
+) -> Edges:
     dropped = [f.share for f in scenario.fault if f.kind == "edges-dropped"]
     miss = np.maximum(teeth.miss, max(dropped, default=0.0))[tooth]
     s = scenario.sensor
-    high = s.low_v + (s.high_v - s.low_v) * _gain(scenario)
+    high = s.low_v + (s.high_v - s.low_v) * gain(scenario)
     return Edges(
         angle_deg=angle, tooth=tooth, marking=marking, amplitude=volts, miss=miss, miss_below=teeth.miss_below[tooth],
         below_rad_s=teeth.below_rpm[tooth] * (2.0 * np.pi / 60.0), jitter_deg=s.jitter_deg if s.kind == "hall" else 0.0,

@@ -1,4 +1,4 @@
-"""Wheels by name for the simulator, kept apart from the decoder's catalogue so that one does not vouch for the other."""
+"""Wheels by name for the simulator, apart from the decoder's catalogue so that one does not vouch for the other."""
 
 from __future__ import annotations
 
@@ -70,7 +70,9 @@ def unequal(teeth_deg: tuple[float, ...], widths_deg: tuple[float, ...] | None, 
     teeth = np.asarray(teeth_deg, dtype=np.float64) - teeth_deg[0]
     gaps = np.diff(np.append(teeth, 360.0))
     behind = np.roll(gaps, 1)  # the space before each tooth, in which its width must fit
-    widths = np.asarray(widths_deg, dtype=np.float64) if widths_deg else np.minimum(behind * duty, 0.5 * np.median(gaps))
+    widths = (
+        np.asarray(widths_deg, dtype=np.float64) if widths_deg else np.minimum(behind * duty, 0.5 * np.median(gaps))
+    )
     return Wheel(name or f"{len(teeth)} unequal", len(teeth), (), teeth, widths, tuple(range(1, len(teeth) + 1)), False)
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.simulate import dynamics, layouts
+from witnessmark.engine import geometry
+from witnessmark.simulate import dynamics, layouts, parts
 from witnessmark.simulate.layouts import Wheel
 from witnessmark.simulate.scenario import Attempt, Cranking, Engine, Fault, Running, Scenario
 
@@ -14,53 +15,43 @@ RPM = 2.0 * np.pi / 60.0
 NEVER_S = 1e9
 
 
-def volume_ratio(engine: Engine, deg: F64) -> F64:
-    """V/Vc at angles after TDC (slider-crank)."""
-    t = np.deg2rad(deg)
-    r = 2.0 * engine.rod_mm / engine.stroke_mm
-    rise = r + 1.0 - np.cos(t) - np.sqrt(r * r - np.sin(t) ** 2)
-    return np.asarray(1.0 + 0.5 * (engine.compression_ratio - 1.0) * rise)
-
-
-def _piston_slope_m(engine: Engine, deg: F64) -> F64:
-    """dx/dtheta in m per rad, x the piston's way down from TDC."""
-    t = np.deg2rad(deg)
-    a = engine.stroke_mm / 2000.0
-    r = 2.0 * engine.rod_mm / engine.stroke_mm
-    return np.asarray(a * np.sin(t) * (1.0 + np.cos(t) / np.sqrt(r * r - np.sin(t) ** 2)))
+def cylinder(engine: Engine) -> geometry.CylinderGeometry:
+    """Slider-crank of one cylinder."""
+    return geometry.CylinderGeometry(engine.bore_mm, engine.stroke_mm, engine.rod_mm, engine.compression_ratio)
 
 
 def tdc_deg(engine: Engine) -> F64:
     """Firing TDC of each cylinder, 0..720 after cylinder 1's, by cylinder number."""
     order = engine.order()
     out = np.empty(engine.cylinders)
-    for place, cylinder in enumerate(order):
-        out[cylinder - 1] = 720.0 / engine.cylinders * place
-    return (out - out[0]) % 720.0
+    for place, number in enumerate(order):
+        out[number - 1] = 720.0 / engine.cylinders * place
+    folded: F64 = np.mod(out - out[0], 720.0)
+    return folded
 
 
 def friction_nm(engine: Engine) -> float:
     """Friction in Nm with oil warm; by default 19 Nm a litre."""
     if engine.friction_nm is not None:
         return engine.friction_nm
-    return 19.0 * engine.cylinders * np.pi / 4.0 * engine.bore_mm**2 * engine.stroke_mm * 1e-6
+    return 19.0 * engine.cylinders * cylinder(engine).displacement_cc / 1000.0
 
 
-def mechanics(scenario: Scenario) -> dynamics.Mechanics:
+def mechanics(scenario: Scenario) -> parts.Mechanics:
     """Engine tables and constants."""
-    e = scenario.engine
-    deg = np.arange(dynamics.TABLE) * (720.0 / dynamics.TABLE)
+    e, size = scenario.engine, cylinder(scenario.engine)
+    deg = np.arange(parts.TABLE, dtype=np.float64) * (720.0 / parts.TABLE)
     signed = np.where(deg > 360.0, deg - 720.0, deg)
     closes, opens = e.valve_closed_deg
     closed = (signed >= closes) & (signed <= opens)
-    volume = volume_ratio(e, deg)
-    at_close = volume_ratio(e, np.array([closes]))[0]
-    slope = _piston_slope_m(e, deg)
-    inertia = e.reciprocating_kg * slope**2
-    return dynamics.Mechanics(
+    volume = geometry.volume_ratio(deg, size.rod_ratio, e.compression_ratio)
+    at_close = float(geometry.volume_ratio(closes, size.rod_ratio, e.compression_ratio))
+    sweep = geometry.volume_slope_m3_per_rad(deg, size)
+    inertia = e.reciprocating_kg * (sweep / (size.piston_area_mm2 * 1e-6)) ** 2
+    return parts.Mechanics(
         ratio=np.where(closed, (at_close / volume) ** e.polytropic, 1.0),
-        closed=closed, inlet=(deg > 350.0) & ~closed, arm_m3=np.pi / 4.0 * (e.bore_mm / 1000.0) ** 2 * slope,
-        recip_kg_m2=inertia, recip_slope=np.gradient(inertia, np.deg2rad(720.0 / dynamics.TABLE)),
+        closed=closed, inlet=(deg > 350.0) & ~closed, arm_m3=sweep,
+        recip_kg_m2=inertia, recip_slope=np.gradient(inertia, np.deg2rad(720.0 / parts.TABLE)),
         tdc_deg=tdc_deg(e), trapped=np.asarray(e.trapped or (1.0,) * e.cylinders, np.float64), inertia=e.inertia_kg_m2,
         friction=friction_nm(e), friction_per_rad_s=e.friction_nm_per_krpm / (1000.0 * RPM), leak_s=e.leak_s,
         combustion=e.combustion if scenario.running.may_start else 0.0,
@@ -83,13 +74,13 @@ def supplies(c: Cranking) -> F64:
     return np.array(rows or [(0.0, volts, ohm)], np.float64)
 
 
-def starter(scenario: Scenario) -> dynamics.Starter:
+def starter(scenario: Scenario) -> parts.Starter:
     """Starter and battery; without attempts where the record starts running."""
     c = scenario.cranking
     ohm, volt_s, nm = motor(c)
     supply = supplies(c)
     tries = () if scenario.running.initial == "running" else c.attempts
-    return dynamics.Starter(
+    return parts.Starter(
         start_s=np.array([a.start_s for a in tries], np.float64), end_s=np.array([a.end_s for a in tries], np.float64),
         ocv_v=supply[:, 1].copy(), battery_ohm=supply[:, 2].copy(), motor_ohm=ohm, volt_s=volt_s, nm_per_a=nm,
         release_after_s=c.release_after_s,
@@ -100,10 +91,16 @@ def _weakened(scenario: Scenario, cause: str, x: float) -> Scenario:
     """Battery (voltage and resistance), starter (speed and torque) or engine (friction) worse by x."""
     c, e = scenario.cranking, scenario.engine
     if cause == "battery":
-        change = {"battery_ocv_v": c.battery_ocv_v - 0.9 * x, "battery_resistance_ohm": c.battery_resistance_ohm + 0.009 * x}
+        change = {
+            "battery_ocv_v": c.battery_ocv_v - 0.9 * x,
+            "battery_resistance_ohm": c.battery_resistance_ohm + 0.009 * x,
+        }
         c = c.model_copy(update=change)
     elif cause == "starter":
-        change = {"no_load_rpm": c.no_load_rpm / (1.0 + 0.9 * x), "stall_torque_nm": c.stall_torque_nm * (1.0 - 0.05 * x)}
+        change = {
+            "no_load_rpm": c.no_load_rpm / (1.0 + 0.9 * x),
+            "stall_torque_nm": c.stall_torque_nm * (1.0 - 0.05 * x),
+        }
         c = c.model_copy(update=change)
     else:
         e = e.model_copy(update={"friction_nm": friction_nm(e) + 32.0 * x})
@@ -112,7 +109,7 @@ def _weakened(scenario: Scenario, cause: str, x: float) -> Scenario:
 
 def cranking_rpm(scenario: Scenario) -> tuple[float, float, float]:
     """Mean, lowest and highest speed of unfired cranking, from 1 s to 4 s after the starter engages, in rev/min."""
-    c, e = scenario.cranking, scenario.engine
+    c = scenario.cranking
     motored = scenario.model_copy(
         update={
             "running": Running(may_start=False),
@@ -122,9 +119,10 @@ def cranking_rpm(scenario: Scenario) -> tuple[float, float, float]:
     blind = scenario.control.model_copy(update={"withhold_spark": True, "withhold_fuel": True})
     wheel = layouts.named("4 even")
     motored = motored.model_copy(update={"control": blind, "fault": ()})
-    edges = dynamics.Edges(
-        angle_deg=wheel.teeth_deg, tooth=np.arange(4), marking=np.ones(4, bool), amplitude=np.zeros(4), miss=np.zeros(4),
-        miss_below=np.zeros(4), below_rad_s=np.ones(4), jitter_deg=0.0, startup_deg=0.0, offset_deg=0.0, two_level=True,
+    edges = parts.Edges(
+        angle_deg=wheel.teeth_deg, tooth=np.arange(4), marking=np.ones(4, bool), amplitude=np.zeros(4),
+        miss=np.zeros(4), miss_below=np.zeros(4), below_rad_s=np.ones(4), jitter_deg=0.0,
+        startup_deg=0.0, offset_deg=0.0, two_level=True,
         visible=False,
     )  # fmt: skip
     start = rest_deg(scenario, np.random.default_rng(0), False)
@@ -192,13 +190,13 @@ def initial_rad_s(scenario: Scenario) -> float:
     return scenario.running.targets[0][1] * RPM if scenario.running.initial == "running" else 0.0
 
 
-def governor(scenario: Scenario) -> dynamics.Governor:
+def governor(scenario: Scenario) -> parts.Governor:
     """Speed targets."""
     steps = np.array(scenario.running.targets, np.float64).reshape(-1, 2)
-    return dynamics.Governor(steps[:, 0].copy(), steps[:, 1] * RPM)
+    return parts.Governor(steps[:, 0].copy(), steps[:, 1] * RPM)
 
 
-def unit(scenario: Scenario, design: Wheel, offset_deg: float) -> dynamics.Unit:
+def unit(scenario: Scenario, design: Wheel, offset_deg: float) -> parts.Unit:
     """The control unit, which knows the wheel as designed."""
     c = scenario.control
     length = np.diff(np.concatenate([[design.teeth_deg[-1] - 360.0], design.teeth_deg])) / design.pitch_deg
@@ -206,19 +204,20 @@ def unit(scenario: Scenario, design: Wheel, offset_deg: float) -> dynamics.Unit:
     steps = ratios[ratios > 0.05]
     by_cam = len(steps) == 0 or steps[0] < 0.6 or len(length) < 8 or periods(design) > 1
     falling = [deg for deg, kind in scenario.cam.edges_deg if kind == "falling"]
-    return dynamics.Unit(
+    return parts.Unit(
         teeth_deg=design.teeth_deg, length=length, by_cam=by_cam, cam_deg=falling[0] if falling else 0.0,
-        offset_deg=offset_deg, tolerance=float(np.clip(0.5 * steps[0], 0.33, 0.55)) if len(steps) else 0.55, min_v=c.min_v,
-        adapt=c.adapt, decay=c.decay_per_tooth, confirm=round(c.confirm_turns * len(length)),
+        offset_deg=offset_deg, tolerance=float(np.clip(0.5 * steps[0], 0.33, 0.55)) if len(steps) else 0.55,
+        min_v=c.min_v, adapt=c.adapt, decay=c.decay_per_tooth, confirm=round(c.confirm_turns * len(length)),
         tolerant_rad_s=c.tolerant_above_rpm * RPM, errors_to_lose=c.errors_to_lose,
         ready_s=scenario.cranking.key_on_s + 0.12 if scenario.running.initial == "standstill" else 0.0,
         advance_cranking=c.advance_cranking_deg, advance_running=c.advance_running_deg, dwell_s=c.dwell_ms / 1e3,
-        inject_cranking_s=c.inject_cranking_ms / 1e3, inject_running_s=c.inject_running_ms / 1e3, prime_s=c.prime_ms / 1e3,
-        withhold_spark=c.withhold_spark, withhold_fuel=c.withhold_fuel, may_start=scenario.running.may_start,
+        inject_cranking_s=c.inject_cranking_ms / 1e3, inject_running_s=c.inject_running_ms / 1e3,
+        prime_s=c.prime_ms / 1e3, withhold_spark=c.withhold_spark, withhold_fuel=c.withhold_fuel,
+        may_start=scenario.running.may_start,
     )  # fmt: skip
 
 
-def noise(scenario: Scenario, rng: np.random.Generator) -> dynamics.Noise:
+def noise(scenario: Scenario, rng: np.random.Generator) -> parts.Noise:
     """Lost stretches and spurious edges."""
     lost = [s for f in scenario.fault if f.kind == "signal-lost" for s in f.stretches]
     times: F64 = np.zeros(0)
@@ -231,7 +230,8 @@ def noise(scenario: Scenario, rng: np.random.Generator) -> dynamics.Noise:
                 times = np.sort(np.concatenate([times, rng.uniform(0.0, scenario.duration_s, count)]))
             else:
                 follows, lag, share = (1 if f.follows == "coil" else 2), f.lag_ms / 1e3, f.share
-    return dynamics.Noise(
-        lost_start_s=np.array([a for a, _ in lost], np.float64), lost_end_s=np.array([a + b for a, b in lost], np.float64),
-        spurious_s=times, spurious_v=volts, follows=follows, lag_s=lag, share=share,
+    return parts.Noise(
+        lost_start_s=np.array([a for a, _ in lost], np.float64),
+        lost_end_s=np.array([a + b for a, b in lost], np.float64), spurious_s=times, spurious_v=volts, follows=follows,
+        lag_s=lag, share=share,
     )  # fmt: skip

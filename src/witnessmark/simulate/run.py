@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from witnessmark.errors import BadRecording
 from witnessmark.simulate import crankline, mechanics, truth, waveforms
-from witnessmark.simulate.dynamics import integrate
+from witnessmark.simulate.dynamics import RUNS_RAD_S, integrate
 from witnessmark.simulate.layouts import Wheel, named
 from witnessmark.simulate.scenario import Channel, Fault, Scenario, load_scenario
 
@@ -42,7 +42,7 @@ class Run:
     @property
     def time_s(self) -> F64:
         """Time of the grid in s."""
-        return np.arange(len(self.theta_deg)) * self.dt_s
+        return np.arange(len(self.theta_deg), dtype=np.float64) * self.dt_s
 
 
 @dataclass(frozen=True)
@@ -111,6 +111,17 @@ def _pulses(run: Run, kind: int, cylinder: int) -> F64:
     return log[mine, 2:4][np.argsort(log[mine, 2], kind="stable")]
 
 
+def _charging(scenario: Scenario, run: Run) -> F64:
+    """Share of the way from rest to charging voltage, on the run's grid; the generator follows within 0.6 s."""
+    fast = run.omega_rad_s > RUNS_RAD_S
+    charge = np.empty(len(fast))
+    level = 1.0 if scenario.running.initial == "running" else 0.0
+    for k in range(0, len(fast), 50):
+        level += ((1.0 if fast[k] else 0.0) - level) * 50 * run.dt_s / 0.6
+        charge[k : k + 50] = level
+    return charge
+
+
 def _battery(scenario: Scenario, run: Run, n: int) -> F64:
     """Battery volts at every sample: sag by starter current, loads after key-on, charging once running."""
     c = scenario.cranking
@@ -119,14 +130,9 @@ def _battery(scenario: Scenario, run: Run, n: int) -> F64:
     supply = mechanics.supplies(c)
     row = np.searchsorted(supply[:, 0], t, side="right") - 1
     rest = supply[row, 1] - np.where(t >= c.key_on_s, 0.15, 0.0)
-    fast = run.omega_rad_s > 47.0
-    charge = np.empty(len(fast))
-    level = 1.0 if scenario.running.initial == "running" else 0.0
-    for k in range(0, len(fast), 50):
-        level += ((1.0 if fast[k] else 0.0) - level) * 50 * run.dt_s / 0.6
-        charge[k : k + 50] = level
-    up = np.interp(t, run.time_s, charge)
-    return rest - amps * supply[row, 2] + up * (scenario.running.charging_v - rest)
+    up = np.interp(t, run.time_s, _charging(scenario, run))
+    volts: F64 = rest - amps * supply[row, 2] + up * (scenario.running.charging_v - rest)
+    return volts
 
 
 def _starter_current(scenario: Scenario, run: Run, n: int) -> F64:
@@ -140,7 +146,7 @@ def _starter_current(scenario: Scenario, run: Run, n: int) -> F64:
 def _crank_levels(scenario: Scenario, run: Run) -> tuple[F64, F64, float]:
     """Level changes of a two-level crank line: times, volts after each, volts at the start."""
     s = scenario.sensor
-    high = s.low_v + (s.high_v - s.low_v) * crankline._gain(scenario)
+    high = s.low_v + (s.high_v - s.low_v) * crankline.gain(scenario)
     at_end = crankline.marks_at_end(scenario)
     shown = run.passes[run.passes[:, 4] > 0]
     marking = run.turn.edges.marking[shown[:, 1].astype(int)]
@@ -168,7 +174,7 @@ def _with_spurious(times: F64, volts: F64, first_v: float, run: Run, scenario: S
     if not widths or not len(run.spurious_s):
         return times, volts
     at = np.sort(run.spurious_s)
-    high = s.low_v + (s.high_v - s.low_v) * crankline._gain(scenario)
+    high = s.low_v + (s.high_v - s.low_v) * crankline.gain(scenario)
     n = np.searchsorted(times, at, side="right") - 1
     here = np.where(n >= 0, volts[np.maximum(n, 0)], first_v)
     other = np.where(np.abs(here - high) < np.abs(here - s.low_v), s.low_v, high)

@@ -47,7 +47,9 @@ class Engine(_Part):
         return self.firing_order or usual[self.cylinders]
 
     @model_validator(mode="after")
-    def _order_is_whole(self) -> Engine:
+    def _can_be_built(self) -> Engine:
+        if self.rod_mm <= self.stroke_mm / 2:
+            raise ValueError("rod_mm must be more than half of stroke_mm")
         if self.firing_order and sorted(self.firing_order) != list(range(1, self.cylinders + 1)):
             raise ValueError("firing_order must name every cylinder once")
         if self.trapped and len(self.trapped) != self.cylinders:
@@ -175,7 +177,7 @@ class Control(_Part):
     decay_per_tooth: Share = 0.85
     confirm_turns: Annotated[float, Field(ge=0.0, le=4.0)] = 0.5
     tolerant_above_rpm: float = 450.0
-    errors_to_lose: int = 6  # within one turn, above tolerant_above_rpm
+    errors_to_lose: int = 6  # in a row, none of them half a turn apart
     advance_cranking_deg: float = 6.0
     advance_running_deg: float = 12.0
     dwell_ms: Positive = 3.5

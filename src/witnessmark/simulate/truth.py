@@ -14,8 +14,9 @@ if TYPE_CHECKING:
     from witnessmark.simulate.run import Run
 
 CAUSE_OF = {
-    "tooth-absent": "trigger-wheel-tooth", "tooth-weak": "trigger-wheel-tooth", "tooth-displaced": "trigger-wheel-tooth",
-    "tooth-extra": "trigger-wheel-tooth", "wheel-runout": "trigger-wheel-runout",
+    "tooth-absent": "trigger-wheel-tooth", "tooth-weak": "trigger-wheel-tooth",
+    "tooth-displaced": "trigger-wheel-tooth", "tooth-extra": "trigger-wheel-tooth",
+    "wheel-runout": "trigger-wheel-runout",
     "wheel-unexpected": "trigger-wheel-wrong", "edges-dropped": "crank-sensor", "signal-lost": "crank-circuit",
     "edges-spurious": "electrical-interference", "polarity-reversed": "sensor-polarity",
     "signal-low": "sensor-air-gap", "cranking-slow": "cranking-system",
@@ -37,7 +38,12 @@ def layout_of(wheel: Any) -> dict[str, Any]:
     """A wheel in the words of the setup file."""
     if wheel.regular:
         return {"name": wheel.name, "slots": wheel.slots, "missing": list(wheel.missing), "teeth_deg": None}
-    return {"name": wheel.name, "slots": wheel.slots, "missing": [], "teeth_deg": [round(float(t), 4) for t in wheel.teeth_deg]}
+    return {
+        "name": wheel.name,
+        "slots": wheel.slots,
+        "missing": [],
+        "teeth_deg": [round(float(t), 4) for t in wheel.teeth_deg],
+    }
 
 
 def _held(run: Run, rpm: float, hold_s: float, start_s: float, end_s: float) -> float | None:
@@ -97,7 +103,7 @@ def _outputs(run: Run, scenario: Scenario, start_s: float, end_s: float, recorde
 
 
 def _attempts(run: Run, scenario: Scenario) -> list[dict[str, Any]]:
-    out = []
+    out: list[dict[str, Any]] = []
     if scenario.running.initial == "running":
         return out
     for start, end in motions(run, scenario):
@@ -130,7 +136,7 @@ def truth_of(scenario: Scenario, run: Run) -> dict[str, Any]:
         })  # fmt: skip
     first = faults[0] if faults else None
     step = max(1, round(0.005 / run.dt_s))
-    slot = first["slots"][0] if first and first["slots"] else None
+    slot = scenario.fault[0].slots[0] if scenario.fault and scenario.fault[0].slots else None
     tdc_slot = mechanics.tdc_slot(scenario, run.design)
     moving = np.abs(run.omega_rad_s[run.omega_rad_s != 0]) * 30 / np.pi
     return {
@@ -174,7 +180,13 @@ def setup_of(scenario: Scenario, run: Run, name_of: Callable[[Channel], str]) ->
             row["cylinder"] = c.cylinder
         channels.append(row)
     cams = [
-        {"channel": name_of(c), "bank": 1, "camshaft": "intake", "edges_deg": [list(x) for x in scenario.cam.edges_deg], "tolerance_deg": 6.0}
+        {
+            "channel": name_of(c),
+            "bank": 1,
+            "camshaft": "intake",
+            "edges_deg": [list(x) for x in scenario.cam.edges_deg],
+            "tolerance_deg": 6.0,
+        }
         for c in scenario.channel
         if c.role == "cam"
     ]
@@ -184,7 +196,8 @@ def setup_of(scenario: Scenario, run: Run, name_of: Callable[[Channel], str]) ->
         "engine": {
             "cylinders": e.cylinders, "strokes": 4, "ignition": "coil-per-cylinder", "cranked_by": "starter",
             "firing_order": list(order), "firing_angles_deg": [720.0 / e.cylinders * k for k in range(e.cylinders)],
-            "bore_mm": e.bore_mm, "stroke_mm": e.stroke_mm, "rod_mm": e.rod_mm, "compression_ratio": e.compression_ratio,
+            "bore_mm": e.bore_mm, "stroke_mm": e.stroke_mm, "rod_mm": e.rod_mm,
+            "compression_ratio": e.compression_ratio,
         },
         "crank_wheel": wheel,
         "cam_wheel": cams,
@@ -205,7 +218,9 @@ def for_wav(setup: dict[str, Any], gains: dict[str, tuple[float, float]]) -> dic
         gain, offset = gains[row["name"]]
         place[row["name"]] = str(n)
         unit = "A" if row["role"] == "starter-current" else "V"
-        rows.append({**row, "name": str(n), "label": row["name"], "unit": unit, "scale": gain * 32768.0, "offset": offset})
+        rows.append(
+            {**row, "name": str(n), "label": row["name"], "unit": unit, "scale": gain * 32768.0, "offset": offset}
+        )
     cams = [{**c, "channel": place[c["channel"]]} for c in setup["cam_wheel"]]
     return {**setup, "channel": rows, "cam_wheel": cams}
 

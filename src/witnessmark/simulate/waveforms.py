@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 F64 = NDArray[np.float64]
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def vr_line(n: int, rate_hz: float, dt: float, theta_deg: F64, omega: F64, offset_deg: float, table: F64) -> F64:
     """Volts at sample i / rate_hz of a line whose volts per rad/s over one turn are ``table``."""
     out = np.empty(n)
@@ -32,7 +32,7 @@ def vr_line(n: int, rate_hz: float, dt: float, theta_deg: F64, omega: F64, offse
     return out
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def level_line(n: int, rate_hz: float, time_s: F64, level_v: F64, first_v: float, rise_s: float, fall_s: float) -> F64:
     """Volts of a line that goes to ``level_v[j]`` at ``time_s[j]`` with first-order rise and fall (10-90 % times)."""
     out = np.empty(n)
@@ -87,7 +87,7 @@ def coil_current(n: int, rate_hz: float, events: F64, volts: F64) -> F64:
 
 
 def injector_line(n: int, rate_hz: float, events: F64, volts: F64) -> F64:
-    """Driver voltage: battery at rest, pulled down while injecting, then the flyback and its decay. Rows [start, end]."""
+    """Driver voltage: battery at rest, pulled down while injecting, then flyback and decay. Rows [start, end]."""
     out = volts.copy()
     for start, end in events:
         part = stretch(n, rate_hz, start, end)
