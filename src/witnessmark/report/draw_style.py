@@ -134,24 +134,34 @@ def svg(figure: Any, title: str) -> str:
     return text.replace("<svg", f'<svg role="img" aria-label="{name}"', 1).strip()
 
 
-def thinned(time_s: FLOATS, values: FLOATS, points: int = POINTS) -> tuple[FLOATS, FLOATS]:
-    """The same trace with at most about ``points`` points: lowest and highest of each bin, so no spike is lost."""
+def kept(values: NDArray[Any], points: int = POINTS) -> NDArray[np.int64]:
+    """Places of at most about ``points`` samples: lowest and highest of each bin, so that no spike is lost."""
     n = len(values)
     if n <= points:
-        return time_s, values
-    size = -(-n // (points // 2))
+        return np.arange(n)
+    size = -(-n // max(points // 2, 1))
     whole = n // size * size
     blocks = values[:whole].reshape(-1, size)
     starts = np.arange(len(blocks)) * size
-    low, high = starts + np.nanargmin(_filled(blocks), axis=1), starts + np.nanargmax(_filled(blocks), axis=1)
-    pick = np.unique(np.concatenate([[0], low, high, [n - 1]]))
-    return time_s[pick], values[pick]
+    low, high = starts + _extreme(blocks, lowest=True), starts + _extreme(blocks, lowest=False)
+    ends = [0, n - 1]
+    if whole < n:
+        tail = values[whole:].reshape(1, -1)
+        ends += [whole + int(_extreme(tail, lowest=True)[0]), whole + int(_extreme(tail, lowest=False)[0])]
+    return np.unique(np.concatenate([ends, low, high]))
 
 
-def _filled(blocks: FLOATS) -> FLOATS:
-    """Blocks without a single number read as zero, so that the search for extremes has something to find."""
-    empty: NDArray[np.bool_] = np.all(np.isnan(blocks), axis=1, keepdims=True)
-    return np.where(empty, 0.0, blocks)
+def _extreme(blocks: NDArray[Any], lowest: bool) -> NDArray[np.int64]:
+    """Place of the lowest (highest) sample of each row, gaps (NaN) passed over; integers have none."""
+    if blocks.dtype.kind == "f":
+        blocks = np.where(np.isnan(blocks), np.inf if lowest else -np.inf, blocks)
+    return np.asarray(blocks.argmin(axis=1) if lowest else blocks.argmax(axis=1))
+
+
+def thinned(time_s: FLOATS, values: FLOATS, points: int = POINTS) -> tuple[FLOATS, FLOATS]:
+    """The same trace with at most about ``points`` points, its lowest and highest kept in each bin."""
+    places = kept(values, points)
+    return time_s[places], values[places]
 
 
 def trace(recording: Recording, name: str, start_s: float, end_s: float, points: int = POINTS) -> tuple[FLOATS, FLOATS]:
@@ -173,11 +183,10 @@ def trace(recording: Recording, name: str, start_s: float, end_s: float, points:
     parts = max(-(-(stop - first) // piece), 1)
     times, values = [], []
     for at in range(first, max(stop, first), piece):
-        v = recording.values(name, at, min(at + piece, stop))
-        t = info.start_s + (at + np.arange(len(v))) / info.rate_hz
-        t, v = thinned(t, v, max(points // parts, 8))
-        times.append(t)
-        values.append(v)
+        native = recording.read(name, at, min(at + piece, stop))
+        places = kept(native, max(points // parts, 8))
+        times.append(info.start_s + (at + places) / info.rate_hz)
+        values.append(native[places].astype(np.float64) * info.gain + info.offset)
     if not times:
         return np.zeros(0), np.zeros(0)
     return np.concatenate(times), np.concatenate(values)
