@@ -1,0 +1,30 @@
+"""Everything Witnessmark raises on purpose.
+
+    WitnessmarkError            one line, fit for standard error
+    ├── BadRecording            a file that cannot be read or holds nothing to judge
+    ├── BadSetup                a setup file with an unknown key, wrong type or impossible value
+    ├── BadScenario             the same for a simulation scenario
+    └── BadKnowledge            a knowledge file (limits, layouts, tests) that fails its schema
+
+Every message is one line that names the file, what is wrong and what to do.
+"""
+
+
+class WitnessmarkError(Exception):
+    """Base of all errors that are the input's fault; its text is one line for the user."""
+
+
+class BadRecording(WitnessmarkError):
+    """The recording cannot be read, or holds no samples to judge."""
+
+
+class BadSetup(WitnessmarkError):
+    """The setup file breaks the contract; the message names the key."""
+
+
+class BadScenario(WitnessmarkError):
+    """The simulation scenario breaks its contract; the message names the key."""
+
+
+class BadKnowledge(WitnessmarkError):
+    """A knowledge file fails its schema; the message names file and row."""
