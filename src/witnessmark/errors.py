@@ -4,7 +4,8 @@
     ├── BadRecording            a file that cannot be read or holds nothing to judge
     ├── BadSetup                a setup file with an unknown key, wrong type or impossible value
     ├── BadScenario             the same for a simulation scenario
-    └── BadKnowledge            a knowledge file (limits, layouts, tests) that fails its schema
+    ├── BadKnowledge            a knowledge file (limits, layouts, tests) that fails its schema
+    └── BadOutput               a place that cannot be written
 
 Every message is one line that names the file, what is wrong and what to do.
 """
@@ -28,3 +29,7 @@ class BadScenario(WitnessmarkError):
 
 class BadKnowledge(WitnessmarkError):
     """A knowledge file fails its schema; the message names file and row."""
+
+
+class BadOutput(WitnessmarkError):
+    """A file that was to be written cannot be; the message names it."""

@@ -1,0 +1,147 @@
+"""The command line: parse, call, print. Heavy imports stand inside the commands, so that --help is quick."""
+
+from __future__ import annotations
+
+import os
+import sys
+import warnings
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn
+
+import click
+
+from witnessmark import __version__
+from witnessmark.errors import BadOutput, WitnessmarkError
+
+if TYPE_CHECKING:
+    from witnessmark.report.model import Analysis
+
+BAD_INPUT = 2
+BUG = 3
+STOPPED = 130  # as shells report an interrupt
+DEBUG = "WITNESSMARK_DEBUG"
+
+
+class OneLine(click.Group):
+    """A group whose failures are one line on standard error, never a traceback.
+
+    Exit 2: the input's fault (recording, setup, scenario, a place that cannot be written, a wrong option). Exit 3: this
+    program's fault. With WITNESSMARK_DEBUG set, warnings and tracebacks are shown.
+    """
+
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        """Run, and leave with the exit status; see the class."""
+        if os.environ.get(DEBUG):
+            return super().main(*args, **kwargs)
+        kwargs["standalone_mode"] = False
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            sys.exit(self._guarded(*args, **kwargs))
+
+    def _guarded(self, *args: Any, **kwargs: Any) -> int:
+        try:
+            code = super().main(*args, **kwargs)
+        except click.exceptions.NoArgsIsHelpError as error:
+            click.echo(error.format_message(), err=True)
+            return BAD_INPUT
+        except click.ClickException as error:
+            _fail(_usage(error), BAD_INPUT)
+        except WitnessmarkError as error:
+            _fail(str(error), BAD_INPUT)
+        except (KeyboardInterrupt, click.Abort):
+            _fail("stopped by the user; nothing was written", STOPPED)
+        except MemoryError:
+            _fail("not enough memory for this recording; cut it shorter or close other programs", BAD_INPUT)
+        except Exception as error:  # a fault of this program: one line to report, not a traceback
+            what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
+            _fail(f"internal error ({what}); please report it with what {DEBUG}=1 shows", BUG)
+        return code if isinstance(code, int) else 0
+
+
+def _fail(text: str, code: int) -> NoReturn:
+    click.echo(f"witnessmark: {' '.join(text.split())}", err=True)
+    sys.exit(code)
+
+
+def _usage(error: click.ClickException) -> str:
+    """A wrong option or argument in one line, with where to read on."""
+    text = error.format_message().rstrip(".")
+    context = getattr(error, "ctx", None)
+    return f"{text}; see {context.command_path} --help" if context is not None else text
+
+
+def _print(text: str) -> None:
+    """Text on standard output in its own encoding; a reader that has gone is no fault of anyone."""
+    try:
+        click.echo(text.encode(sys.stdout.encoding or "utf-8", "replace"), nl=False)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except OSError as error:
+        raise BadOutput(f"standard output: {(error.strerror or str(error)).lower()}; send it elsewhere") from None
+
+
+@click.group(cls=OneLine, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="witnessmark")
+def main() -> None:
+    """From a recording of an engine's signals to a proven verdict."""
+
+
+@main.command()
+@click.argument("recording")
+@click.option("--setup", "setup_path", metavar="SETUP.toml", help="What is known of vehicle, wheel and lines.")
+@click.option("--json", "json_path", metavar="OUT.json", help='Write the analysis as JSON; "-" prints only that.')
+@click.option("--report", "report_path", metavar="OUT.html", help="Write the report as one HTML file.")
+def analyze(recording: str, setup_path: str | None, json_path: str | None, report_path: str | None) -> None:
+    """Analyse RECORDING and print what was found, the evidence and the next test.
+
+    Works without a setup; what is then inferred says so. Exit status 0: analysed, whatever was found; 2: bad input.
+    """
+    from witnessmark import output
+
+    places = [p for p in (json_path, report_path) if p is not None and p != "-"]
+    if report_path == "-":
+        raise BadOutput("-: a report is a file to open in a browser; give it a name such as report.html")
+    output.check_places(places, [p for p in (recording, setup_path) if p is not None])
+    from witnessmark.pipeline import analyze as run
+
+    analysis = run(recording, setup_path)
+    texts: dict[str, str] = {}
+    if json_path is not None:
+        texts[json_path] = _json(analysis)
+    if report_path is not None:
+        from witnessmark.report.html import report_html
+
+        texts[report_path] = report_html(analysis)
+    printed = texts.pop("-", None)
+    if printed is None:
+        from witnessmark.report.terminal import summary
+
+        printed = summary(analysis) + "\n"
+    output.write_all(texts)
+    _print(printed)
+
+
+def _json(analysis: Analysis) -> str:
+    import json
+
+    from witnessmark.report.analysis_json import analysis_json
+
+    return json.dumps(analysis_json(analysis), indent=1, allow_nan=False) + "\n"
+
+
+@main.command()
+@click.argument("scenario")
+@click.argument("out")
+def simulate(scenario: str, out: str) -> None:
+    """Simulate SCENARIO (TOML) into the recording OUT, with its truth and a setup beside it.
+
+    The suffix of OUT chooses the format. What it makes is simulated data and nothing else.
+    """
+    from witnessmark import output
+
+    beside = [str(Path(out).with_suffix(end)) for end in (".truth.json", ".setup.toml")] if Path(out).name else []
+    output.check_places([out, *beside], [scenario])
+    from witnessmark.simulate.run import write_simulation
+
+    written = write_simulation(scenario, out)
+    _print("".join(f"{what:<10} {path}\n" for what, path in zip(("recording", "truth", "setup"), written, strict=True)))

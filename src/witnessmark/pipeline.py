@@ -1,0 +1,138 @@
+"""From a recording to its analysis: the only module that knows every stage.
+
+    recording -> signals -> wheel -> engine -> findings -> causes -> where to look
+
+Each stage gets what the stages before it made, and none changes its input.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import replace
+
+from witnessmark.causes.model import Verdict
+from witnessmark.causes.weigh import Context, weigh
+from witnessmark.engine.examine import examine
+from witnessmark.engine.model import EngineResult
+from witnessmark.findings.find import find
+from witnessmark.findings.model import Findings, NotAssessed
+from witnessmark.provenance import Step
+from witnessmark.recording.model import Recording
+from witnessmark.recording.open import open_recording
+from witnessmark.recording.setup import Setup, load_setup
+from witnessmark.report import collect
+from witnessmark.report.model import Analysis
+from witnessmark.report.where import whereabouts
+from witnessmark.signals.extract import extract
+from witnessmark.signals.model import Signals
+from witnessmark.spans import Span, merge
+from witnessmark.wheel.decode import decode_wheel
+from witnessmark.wheel.model import WheelResult
+
+# Two whole turns: with fewer, a fault of the wheel cannot be told from an accident of one turn (a slot is judged by
+# what it does again).
+JUDGED_TURNS = 2.0
+# Lines that only a turning engine moves.
+TURNING_ROLES = frozenset({"crank", "cam"})
+STILL = "nothing turns in this record: no line shows rotation"
+
+
+def analyze(recording_path: str | os.PathLike[str], setup_path: str | os.PathLike[str] | None = None) -> Analysis:
+    """Read a recording (and a setup, where there is one) and analyse it.
+
+    Raises a :class:`~witnessmark.errors.WitnessmarkError` of one line for a recording or setup that cannot be used.
+    """
+    setup = Setup() if setup_path is None else load_setup(os.fspath(setup_path))
+    recording = open_recording(recording_path, setup)
+    return analyze_recording(recording, setup, None if setup_path is None else os.fspath(setup_path))
+
+
+def analyze_recording(recording: Recording, setup: Setup | None = None, setup_path: str | None = None) -> Analysis:
+    """Analyse an open recording, whatever it holds; the setup's scales are taken to be in the recording already."""
+    known = Setup() if setup is None else setup
+    signals = extract(recording, known)
+    wheel = decode_wheel(signals, known, recording)
+    engine = examine(signals, wheel, known, recording)
+    motion = in_motion(signals, wheel, engine)
+    if motion is False:
+        wheel = replace(wheel, why_not=STILL)
+        findings = _nothing_moves()
+    else:
+        findings = find(signals, wheel, engine, known, recording)
+    verdict = weigh(findings, context_of(signals, wheel, engine, known, motion))
+    analysis = Analysis(
+        recording=recording,
+        setup=known,
+        setup_path=setup_path,
+        signals=signals,
+        wheel=wheel,
+        engine=engine,
+        findings=findings,
+        verdict=verdict,
+        whereabouts=(),
+        steps=(*_steps(recording), _weighed(findings, verdict)),
+    )
+    return replace(analysis, whereabouts=whereabouts(wheel, engine, known, collect.suspects(analysis)))
+
+
+def in_motion(signals: Signals, wheel: WheelResult, engine: EngineResult) -> bool | None:
+    """Whether the engine turns anywhere in the record; None where lines move that need not mean rotation."""
+    if wheel.layout is not None or wheel.motions or engine.attempts:
+        return True
+    if any(line.role in TURNING_ROLES and len(line.edges) > 0 for line in signals.lines):
+        return True
+    return None if any(line.levels.moving for line in signals.lines) else False
+
+
+def context_of(
+    signals: Signals, wheel: WheelResult, engine: EngineResult, setup: Setup, motion: bool | None
+) -> Context:
+    """What the causes are weighed against beside the findings."""
+    crank = next((line for line in signals.lines if line.name == wheel.channel), None)
+    turning = [Span(m.start_s, m.end_s) for m in wheel.motions] + [Span(a.start_s, a.end_s) for a in engine.attempts]
+    vehicle = setup.vehicle
+    return Context(
+        sensor=None if crank is None else crank.sensor,
+        has_setup_wheel=wheel.source == "setup",
+        roles=frozenset(line.role for line in signals.lines),
+        crank_channel=wheel.channel,
+        crank_judged=wheel.layout is not None and wheel.angle.turns >= JUDGED_TURNS,
+        polarity=wheel.polarity,
+        tdc_known=engine.phase.known,
+        history=". ".join(text for text in (vehicle.complaint, vehicle.description) if text),
+        codes=vehicle.codes or (),
+        turning_s=sum(s.end_s - s.start_s for s in merge(turning)) if turning else None,
+        turns=wheel.angle.turns if wheel.layout is not None else None,
+        motion=motion,
+    )
+
+
+def _nothing_moves() -> Findings:
+    return Findings(
+        (),
+        (
+            NotAssessed(
+                "Is anything wrong with wheel, sensor or engine?",
+                "nothing turns in this record",
+                "a record that begins before the starter turns and lasts until it stops",
+            ),
+        ),
+    )
+
+
+def _steps(recording: Recording) -> tuple[Step, ...]:
+    lost = len(collect.gaps(recording))
+    return (
+        Step(
+            "recording",
+            "file read",
+            {"format": recording.format, "channels": len(recording.channels), "gaps": lost},
+            used=sum(c.samples for c in recording.channels),
+            because="" if not recording.left_out else f"without numbers: {', '.join(recording.left_out)}",
+        ),
+    )
+
+
+def _weighed(findings: Findings, verdict: Verdict) -> Step:
+    stated = sum(f.stated for f in findings.found)
+    return Step("causes", "findings weighed", {"causes": len(verdict.causes)}, used=stated, seen=len(findings.found))
