@@ -1,0 +1,57 @@
+# Everything runs in the project's own .venv, made when it is not there; python3 >= 3.11 is all that is needed.
+PYTHON ?= python3
+BIN := .venv/bin
+RUN := .venv/.installed-run
+DEV := .venv/.installed-dev
+OUT := out
+.DEFAULT_GOAL := help
+.PHONY: help demo test test-slow lint format accuracy accuracy-quick bench docs clean
+
+help: ## this list
+	@sed -n 's/^\([a-z-]*\):.*## \(.*\)/  make \1	\2/p' $(MAKEFILE_LIST) | expand -t 24
+
+demo: $(RUN) ## simulate the bakery's van, analyse the recording, write the report
+	@sh scripts/demo.sh $(OUT)
+
+test: $(DEV) ## all quick tests and the accuracy sample
+	@sh scripts/browser.sh
+	$(BIN)/python -m pytest -n 2 -m "not slow"
+	@$(MAKE) --no-print-directory accuracy-quick
+
+test-slow: $(DEV) ## the long tests
+	@sh scripts/browser.sh
+	$(BIN)/python -m pytest -m slow
+
+lint: $(DEV) ## style, types, and the one-way order of the folders
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+format: $(DEV) ## lay out the code
+	$(BIN)/ruff check --fix .
+	$(BIN)/ruff format .
+
+accuracy: $(DEV) ## the whole accuracy table, on simulated truth and on open recordings with faults edited in
+	$(BIN)/python -m accuracy
+
+accuracy-quick: $(DEV) ## a sample of it
+	$(BIN)/python -m accuracy --quick
+
+bench: $(DEV) ## speed as ratios to plain numpy passes in the same run
+	$(BIN)/python bench/edges.py
+	$(BIN)/python bench/analysis.py
+
+docs: $(DEV) ## write the pages of docs/ that are made from the code
+	$(BIN)/python -m witnessmark.causes.docs
+	$(BIN)/python scripts/setup_docs.py
+
+clean: ## remove what was made, the .venv too
+	rm -rf $(OUT) build dist .venv .pytest_cache .mypy_cache .ruff_cache .hypothesis .import_linter_cache
+
+$(RUN): pyproject.toml constraints.txt
+	@PYTHON="$(PYTHON)" sh scripts/venv.sh . $@
+
+$(DEV): pyproject.toml constraints.txt
+	@PYTHON="$(PYTHON)" sh scripts/venv.sh ".[test]" $@
+	@touch $(RUN)
