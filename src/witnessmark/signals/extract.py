@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from witnessmark.provenance import Step
 from witnessmark.recording.model import ChannelInfo, Recording
@@ -33,7 +34,9 @@ def extract(recording: Recording, setup: Setup, chunk: int = 1 << 20) -> Signals
     told = [setup.channel_for(info.name, info.position) for info in recording.channels]
     lines = roles.assign(
         [
-            roles.Candidate(r.info, r.sensor, r.sensor_told, r.levels, r.edges, said, _scale_known(recording, said))
+            roles.Candidate(
+                r.info, r.sensor, r.sensor_told, r.levels, r.edges, said, _scale_known(recording, said), r.trend
+            )
             for r, said in zip(read, told, strict=True)
         ]
     )
@@ -54,6 +57,7 @@ class _Read:
     levels: Levels
     edges: Edges
     step: Step
+    trend: NDArray[np.float64]
 
 
 def _read_channel(recording: Recording, info: ChannelInfo, said: ChannelSetup | None, chunk: int) -> _Read:
@@ -61,19 +65,18 @@ def _read_channel(recording: Recording, info: ChannelInfo, said: ChannelSetup | 
         return _read_changes(recording, info)
     told = said.sensor if said is not None else None
     if info.samples == 0:
-        return _Read(info, told or "analog", told is not None, _no_levels(), no_edges(info.name), _step(info, 0, {}))
+        return _Read(
+            info, told or "analog", told is not None, _no_levels(), no_edges(info.name), _step(info, 0, {}), np.empty(0)
+        )
     summary = summarise(recording, info, chunk)
     sensor: Sensor = told or "analog"
     edges = no_edges(info.name)
-    modes, zero, crossings, used = levels.find_modes(summary), None, None, None
-    if told == "hall" or (told is None and kinds.two_level_candidate(summary, modes)):
-        used = twolevel.thresholds(summary, modes)
-        crossings = find_crossings(recording, info, summary, used, chunk)
-        if told is None and not kinds.sharp(crossings, modes, summary.rate_hz):
-            crossings = None
-        else:
-            sensor = "hall"
-            edges = _hall_edges(info, crossings)
+    zero: vr.Zero | None = None
+    used, crossings, modes = None, None, levels.Modes(np.nan, np.nan, 0.0)
+    if told in (None, "hall"):
+        used, crossings, modes = _two_level(recording, info, summary, told == "hall", chunk)
+    if crossings is not None:
+        sensor, edges = "hall", _hall_edges(info, crossings)
     if crossings is None and told in (None, "vr"):
         zero = vr.find_zero(summary)
         used = zero.thresholds
@@ -83,7 +86,38 @@ def _read_channel(recording: Recording, info: ChannelInfo, said: ChannelSetup | 
                 sensor = "vr"
                 edges = _vr_edges(info, crossings)
     found = _levels(recording, info, summary, sensor, modes, zero, edges, chunk)
-    return _Read(info, sensor, told is not None, found, edges, _step(info, len(edges), _parameters(sensor, used)))
+    return _Read(
+        info,
+        sensor,
+        told is not None,
+        found,
+        edges,
+        _step(info, len(edges), _parameters(sensor, used)),
+        summary.trend(),
+    )
+
+
+def _two_level(
+    recording: Recording, info: ChannelInfo, summary: Summary, told: bool, chunk: int
+) -> tuple[Thresholds | None, Crossings | None, levels.Modes]:
+    """Read the line as one of two levels; no crossings where it is none. Of several pairs of levels that fit (pulses
+    that end in a spike) the one with the longer pulses is the line's own. A line told to be two-level is read as such.
+    """
+    pairs = levels.find_modes(summary)
+    best: tuple[Thresholds | None, Crossings | None, levels.Modes] = None, None, pairs[0]
+    longest = 0.0
+    for modes in pairs:
+        if not told and not kinds.two_level_candidate(summary, modes):
+            continue
+        used = twolevel.thresholds(summary, modes)
+        crossings = find_crossings(recording, info, summary, used, chunk)
+        fits = kinds.sharp(crossings, modes, summary) and not kinds.load_like(
+            crossings, modes, summary, info.gain, info.offset, info.unit
+        )
+        length = kinds.pulse_length(crossings) if fits else 0.0
+        if length > longest or (told and best[1] is None):
+            best, longest = (used, crossings, modes), length
+    return best
 
 
 def _parameters(sensor: Sensor, used: Thresholds | None) -> dict[str, object]:
@@ -125,12 +159,12 @@ def _no_levels() -> Levels:
     return Levels(nan, nan, nan, nan, nan, nan, 0.0, False)
 
 
-def _times(info: ChannelInfo, c: Crossings) -> np.ndarray:
+def _times(info: ChannelInfo, c: Crossings) -> NDArray[np.float64]:
     assert info.rate_hz is not None
     return info.start_s + (c.sample + c.fraction) / info.rate_hz
 
 
-def _fraction(c: Crossings) -> np.ndarray:
+def _fraction(c: Crossings) -> NDArray[np.float32]:
     return np.minimum(c.fraction.astype(np.float32), np.nextafter(np.float32(1), np.float32(0)))
 
 
@@ -243,7 +277,9 @@ def _read_changes(recording: Recording, info: ChannelInfo) -> _Read:
     )
     low, high = (0.0, 1.0) if len(turn) else (float(level.min()), float(level.max())) if len(level) else (0.0, 0.0)
     found = Levels(low, high, 0.5 * (low + high), 0.0, low, high, 0.0, len(turn) > 0)
-    return _Read(info, "hall", False, found, edges, _step(info, len(turn), {"sensor": "hall", "change list": True}))
+    return _Read(
+        info, "hall", False, found, edges, _step(info, len(turn), {"sensor": "hall", "change list": True}), np.empty(0)
+    )
 
 
 __all__ = ["FIRST", "GLITCH", "extract", "no_edges"]

@@ -18,6 +18,18 @@ SHARP_S = 0.4e-3
 """A two-level edge takes less than this for the whole swing, or two samples. Open-collector lines with a filter take
 up to some tenths of a millisecond (common practice); battery and starter current need over a millisecond."""
 
+FLANK_SHARE = 0.15
+"""... and less than this share of a usual pulse: the flanks of a hard-clipped pick-up take a fifth (computed)."""
+
+FEW_EDGES = 20
+"""A start has a handful of steps of battery and current; a line that switches has more."""
+
+STARTER_A = 30.0
+"""Swing in A above which a current is no coil's or injector's (common practice: those stay below 20 A)."""
+
+LONG_STAY_S = 0.2
+"""Commands and wheels at cranking speed leave one of their levels sooner than this."""
+
 REGULAR = 0.4
 """Usual change of the interval from tooth to tooth, as a log ratio, below which something turns: even wheels have 0,
 70/110 degrees by turns 0.45 on one kind of crossing in four, noise about 1 (computed)."""
@@ -56,17 +68,56 @@ def _local_purity(
     return float(np.mean((np.abs(place) <= 0.2) | (np.abs(place - 1.0) <= 0.2))) if place.size else 0.0
 
 
-def sharp(crossings: Crossings, modes: Modes, rate_hz: float) -> bool:
+def sharp(crossings: Crossings, modes: Modes, summary: Summary) -> bool:
     """Are the edges those of a switch? The quicker direction counts: a coil current rises slowly and falls at once."""
     if not len(crossings) or modes.swing <= 0:
         return False
+    width = float(np.median(np.diff(crossings.sample))) if len(crossings) > 1 else np.inf
     for rising in (True, False):
         step = crossings.step[crossings.rising == rising]
         if len(step):
-            samples = modes.swing / max(float(np.median(step)), 1e-30)
-            if samples <= 2.5 or samples / rate_hz < SHARP_S:
+            # a step between two noisy samples is too large by about 1.6 deviations, added in squares
+            clear = max(float(np.median(step)) ** 2 - 2.5 * summary.noise**2, 1e-30) ** 0.5
+            samples = modes.swing / clear
+            if samples <= 2.5 or (samples / summary.rate_hz < SHARP_S and samples < FLANK_SHARE * width):
                 return True
     return False
+
+
+def pulse_length(crossings: Crossings) -> float:
+    """Median length in samples of the pulses at the line's rarer level; 0.5 where there is no whole pulse."""
+    width = np.diff(crossings.sample)
+    if not len(width):
+        return 0.5
+    sides = [width[crossings.rising[:-1] == rising] for rising in (True, False)]
+    return min(float(np.median(side)) for side in sides if len(side))
+
+
+def load_like(crossings: Crossings, modes: Modes, summary: Summary, gain: float, offset: float, unit: str) -> bool:
+    """Does a line of two levels and few edges look like battery or starter current over a start instead of a switch?
+
+    A current of tens of amperes, a line whose low level is far from zero, or one that stays long on both sides and
+    wanders on one of them.
+    """
+    if len(crossings) >= FEW_EDGES:
+        return False
+    low, high = sorted((abs(modes.low * gain + offset), abs(modes.high * gain + offset)))
+    same_sign = (modes.low * gain + offset) * (modes.high * gain + offset) > 0
+    if unit.strip().lower() in ("a", "ampere", "amps") and high - low > STARTER_A:
+        return True
+    if same_sign and low > 0.4 * high:
+        return True
+    places = np.concatenate([[0], crossings.sample, [summary.samples]])
+    stay = np.diff(places) / summary.rate_hz
+    if min(np.median(stay[::2]), np.median(stay[1::2])) < LONG_STAY_S:
+        return False
+    cut = int(np.searchsorted(summary.values, 0.5 * (modes.low + modes.high)))
+    return any(_wanders(side, modes.swing) for side in (summary.values[:cut], summary.values[cut:]))
+
+
+def _wanders(ordered: NDArray[np.float64], swing: float) -> bool:
+    n = len(ordered)
+    return n > 0 and float(ordered[int(0.9 * (n - 1))]) - float(ordered[int(0.1 * (n - 1))]) > 0.1 * swing
 
 
 def may_be_reluctance(summary: Summary, zero: Zero) -> bool:

@@ -19,6 +19,9 @@ PURE = 0.8
 """Share of samples near one of two levels that makes a two-level line. A sine has 0.41, a triangle 0.30, pulses of a
 slow open-collector line above 0.9 (computed)."""
 
+TAILS = (0.002, 0.01, 0.03)
+"""Shares of samples left out at either end before the bulk is split; spikes after pulses last up to 1 % of the time."""
+
 MANY = 256
 """Groups of 64 blocks that are enough to tell where the pulses of a line end."""
 
@@ -59,39 +62,77 @@ def _split(ordered: NDArray[Any], low: float, high: float) -> tuple[float, float
     return low, high
 
 
-def find_modes(summary: Summary) -> Modes:
-    """The two levels: from sampled values, or where pulses are too rare for that, from the extremes of all blocks."""
+def find_modes(summary: Summary) -> list[Modes]:
+    """Pairs of levels the line may have, at least one: by the bulk of the samples (split between several quantiles:
+    spikes may draw the outer ones), and where pulses are too rare for that, by the extremes of all blocks.
+    """
     values = summary.values
     if not len(values):
-        return Modes(0.0, 0.0, 0.0)
-    a, b = (float(values[round(q * (len(values) - 1))]) for q in (0.002, 0.998))
+        return [Modes(0.0, 0.0, 0.0)]
     floor = 8.0 * max(summary.noise, summary.quantum)
-    modes = Modes(_middle(values), _middle(values), 0.0)
-    if b - a > floor:
-        low, high = _split(values, a, b)
-        modes = Modes(low, high, _purity(values, low, high) if high - low > floor else 0.0)
-        if modes.purity > 0.7:
-            return modes
-    rare = _rare_pulses(summary, floor)
-    return rare if rare is not None and rare.purity >= modes.purity else modes
+    found: list[Modes] = []
+    for tail in TAILS:
+        a, b = (float(values[round(q * (len(values) - 1))]) for q in (tail, 1.0 - tail))
+        if b - a > floor:
+            low, high = _split(values, a, b)
+            found.append(Modes(low, high, _purity(values, low, high)))
+        found += _rare_pulses(summary, a, b, floor)
+    fit: list[Modes] = []
+    for modes in found:
+        if modes.swing > floor and all(_differ(modes, other) for other in fit) and not _two_sided(summary, modes):
+            fit.append(modes)
+    return fit or [Modes(_middle(values), _middle(values), 0.0)]
 
 
-def _rare_pulses(summary: Summary, floor: float) -> Modes | None:
-    """A line that rests at one level and leaves it seldom: the other level is where most blocks away from it end."""
+def _differ(a: Modes, b: Modes) -> bool:
+    return abs(a.low - b.low) + abs(a.high - b.high) > LEVEL_TOLERANCE * (a.swing + b.swing)
+
+
+def _rare_pulses(summary: Summary, a: float, b: float, floor: float) -> list[Modes]:
+    """A line that rests at one level (between ``a`` and ``b``: a supply moves) and leaves it seldom: the other level
+    is where most blocks away from it end, below, above or (a pulse that ends in a spike) both.
+    """
     base = _middle(summary.values)
-    down = _beyond(summary, 0, base - floor)
-    up = _beyond(summary, 1, base + floor)
-    if not len(down) and not len(up):
-        return None
-    if len(down) and len(up) and 0.3 < len(down) / len(up) < 3.3:
-        ratio = (base - float(np.median(down))) / (float(np.median(up)) - base)
-        if 0.4 < ratio < 2.5:
-            return None  # swings to both sides alike: no line of two levels
-    if len(down) >= len(up):
-        low, high = float(np.median(down)), base
+    reach = floor + 0.5 * (b - a)
+    down = _beyond(summary, 0, a - reach)
+    up = _beyond(summary, 1, b + reach)
+    pairs = [(float(np.median(down)), base)] if len(down) else []
+    pairs += [(base, float(np.median(up)))] if len(up) else []
+    return [Modes(low, high, _purity(summary.values, low, high)) for low, high in pairs]
+
+
+def _two_sided(summary: Summary, modes: Modes) -> bool:
+    """Does the line swing past its resting level to the other side about as often and as far? Then the two levels are
+    half the story: a pick-up at rest for most of the record.
+    """
+    if modes.purity < PURE:
+        return False
+    half = 0.5 * modes.swing
+    below = _beyond(summary, 0, modes.low - half)
+    above = _beyond(summary, 1, modes.high + half)
+    if not len(below) and not len(above):
+        return False
+    reach_low = _beyond(summary, 0, modes.low + half)
+    reach_high = _beyond(summary, 1, modes.high - half)
+    for out, inside, size in (
+        (below, reach_high, modes.low - float(np.median(below)) if len(below) else 0.0),
+        (above, reach_low, float(np.median(above)) - modes.high if len(above) else 0.0),
+    ):
+        often = 0.3 * len(inside) < len(out) < 3.3 * len(inside)
+        if often and 0.4 * modes.swing < size < 2.5 * modes.swing and not _shorter(summary, modes, out is below):
+            return True
+    return False
+
+
+def _shorter(summary: Summary, modes: Modes, below: bool) -> bool:
+    """Do the excursions past one level last clearly shorter than the stays at the other (spikes after pulses)?"""
+    values, half = summary.values, 0.5 * modes.swing
+    middle = int(np.searchsorted(values, modes.low + half))
+    if below:
+        out, inside = int(np.searchsorted(values, modes.low - half)), len(values) - middle
     else:
-        low, high = base, float(np.median(up))
-    return Modes(low, high, _purity(summary.values, low, high))
+        out, inside = len(values) - int(np.searchsorted(values, modes.high + half)), middle
+    return inside >= 30 and inside > 2 * out
 
 
 def _beyond(summary: Summary, which: int, level: float) -> NDArray[np.float64]:

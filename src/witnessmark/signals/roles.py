@@ -22,6 +22,22 @@ TIGHT = 0.6
 COMMAND_S = (0.4e-3, 8e-3)
 """Width of a coil's dwell in s (common practice: 2-5 ms, longer at low voltage, shorter at speed)."""
 
+SPIKE_INJECTOR = (1.0, 12.0)
+"""Height of the spike at the end of an injector's pulse over its swing: 50-100 V over 12 V (common practice); a coil's
+primary reaches 250-400 V."""
+
+LONG_COMMAND_S = 9e-3
+"""Two pulses longer than this: injection while cranking (5-50 ms), seldom a dwell (common practice)."""
+
+MIRROR = -0.8
+"""Correlation of battery voltage and starter current over a start (their ratio is the battery's resistance)."""
+
+REST_V = (9.0, 16.0)
+"""Range of a still line that can be a 12 V supply, in V (common practice)."""
+
+BATTERY_RATIO = 2.6
+"""Battery at rest over battery while the starter pulls: 12.6 V over the 5 V at which nothing turns any more."""
+
 BATTERY_V = (5.0, 32.0)
 """Range of a vehicle supply in V, 12 and 24 V systems, cranking and charging (common practice)."""
 
@@ -37,6 +53,7 @@ class Candidate:
     edges: Edges
     said: ChannelSetup | None
     scale_known: bool
+    trend: NDArray[np.float64]  # middle of the line at even steps over the record, native units (empty: change list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,13 +71,33 @@ def assign(candidates: list[Candidate]) -> list[Line]:
     hints = [role_words.hint(c.info.name) for c in candidates]
     guesses: list[Guess | None] = [_told(c, h) for c, h in zip(candidates, hints, strict=True)]
     crank = _find_crank(candidates, guesses)
-    out = []
     for i, c in enumerate(candidates):
         guess = guesses[i]
         if guess is None:
             guess = _by_signal(c, candidates[crank] if crank is not None and crank != i else None)
-        out.append(_line(c, guess, hints[i]))
-    return out
+        guesses[i] = guess
+    _find_starter_current(candidates, guesses)
+    return [_line(c, g, h) for c, g, h in zip(candidates, guesses, hints, strict=True) if g is not None]
+
+
+def _find_starter_current(candidates: list[Candidate], guesses: list[Guess | None]) -> None:
+    """A line of unknown kind that rises as the battery dips is the current that makes it dip."""
+    batteries = [c for c, g in zip(candidates, guesses, strict=True) if g is not None and g.role == "battery"]
+    for i, c in enumerate(candidates):
+        g = guesses[i]
+        if g is None or g.role != "other" or c.sensor != "analog" or not len(c.trend):
+            continue
+        for battery in batteries:
+            if len(battery.trend) and _mirrors(
+                c.trend * np.sign(c.info.gain), battery.trend * np.sign(battery.info.gain)
+            ):
+                guesses[i] = Guess("starter-current", 0.7, "rises as the battery dips")
+
+
+def _mirrors(a: NDArray[np.float64], b: NDArray[np.float64]) -> bool:
+    if not (np.isfinite(a).all() and np.isfinite(b).all()) or np.ptp(a) == 0 or np.ptp(b) == 0:
+        return False
+    return float(np.corrcoef(a, b)[0, 1]) < MIRROR
 
 
 def _line(c: Candidate, guess: Guess, hint: role_words.NameHint | None) -> Line:
@@ -128,10 +165,10 @@ def _may_rotate(c: Candidate) -> bool:
 
 
 def _by_signal(c: Candidate, crank: Candidate | None) -> Guess:
-    if not c.levels.moving:
-        return Guess("other", 0.3, "does not move")
     if c.sensor == "analog":
         return _analog(c)
+    if not c.levels.moving:
+        return Guess("other", 0.3, "does not move")
     if crank is None or len(plain_times(crank.edges)) < CRANK_LEAST:
         return Guess("other", 0.2, "nothing turns that it could be compared with")
     return _cam_or_command(c, crank)
@@ -152,10 +189,14 @@ def _cam_or_command(c: Candidate, crank: Candidate) -> Guess:
         return Guess("cam", 0.8, f"at its rarer level for {share:.0%} of the time")
     if inside.sum() >= 4 and in_teeth < TIGHT * in_time:
         return Guess("cam", 0.8, "its pulses last as many crank teeth at any speed")
-    if COMMAND_S[0] <= width_s <= COMMAND_S[1] and share < 0.12:
-        sure = 0.7 if inside.sum() >= 4 and in_time < TIGHT * in_teeth else 0.5
+    sure = 0.7 if inside.sum() >= 4 and in_time < TIGHT * in_teeth else 0.5
+    spike = max(c.levels.maximum - c.levels.high, c.levels.low - c.levels.minimum) / max(c.levels.swing, 1e-30)
+    if share < 0.12 and SPIKE_INJECTOR[0] < spike < SPIKE_INJECTOR[1]:
+        return Guess("injector", sure, f"pulses of {width_s * 1e3:.1f} ms that end in a spike of an injector's size")
+    longer = np.count_nonzero(widths > LONG_COMMAND_S) >= 2 and spike < SPIKE_INJECTOR[1]
+    if COMMAND_S[0] <= width_s <= COMMAND_S[1] and share < 0.12 and not longer:
         return Guess("coil", sure, f"short pulses of {width_s * 1e3:.1f} ms")
-    if in_time < TIGHT * in_teeth or share < 0.12:
+    if in_time < TIGHT * in_teeth or share < 0.12 or longer:
         return Guess("injector", 0.5, f"pulses of {width_s * 1e3:.1f} ms, {share:.0%} of the time")
     return Guess("cam", 0.5, "fewer edges than the crank")
 
@@ -198,12 +239,9 @@ def _analog(c: Candidate) -> Guess:
     if unit in ("c", "°c", "degc", "k", "f", "°f", "degf"):
         return Guess("temperature", 0.7, "a temperature")
     middle = 0.5 * (lv.low + lv.high)
-    if (
-        c.scale_known
-        and BATTERY_V[0] < middle < BATTERY_V[1]
-        and lv.minimum > 1.0
-        and lv.high < 1.8 * max(lv.low, 1e-9)
-    ):
+    if not lv.moving and not (c.scale_known and REST_V[0] < middle < REST_V[1]):
+        return Guess("other", 0.3, "does not move")
+    if c.scale_known and BATTERY_V[0] < middle < BATTERY_V[1] and lv.minimum > 1.0 and lv.high < BATTERY_RATIO * lv.low:
         return Guess("battery", 0.7, f"{lv.low:.1f} to {lv.high:.1f} V, never near zero")
     if c.scale_known and lv.maximum > 40.0 and lv.maximum > 1.8 * max(lv.high, 1e-9):
         return Guess("starter-current", 0.5, f"an inrush to {lv.maximum:.0f}, then less")
