@@ -84,6 +84,18 @@ def _tooth(rng: np.random.Generator, draft: Draft) -> int:
     return int(rng.choice(named(draft.wheel).tooth_slots))
 
 
+def _last(made: Draft, turns: float) -> None:
+    """Lengthen a record that would not hold ``turns`` turns: a chance event must have the chance to happen."""
+    t = made.tables
+    if made.record == "running":
+        t["duration_s"] = max(t["duration_s"], min(turns / (t["running"]["targets"][0][1] / 60.0), 10.0))
+    else:
+        tries = t["cranking"]["attempts"]
+        need = tries[-1]["start_s"] + 0.3 + min(turns / 4.0 / len(tries), 10.0)
+        t["duration_s"] = max(t["duration_s"], need)
+        tries[-1]["end_s"] = max(tries[-1]["end_s"], need)
+
+
 def _absent(rng: np.random.Generator, severity: float) -> tuple[Draft, float]:
     made = draw.draft(rng, draw.GAP_WHEELS | {"36 even": 1})
     turns = RANGES["tooth-absent"].at(severity)
@@ -93,7 +105,11 @@ def _absent(rng: np.random.Generator, severity: float) -> tuple[Draft, float]:
         t["running"]["targets"] = t["running"]["targets"][:1]
     elif made.record != "attempts":
         t["duration_s"] = t["cranking"]["attempts"][0]["start_s"] + 0.25 + turns / 4.0
-    t["fault"] = [{"kind": "tooth-absent", "slots": [_tooth(rng, made)]}]
+    slot = _tooth(rng, made)
+    wheel = named(made.wheel)
+    if wheel.missing and rng.random() < 0.25:  # the hard place, more often than chance would have it
+        slot = int(rng.choice([1, wheel.missing[-1] % wheel.slots + 1, wheel.tooth_slots[-1]]))
+    t["fault"] = [{"kind": "tooth-absent", "slots": [slot]}]
     return made, turns
 
 
@@ -107,6 +123,7 @@ def _weak(rng: np.random.Generator, severity: float) -> tuple[Draft, float]:
             "below_rpm": float(rng.choice([450.0, 1e6])) if made.record != "running" else 1e6,
         }
         fault["share"] = min(fault["share"], 0.9)
+        _last(made, turns=6.0 / fault["share"])
     else:
         fault["amplitude"] = value
     made.tables["fault"] = [fault]
@@ -155,7 +172,7 @@ SWAPS = (
 
 def _unexpected(rng: np.random.Generator, severity: float) -> tuple[Draft, float]:
     design, fitted = SWAPS[round((1.0 - severity) * (len(SWAPS) - 1))]
-    made = draw.draft(rng, {design: 1})
+    made = draw.draft(rng, {design: 1}, records=("cranking", "start", "attempts"))  # it could not be running
     made.tables["fault"] = [{"kind": "wheel-unexpected", "layout": fitted}]
     return made, severity
 
@@ -163,6 +180,7 @@ def _unexpected(rng: np.random.Generator, severity: float) -> tuple[Draft, float
 def _dropped(rng: np.random.Generator, severity: float) -> tuple[Draft, float]:
     made = draw.draft(rng, draw.GAP_WHEELS)
     value = RANGES["edges-dropped"].at(severity)
+    _last(made, turns=8.0 / (value * len(named(made.wheel).teeth_deg)))
     made.tables["fault"] = [{"kind": "edges-dropped", "share": value}]
     return made, value
 
@@ -193,6 +211,7 @@ def _spurious(rng: np.random.Generator, severity: float) -> tuple[Draft, float]:
         fault |= {"follows": "coil", "share": min(1.0, value / 80.0 + 0.2), "lag_ms": float(rng.uniform(0.1, 1.0))}
     else:
         fault["rate_hz"] = value
+        _last(made, turns=(1.5 + 8.0 / value) * (13.0 if made.record == "running" else 4.0))
     made.tables["fault"] = [fault]
     return made, value
 
@@ -222,7 +241,7 @@ def _low(rng: np.random.Generator, severity: float) -> tuple[Draft, float]:
 def _slow(rng: np.random.Generator, severity: float) -> tuple[Draft, float]:
     made = draw.draft(rng, draw.GAP_WHEELS, records=("cranking", "start"))
     value = RANGES["cranking-slow"].at(severity)
-    made.tables["duration_s"] = max(made.tables["duration_s"], 3.0)
+    made.tables["duration_s"] = max(made.tables["duration_s"], 0.8 + 5.0 * 60.0 / value)
     made.tables["sampling"]["rate_hz"] = min(made.tables["sampling"]["rate_hz"], 200e3)
     made.tables["fault"] = [
         {"kind": "cranking-slow", "cause": str(rng.choice(["battery", "starter", "friction"])), "rpm": value}

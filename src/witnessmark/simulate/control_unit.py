@@ -76,12 +76,12 @@ def _track(interval: float, omega: float, unit: Unit, f: F64, i: I64, cand: Bool
     """Check an interval against the expected one; False when the edge was taken for a disturbance and ignored."""
     k = len(cand)
     i[SINCE_ERROR] += 1
-    if i[SINCE_ERROR] > k // 2:
+    if i[SINCE_ERROR] >= k // 4:
         i[ERRORS] = 0
     p = (i[POS] + 1) % k
     here = interval / f[TAU]
     off = np.log(here / unit.length[p])
-    if -SHORT < off < LONG:
+    if -unit.early < off < LONG:
         i[POS] = p
         f[TAU] = 0.5 * (f[TAU] + interval / unit.length[p])
         return True

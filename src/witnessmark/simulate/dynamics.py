@@ -10,10 +10,15 @@ Geometry of the slider-crank and polytropic compression as in Heywood, Internal 
 
 from __future__ import annotations
 
+import zlib
+from functools import cache
+from pathlib import Path
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from witnessmark.simulate import control_unit, parts
 from witnessmark.simulate.control_unit import (
     already_running,
     cam_edge,
@@ -277,41 +282,54 @@ def _begin(start_deg: float, start_rad_s: float, m: Mechanics, edges: Edges, uni
         already_running(wheel % 360.0, edges, unit, s)
 
 
-@njit(cache=True)
-def _run(
-    dt: float,
-    steps: int,
-    seed: int,
-    start_deg: float,
-    start_rad_s: float,
-    m: Mechanics,
-    starter: Starter,
-    edges: Edges,
-    unit: Unit,
-    noise: Noise,
-    gov: Governor,
-    s: State,
-) -> tuple[F64, F64, F64, NDArray[np.uint8]]:
-    np.random.seed(seed)
-    theta = np.empty(steps + 1)
-    omega = np.empty(steps + 1)
-    current = np.zeros(steps + 1)
-    synced = np.zeros(steps + 1, np.uint8)
-    _begin(start_deg, start_rad_s, m, edges, unit, s)
-    theta[0], omega[0], synced[0] = start_deg, start_rad_s, s.i[SYNC]
-    for k in range(steps):
-        t = k * dt
-        drive, amps = _starter(t, dt, starter, s)
-        _govern(t, dt, gov, s)
-        turned = _move(dt, drive, m, s)
-        _pass_edges(t, dt, turned, edges, unit, noise, s)
-        _disturb(t + dt, edges, unit, noise, s)
-        _unit_step(t, dt, turned, m, unit, noise, s)
-        theta[k + 1] = s.x[THETA]
-        omega[k + 1] = s.x[OMEGA]
-        current[k + 1] = amps
-        synced[k + 1] = s.i[SYNC]
-    return theta, omega, current, synced
+@cache
+def _source() -> int:
+    """Checksum of the inlined code: numba's cache looks at this file only and would keep a stale loop."""
+    return zlib.crc32(b"".join(Path(str(module.__file__)).read_bytes() for module in (control_unit, parts)))
+
+
+@cache
+def _loop(source: int):  # type: ignore[no-untyped-def]
+    """The compiled loop of ``integrate``."""
+
+    @njit(cache=True)
+    def _run(
+        dt: float,
+        steps: int,
+        seed: int,
+        start_deg: float,
+        start_rad_s: float,
+        m: Mechanics,
+        starter: Starter,
+        edges: Edges,
+        unit: Unit,
+        noise: Noise,
+        gov: Governor,
+        s: State,
+    ) -> tuple[F64, F64, F64, NDArray[np.uint8]]:
+        _ = source  # part of the cache's key
+        np.random.seed(seed)
+        theta = np.empty(steps + 1)
+        omega = np.empty(steps + 1)
+        current = np.zeros(steps + 1)
+        synced = np.zeros(steps + 1, np.uint8)
+        _begin(start_deg, start_rad_s, m, edges, unit, s)
+        theta[0], omega[0], synced[0] = start_deg, start_rad_s, s.i[SYNC]
+        for k in range(steps):
+            t = k * dt
+            drive, amps = _starter(t, dt, starter, s)
+            _govern(t, dt, gov, s)
+            turned = _move(dt, drive, m, s)
+            _pass_edges(t, dt, turned, edges, unit, noise, s)
+            _disturb(t + dt, edges, unit, noise, s)
+            _unit_step(t, dt, turned, m, unit, noise, s)
+            theta[k + 1] = s.x[THETA]
+            omega[k + 1] = s.x[OMEGA]
+            current[k + 1] = amps
+            synced[k + 1] = s.i[SYNC]
+        return theta, omega, current, synced
+
+    return _run
 
 
 def integrate(
@@ -334,7 +352,7 @@ def integrate(
     cylinder index, start s, end s, 1 when it sparked, crank angle); the times of spurious edges in s.
     """
     s = new_state(steps, dt, m, edges, unit, noise, len(starter.start_s))
-    theta, omega, current, synced = _run(
+    theta, omega, current, synced = _loop(_source())(
         dt, steps, seed, start_deg, start_rad_s, m, starter, edges, unit, noise, gov, s
     )
     passes, outputs = s.passes[: s.n[PASSES]].copy(), s.outputs[: s.n[OUTPUTS]].copy()

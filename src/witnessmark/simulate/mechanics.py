@@ -207,7 +207,8 @@ def unit(scenario: Scenario, design: Wheel, offset_deg: float) -> parts.Unit:
     return parts.Unit(
         teeth_deg=design.teeth_deg, length=length, by_cam=by_cam, cam_deg=falling[0] if falling else 0.0,
         offset_deg=offset_deg, tolerance=float(np.clip(0.5 * steps[0], 0.33, 0.55)) if len(steps) else 0.55,
-        min_v=c.min_v, adapt=c.adapt, decay=c.decay_per_tooth, confirm=round(c.confirm_turns * len(length)),
+        early=parts.LONG if design.pitch_deg < 14.0 else parts.SHORT, min_v=c.min_v, adapt=c.adapt,
+        decay=c.decay_per_tooth, confirm=round(c.confirm_turns * len(length)),
         tolerant_rad_s=c.tolerant_above_rpm * RPM, errors_to_lose=c.errors_to_lose,
         ready_s=scenario.cranking.key_on_s + 0.12 if scenario.running.initial == "standstill" else 0.0,
         advance_cranking=c.advance_cranking_deg, advance_running=c.advance_running_deg, dwell_s=c.dwell_ms / 1e3,

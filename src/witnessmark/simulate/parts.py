@@ -13,8 +13,8 @@ Bool = NDArray[np.bool_]
 
 TABLE = 1440  # rows of the 720 degree tables, half a degree apart
 NO_SPARK = 1e9
-LONG = 0.6  # log of an interval over the expected one beyond which a tooth was missed (a missed tooth gives 0.69)
-SHORT = 0.9  # the same for one that comes too early
+LONG = 0.6  # log of an interval over the expected one, in step: one tooth missed gives +0.69, one more -0.69
+SHORT = 0.9  # the same for an early one while still searching
 MOVING_RAD_S = 0.05  # below this the crank is taken to stand when friction can hold it
 
 
@@ -75,6 +75,7 @@ class Unit(NamedTuple):
     cam_deg: float  # crank angle 0..720 of the cam edge it counts from
     offset_deg: float  # its wheel angle = crank angle + offset
     tolerance: float  # of the log of an interval against the expected one
+    early: float  # the same on the short side once in step: first fire halves a wide interval
     min_v: float
     adapt: float
     decay: float

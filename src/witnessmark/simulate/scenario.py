@@ -177,7 +177,7 @@ class Control(_Part):
     decay_per_tooth: Share = 0.85
     confirm_turns: Annotated[float, Field(ge=0.0, le=4.0)] = 0.5
     tolerant_above_rpm: float = 450.0
-    errors_to_lose: int = 6  # in a row, none of them half a turn apart
+    errors_to_lose: int = 6  # in a row, each within a quarter turn of the last
     advance_cranking_deg: float = 6.0
     advance_running_deg: float = 12.0
     dwell_ms: Positive = 3.5

@@ -126,6 +126,28 @@ def _attempts(run: Run, scenario: Scenario) -> list[dict[str, Any]]:
     return out
 
 
+def _manifest(run: Run, scenario: Scenario) -> dict[str, Any]:
+    """How often the faults show while the crank turns: passages without a pulse, extra pulses, time without signal."""
+    marking = run.turn.edges.marking[run.passes[:, 1].astype(int)]
+    slot = run.turn.teeth.slot[run.turn.edges.tooth[run.passes[:, 1].astype(int)]]
+    stretches = [(a, a + b) for f in scenario.fault for a, b in f.stretches]
+    when = run.passes[:, 0]
+    in_lost = np.zeros(len(when), bool)
+    for a, b in stretches:
+        in_lost |= (when >= a) & (when < b)
+    gone = marking & (run.passes[:, 4] == 0.0) & ~in_lost
+    moving = np.abs(run.omega_rad_s) > 1.0
+    lost = sum(float(np.sum(moving[(run.time_s >= a) & (run.time_s < b)])) * run.dt_s for a, b in stretches)
+    return {
+        "pulses_missed": int(gone.sum()),
+        "pulses_missed_by_slot": {str(k): int(np.sum(slot[gone] == k)) for k in np.unique(slot[gone])},
+        "passages": int(marking.sum()),
+        "extra_pulses": len(run.spurious_s),
+        "lost_s": lost,
+        "pulses_in_lost": int(np.sum(marking & in_lost)),
+    }
+
+
 def truth_of(scenario: Scenario, run: Run) -> dict[str, Any]:
     """The truth of a recording; angles in crank degrees after cylinder 1's firing TDC, times in s."""
     faults = []
@@ -153,6 +175,7 @@ def truth_of(scenario: Scenario, run: Run) -> dict[str, Any]:
         "runs_at_start": scenario.running.initial == "running",
         "turns": float((run.theta_deg.max() - run.theta_deg[0]) / 360.0),
         "rpm": {"median": float(np.median(moving)), "max": float(moving.max())} if len(moving) else None,
+        "manifest": _manifest(run, scenario),
         "crank_angle": {
             "time_s": [round(float(t), 4) for t in run.time_s[::step]],
             "deg": [round(float(d), 3) for d in run.theta_deg[::step]],
