@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import os
 import re
-import tempfile
 from dataclasses import dataclass, field
 from functools import cache
 from importlib.resources import files
-from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from witnessmark import __version__
+from witnessmark.output import write_all
 from witnessmark.report import collect
 from witnessmark.report.compose import compose
 from witnessmark.report.model import Analysis, Document, Picture, Section, Sentence, Table
@@ -101,24 +100,8 @@ def report_html(analysis: Analysis) -> str:
 
 
 def write_report(analysis: Analysis, path: str | os.PathLike[str]) -> None:
-    """Write the report; the file appears whole or not at all. OSError where the place cannot be written."""
-    write_atomically(report_html(analysis), path)
-
-
-def write_atomically(text: str, path: str | os.PathLike[str]) -> None:
-    """Write UTF-8 text beside its goal, then move it there in one step."""
-    goal = Path(path)
-    handle, name = tempfile.mkstemp(prefix=f".{goal.name}.", dir=goal.parent or ".")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as out:
-            out.write(text)
-        umask = os.umask(0)
-        os.umask(umask)
-        Path(name).chmod(0o666 & ~umask)
-        Path(name).replace(goal)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
+    """Write the report; the file appears whole or not at all (BadOutput of one line where it cannot)."""
+    write_all({os.fspath(path): report_html(analysis)})
 
 
 @cache
