@@ -44,7 +44,8 @@ bench: $(DEV) ## speed as ratios to plain numpy passes in the same run
 
 docs: $(DEV) ## write the pages of docs/ that are made from the code
 	$(BIN)/python -m witnessmark.causes.docs
-	$(BIN)/python scripts/setup_docs.py
+	$(BIN)/python -m witnessmark.recording.setup_page
+	$(BIN)/python -m witnessmark.report.schema > docs/analysis.schema.json
 
 clean: ## remove what was made, the .venv too
 	rm -rf $(OUT) build dist .venv .pytest_cache .mypy_cache .ruff_cache .hypothesis .import_linter_cache

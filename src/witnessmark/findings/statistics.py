@@ -10,9 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import betaln
-from scipy.stats import beta as beta_distribution
-from scipy.stats import binom
+from scipy.special import bdtrc, betaincinv, betaln  # scipy.stats holds the same and takes a second to import
 
 # Beta(1, 200) on the rate of a random dropout: a mean of one in 200 passages. A healthy line loses fewer than one in
 # thousands and one that loses more than one in twenty cannot be decoded, so this is wide over what can be met.
@@ -103,8 +101,8 @@ def clopper_pearson(hits: int, n: int, confidence: float = 0.95) -> tuple[float,
     if n <= 0:
         return 0.0, 1.0
     tail = (1.0 - confidence) / 2.0
-    low = 0.0 if hits == 0 else float(beta_distribution.ppf(tail, hits, n - hits + 1))
-    high = 1.0 if hits == n else float(beta_distribution.ppf(1.0 - tail, hits + 1, n - hits))
+    low = 0.0 if hits == 0 else float(betaincinv(hits, n - hits + 1, tail))
+    high = 1.0 if hits == n else float(betaincinv(hits + 1, n - hits, 1.0 - tail))
     return low, high
 
 
@@ -270,7 +268,7 @@ def lag_test(
             inside = np.searchsorted(lags, high, "right") - np.searchsorted(lags, low, "left")
             share = chance.between(low, high)
             tried = lags.size * len(widths_s) * len(channels)
-            p = np.minimum(binom.sf(inside - 2, lags.size - 1, share) * tried, 1.0)
+            p = np.minimum(bdtrc(inside - 2, lags.size - 1, share) * tried, 1.0)
             k = int(np.lexsort((share, -inside, p))[0])  # where p ties at 0 or 1, the window with most edges
             at, expected = float(lags[k]) - LAG_LEAD_S, float(share[k] * lags.size)
             matches.append(LagMatch(name, at, width, int(inside[k]), int(stray.size), expected, float(p[k])))
