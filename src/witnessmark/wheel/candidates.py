@@ -1,0 +1,182 @@
+"""Which wheels to try: the catalogue, regular relatives of what the gaps look like, and patterns learnt as they are."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from witnessmark.wheel import layouts
+from witnessmark.wheel.marks import Marks
+from witnessmark.wheel.model import Layout
+
+
+def shortlist(marks: Marks) -> list[Layout]:
+    """Catalogue, family and learnt layouts worth aligning to these marks."""
+    out = list(layouts.catalogue())
+    known = {(c.slots, c.missing) for c in out if c.regular}
+    for slots, missing in sorted(_gap_guesses(marks.time_s)):
+        gone = tuple(range(slots - missing + 1, slots + 1))
+        if (slots, gone) not in known:
+            known.add((slots, gone))
+            out.append(layouts.single_gap(slots, missing, prior=family_prior(slots, missing), source="family", mark="derived"))
+    counts, prior = layouts.even_counts()
+    out += [layouts.even(n, prior=prior, source="catalogue", mark="memory") for n in counts]
+    coded = width_coded(marks)
+    if coded is not None:
+        out.append(coded)
+    for layout in learnt(marks.time_s):
+        key = (layout.slots, layout.missing)
+        if layout.regular and key in known:
+            continue
+        known.add(key)
+        out.append(layout)
+    return out
+
+
+def family_prior(slots: int, missing: int) -> float:
+    """Weight of a regular wheel that is in no list (common practice, no source).
+
+    Gaps of one or two slots are what designers leave, three is all but unknown; and slots divide the turn into degrees
+    that can be drawn: divisors of 360 and of 720 first, other even counts next, odd ones hardly ever.
+    """
+    gap = 1.0 if missing <= 2 else 0.005 if missing == 3 else 0.001
+    division = 1.0 if 720 % slots == 0 else 0.3 if slots % 2 == 0 else 0.02
+    return layouts.FAMILY_PRIOR * gap * division
+
+
+def relative(time_s: NDArray[np.float64], reach: int = 4) -> NDArray[np.float64]:
+    """Each interval over the median of its neighbours within ``reach``: about 1 for ordinary teeth, 2, 3 at gaps."""
+    dt = np.maximum(np.diff(time_s), 1e-9)
+    n = dt.size
+    if n < 3:
+        return np.ones(n)
+    padded = np.pad(dt, reach, mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
+    return np.asarray(dt / np.median(windows, axis=1))
+
+
+def _gap_guesses(time_s: NDArray[np.float64]) -> set[tuple[int, int]]:
+    """(slots, missing) of single-gap wheels that would put gaps where long intervals are, read with some slack."""
+    ratio = relative(time_s)
+    out: set[tuple[int, int]] = set()
+    for low in (1.55, 2.4):
+        at = np.flatnonzero(ratio > low)
+        if at.size < 2:
+            continue
+        size = float(np.median(ratio[at]))
+        for lag in (1, 2, 3):
+            counts = at[lag:] - at[:-lag]
+            if counts.size == 0:
+                continue
+            values, times = np.unique(counts, return_counts=True)
+            for teeth in values[np.argsort(times)[::-1][:2]]:
+                for missing in {max(1, round(size) - 1), max(1, int(size) - 1), int(size)}:
+                    for slack in (0, 1):
+                        slots = int(teeth) + missing + slack
+                        if 5 <= slots <= 180 and 1 <= missing <= 4 and missing * 3 < slots:
+                            out.add((slots, missing))
+    return out
+
+
+def learnt(time_s: NDArray[np.float64], most: int = 2) -> list[Layout]:
+    """Cyclic patterns the marks themselves repeat with, best first; empty when nothing repeats.
+
+    The period (in edges) minimises the median change of the log interval over that lag, after the running mean over
+    one period is taken away (slow speed changes); the pattern is the median over periods. Patterns on a regular grid
+    become regular wheels.
+    """
+    log_dt = np.log(np.maximum(np.diff(time_s), 1e-9))
+    n = log_dt.size
+    found: list[tuple[float, int]] = []
+    for lag in range(2, min(130, n // 3) + 1):
+        trend = np.convolve(log_dt, np.ones(lag) / lag, mode="valid")
+        mid = log_dt[lag // 2 : lag // 2 + trend.size] - trend
+        if mid.size <= lag + 3:
+            continue
+        spread = float(np.median(np.abs(mid - np.median(mid))))
+        change = float(np.median(np.abs(mid[lag:] - mid[:-lag])))
+        top = float(np.percentile(mid, 100 - 50 / lag)) - float(np.median(mid))
+        if top > 0.25:  # a wheel without any marked interval is an even wheel and handled as such
+            found.append((change / max(top, spread, 1e-6), lag))
+    if not found:
+        return []
+    best = min(found)[0]
+    lags = [lag for error, lag in sorted(found, key=lambda f: f[1]) if error < max(1.25 * best, 0.03)]
+    out: list[Layout] = []
+    for lag in lags:
+        if any(lag % done == 0 for done in lags[: lags.index(lag)]):
+            continue
+        shape = _pattern(time_s, log_dt, lag)
+        if shape is not None:
+            out.append(shape)
+        if len(out) == most:
+            break
+    return out
+
+
+FEW_TEETH = 10  # unequal spacing off any grid is made with few vanes only (common practice, no source)
+
+
+def _pattern(time_s: NDArray[np.float64], log_dt: NDArray[np.float64], lag: int) -> Layout | None:
+    """The layout of the median pattern with this period in edges.
+
+    Intervals are first read against their neighbours (so that ripple locked to the turn does not enter) as whole
+    pitches; a wheel of many teeth that is on no grid is not believed.
+    """
+    ratio = relative(time_s)
+    of = np.arange(ratio.size) % lag
+    beside = np.array([np.median(ratio[of == p]) for p in range(lag)])
+    counts = np.maximum(1, np.round(beside)).astype(int)
+    if counts.max() > 1 and np.all(np.abs(beside / counts - 1.0) < 0.3):
+        counts = np.roll(counts, -layouts.first_tooth(counts.astype(float)))
+        slots = int(counts.sum())
+        places = np.concatenate(([0], np.cumsum(counts)[:-1])) + 1
+        missing = tuple(s for s in range(1, slots + 1) if s not in set(places.tolist()))
+        name = layouts.name_of(slots, missing)
+        return layouts.regular(name, slots, missing, prior=0.01 * layouts.FAMILY_PRIOR, source="learnt", mark="derived")
+    if lag > FEW_TEETH:
+        return None
+    trend = np.convolve(log_dt, np.ones(lag) / lag, mode="valid")
+    mid = log_dt[lag // 2 : lag // 2 + trend.size] - trend
+    phase = (np.arange(mid.size) + lag // 2) % lag
+    shape = np.exp(np.array([np.median(mid[phase == p]) for p in range(lag)]))
+    gaps = shape / shape.sum() * 360.0
+    return layouts.from_intervals(
+        f"{lag} unequal teeth", gaps, prior=0.05 * layouts.FAMILY_PRIOR, source="learnt", mark="derived"
+    )
+
+
+def width_coded(marks: Marks) -> Layout | None:
+    """An even wheel whose tooth widths form a code, learnt from this record; None unless the widths fall into two classes
+    whose sequence repeats over at least one and a half periods.
+    """
+    duty = marks.duty
+    known = np.isfinite(duty)
+    if known.sum() < 12 or known.mean() < 0.8:
+        return None
+    values = duty[known]
+    low, high = np.percentile(values, [15, 85])
+    mid = 0.5 * (low + high)
+    narrow, wide = values[values < mid], values[values >= mid]
+    if narrow.size < 4 or wide.size < 4:
+        return None
+    apart = float(np.median(wide) - np.median(narrow))
+    within = float(max(narrow.std(), wide.std()))
+    if apart < 0.2 or apart < 4.0 * within:
+        return None
+    code = np.where(known, duty > mid, False).astype(int)
+    best: tuple[float, int] | None = None
+    for lag in range(4, int(code.size / 1.5) + 1):
+        same = float(np.mean(code[lag:] == code[:-lag]))
+        if best is None or same > best[0] + 0.02:
+            best = (same, lag)
+    if best is None or best[0] < 0.93:
+        return None
+    lag = best[1]
+    phase = np.arange(code.size) % lag
+    shares = np.array([np.nanmedian(np.where(phase == p, duty, np.nan)) for p in range(lag)])
+    pitch = 360.0 / lag
+    teeth = [i * pitch for i in range(lag)]
+    return layouts.unequal(
+        f"{lag} width-coded", teeth, [float(s) * pitch for s in shares], prior=2.0, source="learnt", mark="derived"
+    )

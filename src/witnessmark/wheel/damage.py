@@ -1,0 +1,118 @@
+"""A wheel with its damage spelt out: teeth moved, teeth dead, extra edges at fixed places; aligned as such.
+
+The aligner treats an edge that comes at a fixed angle as one more tooth of the pattern and a dead tooth as one whose
+absence costs nothing; the path it gives back speaks of the designed teeth only.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from witnessmark.wheel.lattice import Path, Tempo, align
+from witnessmark.wheel.marks import Marks
+from witnessmark.wheel.model import Layout
+
+
+@dataclass(frozen=True)
+class Damage:
+    """shift_deg [n or 0]: how far each tooth is displaced (late positive). dead: (tooth, share of passes missed).
+
+    extra: (angle in the turn, share of turns in which the edge comes).
+    """
+
+    shift_deg: tuple[float, ...] = ()
+    dead: tuple[tuple[int, float], ...] = ()
+    extra: tuple[tuple[float, float], ...] = ()
+
+    def __bool__(self) -> bool:
+        return bool(self.dead or self.extra or any(self.shift_deg))
+
+    @property
+    def count(self) -> int:
+        """Places of the wheel that would have to be damaged."""
+        return sum(1 for s in self.shift_deg if s) + len(self.dead) + len(self.extra)
+
+
+SOUND = Damage()
+
+
+def is_even(layout: Layout) -> bool:
+    """All intervals equal and no widths coded: slots are told apart by nothing on the wheel."""
+    return layout.periods == len(layout.teeth_deg)
+
+
+def align_marks(marks: Marks, layout: Layout, tempo: Tempo, damage: Damage = SOUND, beam: float = 25.0) -> Path:
+    """The best path of these marks over the layout with this damage; see ``lattice.align``."""
+    common = {
+        "extra_cost": marks.extra_cost,
+        "match_cost": marks.match_cost,
+        "time_sd_s": marks.time_sd_s,
+        "beam": beam,
+    }
+    teeth = np.asarray(layout.teeth_deg)
+    n = teeth.size
+    if is_even(layout) and not damage:
+        # one state on a circle n times finer: a tempo in pitches needs no change; teeth are counted off afterwards
+        path = align(marks.time_s, np.zeros(1), tempo, **common)  # type: ignore[arg-type]
+        counted = np.cumsum(np.where(path.restart, 0, path.stride)) % n
+        rate = path.log_rate - np.log(n)
+        return Path(path.edge, counted.astype(np.int32), path.stride, path.restart, rate, path.score)
+    place = teeth + (np.asarray(damage.shift_deg) if damage.shift_deg else 0.0)
+    missed = np.full(n, tempo.log_missed)
+    for tooth, share in damage.dead:
+        missed[tooth] = np.log(np.clip(share, 0.02, 0.98))
+    real = np.arange(n)
+    for angle, share in damage.extra:
+        place = np.append(place, angle)
+        missed = np.append(missed, np.log(np.clip(1.0 - share, 0.02, 0.98)))
+        real = np.append(real, -1)
+    order = np.argsort(place, kind="stable")
+    place, missed, real = place[order], missed[order], real[order]
+    start = place[0]  # a tooth before slot 1 may have become the first
+    duties = _tooth_duty(layout) if not damage.extra else None
+    path = align(
+        marks.time_s,
+        place - start,
+        tempo,
+        duty=marks.duty if duties is not None else None,
+        tooth_duty=duties,
+        log_missed=missed,
+        pitch_deg=layout.pitch_deg,
+        **common,  # type: ignore[arg-type]
+    )
+    return _designed(path, real, n) if damage.extra else path
+
+
+def _designed(path: Path, real: NDArray[np.int64], n: int) -> Path:
+    """The path with edges at the extra places taken out, teeth and strides counted in designed teeth again."""
+    size = real.size
+    total = np.cumsum(np.where(path.restart, 0, path.stride)) + (path.tooth[0] if path.tooth.size else 0)
+    # designed teeth passed up to position p on the unrolled damaged wheel
+    before = np.concatenate(([0], np.cumsum(real >= 0)))
+    unrolled = before[total % size] + n * (total // size)
+    keep = real[path.tooth] >= 0
+    restart = path.restart.copy()
+    pending = False
+    for i in range(restart.size):
+        pending = pending or bool(restart[i])
+        if keep[i]:
+            restart[i] = pending
+            pending = False
+    rows = np.flatnonzero(keep)
+    stride = np.zeros(rows.size, np.int32)
+    stride[1:] = np.diff(unrolled[rows]).astype(np.int32)
+    stride[restart[rows]] = 0
+    tooth = real[path.tooth[rows]].astype(np.int32)
+    return Path(path.edge[rows], tooth, stride, restart[rows], path.log_rate[rows], path.score)
+
+
+def _tooth_duty(layout: Layout) -> NDArray[np.float64] | None:
+    """Share of the interval before each tooth's mark that its width takes, where widths are coded."""
+    if layout.widths_deg is None:
+        return None
+    teeth = np.asarray(layout.teeth_deg)
+    before = np.diff(np.concatenate(([teeth[-1] - 360.0], teeth)))
+    return np.asarray(np.asarray(layout.widths_deg) / before)

@@ -1,0 +1,168 @@
+"""Design or damage: which layout to believe, with what else could have made the same edges."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from witnessmark.signals.model import Line
+from witnessmark.wheel import identify
+from witnessmark.wheel.damage import SOUND, Damage, align_marks, is_even
+from witnessmark.wheel.identify import Candidate
+from witnessmark.wheel.lattice import Tempo
+from witnessmark.wheel.marks import Marks, marks_of
+from witnessmark.wheel.model import Alternative, Layout
+from witnessmark.wheel.turns import cam_repeat
+
+RISING_GAIN = 0.25  # nats a mark by which rising edges must fit better before they are taken for the marking ones
+LEAST_MARGIN = 1.0  # nats a turn over "no pattern at all" below which no wheel is named
+SETUP_PRIOR = np.log(300.0)  # the setup's wheel against any other: shops fit the wrong part in 3 of 1000 such cases (memory)
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The layout believed, its damaged teeth (indices), which edge marks, and the alternatives."""
+
+    layout: Layout
+    damaged: tuple[int, ...]
+    rising: bool
+    belief: float
+    alternatives: tuple[Alternative, ...]
+    margin_per_turn: float
+    undecidable: str
+    tempo: Tempo
+    damage: Damage = SOUND
+
+
+def choose(
+    line: Line, rising: bool, both: bool, designed: Layout | None, cams: tuple[Line, ...]
+) -> Choice | None:
+    """Compare layouts on the line's marks; ``both``: the marking edge is open, falling preferred."""
+    tried: dict[bool, tuple[Marks, list[Candidate]]] = {}
+    for way in (rising, not rising) if both else (rising,):
+        marks = marks_of(line, way)
+        if marks.time_s.size >= 8:
+            tried[way] = (marks, _with_setup(identify.compare(marks, [designed] if designed else None), designed))
+    if not tried:
+        return None
+    way = rising if rising in tried else not rising
+    if both and len(tried) == 2:
+        here, there = tried[rising][1][0], tried[not rising][1][0]
+        if there.score / there.marks > here.score / here.marks + RISING_GAIN:
+            way = not rising
+    marks, ranked = tried[way]
+    ranked = _by_cams(marks, ranked, cams)
+    return _decide(marks, ranked, way, designed)
+
+
+def _with_setup(ranked: list[Candidate], designed: Layout | None) -> list[Candidate]:
+    """The setup's wheel gets its prior, and stands in for the same wheel of the catalogue."""
+    if designed is None:
+        return ranked
+    out = []
+    for c in ranked:
+        if c.layout.source == "setup":
+            out.append(replace(c, score=c.score + float(SETUP_PRIOR)))
+        elif c.layout.teeth_deg != designed.teeth_deg:
+            out.append(c)
+    return sorted(out, key=lambda c: -c.score)
+
+
+def _by_cams(marks: Marks, ranked: list[Candidate], cams: tuple[Line, ...]) -> list[Candidate]:
+    """Layouts under which the cams do not come again every second turn fall behind one under which they do."""
+    if not cams or len(ranked) < 2:
+        return ranked
+    close = [c for c in ranked if c.score > ranked[0].score - 25.0][:6]
+    even = [c for c in close if is_even(c.layout)]
+    if len({round(c.turns / max(ranked[0].turns, 1e-9), 2) for c in close}) < 2 and not even:
+        return ranked
+    shares: dict[int, tuple[float, int]] = {}
+    for c in close:
+        path = align_marks(marks, c.layout, c.tempo)
+        shares[id(c)] = cam_repeat(cams, marks.time_s, path, c.layout)
+    best = max((s for s, n in shares.values() if n >= 3), default=0.0)
+    if best < 0.7:
+        return ranked
+    out = []
+    for c in ranked:
+        share, tries = shares.get(id(c), (best, 0))
+        out.append(replace(c, score=c.score - (20.0 * (best - share) if tries >= 3 else 0.0)))
+    return sorted(out, key=lambda c: -c.score)
+
+
+def _decide(marks: Marks, ranked: list[Candidate], way: bool, designed: Layout | None) -> Choice | None:
+    best = ranked[0]
+    margin = _margin(marks, best)
+    if best.turns < 0.9 or margin < LEAST_MARGIN:
+        return None
+    scores = np.array([c.score for c in ranked])
+    weights = np.exp(np.clip(scores - scores.max(), -700.0, 0.0))
+    weights /= weights.sum()
+    others = tuple(
+        Alternative(
+            c.layout,
+            float(w),
+            _why(c, best),
+            tuple(c.layout.tooth_slots[i] for i in c.damaged),
+        )
+        for c, w in zip(ranked[1:6], weights[1:6], strict=True)
+        if w > 1e-4
+    )
+    return Choice(
+        best.layout,
+        best.damaged,
+        way,
+        float(weights[0]),
+        others,
+        margin,
+        _undecidable(best, others, designed),
+        best.tempo,
+        best.damage,
+    )
+
+
+def _margin(marks: Marks, best: Candidate) -> float:
+    """Nats a turn by which the layout beats "intervals of no pattern" (log intervals spread as they do, no memory)."""
+    parts = identify.windows_of(marks)
+    blank = 0.0
+    count = 0
+    for part in parts:
+        y = np.log(np.maximum(np.diff(part.time_s), 1e-9))
+        if y.size < 4:
+            continue
+        blank += -y.size * (np.log(max(float(np.std(y)), 1e-3)) + 1.419)
+        count += y.size
+    if count == 0 or best.turns <= 0:
+        return 0.0
+    per_mark = best.likelihood / best.marks - blank / count
+    return per_mark * best.marks / best.turns
+
+
+def _why(c: Candidate, best: Candidate) -> str:
+    gone = [c.layout.tooth_slots[i] for i in c.damaged]
+    if gone:
+        return f"then slot {', '.join(map(str, gone))} would have to be damaged"
+    if c.layout.source in ("family", "learnt"):
+        return "fits the same edges, but is no wheel in common use"
+    return f"fits {best.score - c.score:.1f} nats worse on the same edges"
+
+
+def _undecidable(best: Candidate, others: tuple[Alternative, ...], designed: Layout | None) -> str:
+    """What the tooth pattern alone leaves open, as a sentence; empty when nothing important is."""
+    layout = best.layout
+    gone = [layout.tooth_slots[i] for i in best.damaged]
+    ends = {layout.tooth_slots[0], layout.tooth_slots[-1]}
+    beside = [s for s in gone if s in ends]
+    if beside and layout.regular:
+        twin = layout.tooth_slots[-1] if beside[0] == layout.tooth_slots[0] else layout.tooth_slots[0]
+        return (
+            f"The missing tooth lies beside the gap: slot {beside[0]} and slot {twin} would leave the same pattern of teeth."
+        )
+    if is_even(layout) and designed is None:
+        return "The wheel has no gap: the number of teeth a turn rests on cams or speed, and which tooth is slot 1 is open."
+    rivals = [a for a in others if a.probability > 0.05]
+    if rivals:
+        names = ", ".join(f"{a.layout.name} ({a.probability:.0%})" for a in rivals)
+        return f"The record does not fully decide the design: {layout.name} or {names}."
+    return ""

@@ -1,0 +1,401 @@
+"""Which wheel is it: layouts compared on the same edges.
+
+Every candidate is aligned to the same windows of marks. Its score is the log likelihood of the marks, made damage-aware:
+a tooth that is missing (or an extra edge that comes) at one place turn after turn is paid for once, as a damaged wheel
+at its prior, and not again every turn. So a sound rare design and a common design with a fault compete on fair terms.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import betaln
+
+from witnessmark.wheel import layouts, pitch
+from witnessmark.wheel.candidates import shortlist
+from witnessmark.wheel.damage import SOUND, Damage, align_marks, is_even
+from witnessmark.wheel.lattice import Path, Tempo
+from witnessmark.wheel.marks import Marks
+from witnessmark.wheel.model import Layout
+
+# Tempos tried, as variance growth of the log-speed slope per pitch: a running engine on a fine wheel (5e-8 per cubic
+# degree on 6 degrees) to cranking ripple on twelve teeth (8e-6 per cubic degree, the measured scale of simulated
+# cranking at 250 rpm with a swing of 2 : 1, on 30 degrees).
+WALKS = (1e-5, 3e-4, 5e-3, 1e-1)
+WALK_PER_DEG3 = 8e-6  # cranking, in degrees
+FEW_TEETH = 8
+# A damaged tooth in the population with a crank code or a hard start, shared out over the wheel's teeth: weights of
+# absent, bent and weak teeth add to about 0.12 of cases (common practice, no source).
+DAMAGE_PRIOR = 0.12
+EXTRA_PRIOR = 0.05
+WINDOW = 130  # marks a window: two turns of 60-2, more of most others; longer ones mix tempos
+MOST_WINDOWS = 10
+LOOK = 200  # marks of the first pass: three turns of 60-2
+
+
+@dataclass
+class Tally:
+    """What a path says tooth by tooth: seen [n], missed [n], and the angle of every extra edge within the turn."""
+
+    seen: NDArray[np.int64]
+    missed: NDArray[np.int64]
+    extra_deg: list[float]
+    turned_deg: float = 0.0
+    took_s: float = 0.0
+
+    def add(self, other: Tally) -> None:
+        """Take the counts of another window in."""
+        self.seen += other.seen
+        self.missed += other.missed
+        self.extra_deg += other.extra_deg
+        self.turned_deg += other.turned_deg
+        self.took_s += other.took_s
+
+
+@dataclass(frozen=True)
+class Fit:
+    """One layout on one window."""
+
+    path: Path
+    tempo: Tempo
+    tally: Tally
+    marks: int
+
+    @property
+    def per_mark(self) -> float:
+        """Log likelihood per mark in nats."""
+        return self.path.score / max(1, self.marks)
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One layout aligned to the windows. score: damage-aware log likelihood plus log prior (nats)."""
+
+    layout: Layout
+    tempo: Tempo
+    score: float
+    likelihood: float
+    turns: float
+    rpm: float
+    marks: int
+    tally: Tally = field(repr=False)
+    damage: Damage = SOUND
+
+    @property
+    def damaged(self) -> tuple[int, ...]:
+        """Indices of teeth that are all but never there."""
+        t = self.tally
+        return tuple(int(i) for i in range(t.seen.size) if t.missed[i] >= 2 and t.seen[i] <= 0.1 * t.missed[i])
+
+
+def jitter_of(time_s: NDArray[np.float64]) -> float:
+    """Standard deviation of one edge's place in pitches, from the quiet quarter of third differences of time.
+
+    Second differences of log intervals hold third differences of edge places (coefficients 1, -3, 3, -1: variance 20);
+    the lower quartile keeps gaps, ripple and faults out (it is 0.3186 standard deviations of a normal scatter).
+    """
+    y = np.log(np.maximum(np.diff(time_s), 1e-9))
+    steps = np.abs(np.diff(y, 2))
+    if steps.size < 8:
+        return 0.03
+    return float(np.clip(np.percentile(steps, 25) / (0.3186 * np.sqrt(20.0)), 0.004, 0.15))
+
+
+def tempos_of(marks: Marks) -> tuple[Tempo, ...]:
+    """The tempo that suits these marks best under the plainest wheel (all teeth alike), and its two neighbours."""
+    jitter = jitter_of(marks.time_s)
+    plain = layouts.even(36)
+    tries = [Tempo(walk, jitter) for walk in WALKS] + [Tempo(walk, jitter, eases=True) for walk in WALKS[2:]]
+    scores = [align_marks(marks, plain, tempo).score for tempo in tries]
+    best = tries[int(np.argmax(scores))]
+    steadier = max((w for w in WALKS if w < best.walk), default=best.walk / 30.0)
+    looser = min((w for w in WALKS if w > best.walk), default=best.walk * 3.0)
+    return (best, replace(best, walk=steadier), replace(best, walk=looser))
+
+
+def tally(path: Path, layout: Layout, time_s: NDArray[np.float64]) -> Tally:
+    """Counts along one path; strides across a restart count nothing."""
+    n = len(layout.teeth_deg)
+    teeth = np.asarray(layout.teeth_deg)
+    out = Tally(np.zeros(n, np.int64), np.zeros(n, np.int64), [])
+    if path.edge.size == 0:
+        return out
+    np.add.at(out.seen, path.tooth, 1)
+    for p in range(1, path.edge.size):
+        if path.restart[p]:
+            continue
+        i, steps = int(path.tooth[p - 1]), int(path.stride[p])
+        k, m = int(path.edge[p - 1]), int(path.edge[p])
+        stride = teeth[(i + steps) % n] + 360.0 * ((i + steps) // n) - teeth[i]
+        dt = float(time_s[m] - time_s[k])
+        out.turned_deg += float(stride)
+        out.took_s += dt
+        for s in range(1, steps):
+            out.missed[(i + s) % n] += 1
+        for x in range(k + 1, m):
+            out.extra_deg.append(float((teeth[i] + stride * (time_s[x] - time_s[k]) / dt) % 360.0))
+    return out
+
+
+def windows_of(marks: Marks) -> list[Marks]:
+    """A few stretches of marks spread over the record, none of them too fast for the sampling."""
+    k = marks.time_s.size
+    if k <= WINDOW * 1.3:
+        return [marks]
+    count = min(MOST_WINDOWS, max(2, k // WINDOW))
+    starts = np.linspace(0, k - WINDOW, count).astype(int)
+    parts = [marks.window(int(s), int(s) + WINDOW) for s in starts]
+    # five samples a tooth are needed for an edge to mean anything (time_sd_s is 0.3 samples)
+    good = [p for p in parts if float(np.median(np.diff(p.time_s))) > 5 * p.time_sd_s / 0.3]
+    return good or parts[:1]
+
+
+def fit(marks: Marks, layout: Layout, tempos: tuple[Tempo, ...], damage: Damage = SOUND) -> Fit:
+    """Align one layout to one window; the better tempo counts. Few vanes show themselves at steady speed only."""
+    best: tuple[Path, Tempo] | None = None
+    if len(layout.teeth_deg) <= FEW_TEETH and not is_even(layout):
+        tempos = tuple({t.walk: t for t in (*(replace(tempos[0], walk=w) for w in WALKS), *tempos)}.values())
+    for tempo in tempos:
+        path = align_marks(marks, layout, tempo, damage)
+        if best is None or path.score > best[0].score:
+            best = (path, tempo)
+    assert best is not None
+    return Fit(best[0], best[1], tally(best[0], layout, marks.time_s), int(marks.time_s.size))
+
+
+def weigh(layout: Layout, fits: list[Fit], damage: Damage = SOUND) -> Candidate:
+    """One candidate out of its windows; what ``damage`` already says is paid for by the caller."""
+    n = len(layout.teeth_deg)
+    sums = Tally(np.zeros(n, np.int64), np.zeros(n, np.int64), [])
+    rpms = []
+    for one in fits:
+        sums.add(one.tally)
+        if one.tally.took_s > 0:
+            rpms.append(one.tally.turned_deg / 6.0 / one.tally.took_s)
+    turns = sums.turned_deg / 360.0
+    rpm = float(min(rpms)) if rpms else 0.0
+    tempo = fits[0].tempo
+    likely = sum(f.path.score for f in fits)
+    per_mark = likely / max(1, sum(f.marks for f in fits))
+    likely += _extra_gain(sums, layout, turns, tempo, per_mark, damage)
+    if not is_even(layout):
+        likely += _damage_gain(sums, n, tempo, damage)
+    prior = float(np.log(layout.prior)) + _rpm_prior(rpm)
+    if layout.source == "learnt" and not layout.regular:
+        # every interval was fitted to this record (half a parameter's log each), and wheels on no grid are rare
+        prior -= n * (0.5 * float(np.log(max(turns, 2.0))) + 0.15 * turns)
+    best = max(fits, key=lambda f: f.marks)
+    return Candidate(layout, best.tempo, likely + prior, likely, turns, rpm, sum(f.marks for f in fits), sums)
+
+
+def _damage_gain(sums: Tally, n: int, tempo: Tempo, damage: Damage) -> float:
+    """What is won by calling teeth damaged once instead of paying each miss (never negative)."""
+    gain = 0.0
+    each = np.log(DAMAGE_PRIOR / n)
+    known = {tooth for tooth, _ in damage.dead}
+    for tooth, (seen, missed) in enumerate(zip(sums.seen, sums.missed, strict=True)):
+        if missed == 0 or tooth in known:
+            continue
+        plain = missed * tempo.log_missed
+        faulty = each + float(betaln(seen + 1, missed + 1) - betaln(1, 1))
+        gain += float(np.logaddexp(plain, faulty)) - plain
+    return gain
+
+
+def _extra_gain(
+    sums: Tally, layout: Layout, turns: float, tempo: Tempo, per_mark: float, damage: Damage
+) -> float:
+    """The same for extra edges that come at one place of the wheel."""
+    if len(sums.extra_deg) < 3 or turns < 1 or is_even(layout):
+        return 0.0
+    reach = layout.pitch_deg / 4.0
+    gain = 0.0
+    for angle, hits, spread in _clusters(sums.extra_deg, reach):
+        if _near(angle, damage, reach):
+            continue
+        plain = hits * tempo.log_extra
+        away = max(0.0, turns - hits)
+        # an edge that keeps its place is as sharp as a tooth: its density over its own spread instead of over a pitch,
+        # yet not sharper than the teeth of this record are
+        sharp = float(np.log(layout.pitch_deg / (4.13 * max(spread, 0.02 * layout.pitch_deg))))
+        faulty = np.log(EXTRA_PRIOR * reach / 360.0) + float(betaln(hits + 1, away + 1) - betaln(1, 1))
+        faulty += hits * max(0.0, min(sharp, per_mark))
+        gain += float(np.logaddexp(plain, faulty)) - plain
+    return gain
+
+
+def _near(angle_deg: float, damage: Damage, reach_deg: float) -> bool:
+    """Whether an extra edge at this angle is one the damage already speaks of."""
+    return any(abs((angle_deg - known + 180.0) % 360.0 - 180.0) <= reach_deg for known, _ in damage.extra)
+
+
+def _rpm_prior(rpm: float) -> float:
+    """Log density of the slowest window's speed: cranking near 190 rpm, or a running engine (common practice).
+
+    Wide on purpose: it only tells a pattern from its half or its double.
+    """
+    if rpm <= 0:
+        return -6.0
+    x = float(np.log(rpm))
+    crank = 0.7 * np.exp(-0.5 * ((x - np.log(190.0)) / 0.35) ** 2) / 0.35
+    run = 0.3 * np.exp(-0.5 * ((x - np.log(1000.0)) / 0.8) ** 2) / 0.8
+    return float(np.log(crank + run + 1e-4))
+
+
+def _roughness(marks: Marks) -> float:
+    """Median step between neighbouring log intervals: small where teeth pass evenly."""
+    steps = np.abs(np.diff(np.log(np.maximum(np.diff(marks.time_s), 1e-9))))
+    return float(np.median(steps)) if steps.size else np.inf
+
+
+def compare(marks: Marks, extra: list[Layout] | None = None) -> list[Candidate]:
+    """All candidates for these marks, best first.
+
+    A first pass on the most regular window thins the list; windows in which even the best candidate fits
+    much worse than elsewhere (standing engine, sampling too slow) are left out for all alike.
+    """
+    windows = windows_of(marks)
+    look = min(windows, key=_roughness).window(0, LOOK)
+    tries = shortlist(look) + list(extra or ())
+    tempo = tempos_of(look)
+    quick = [(fit(look, lay, tempo), lay) for lay in tries]
+    ranked = sorted((weigh(lay, [f]).score, i) for i, (f, lay) in enumerate(quick))[::-1]
+    keep = [quick[i][1] for s, i in ranked if s > ranked[0][0] - 80.0][:10]
+    keep += [lay for lay in extra or () if lay not in keep]
+    each = [tempos_of(w) for w in windows]
+    table = [[fit(w, lay, t) for w, t in zip(windows, each, strict=True)] for lay in keep]
+    per_window = [max(row[w].per_mark for row in table) for w in range(len(windows))]
+    good = [w for w, value in enumerate(per_window) if value > max(per_window) - 1.2]
+    used = [windows[w] for w in good]
+    found = [weigh(lay, [row[w] for w in good]) for lay, row in zip(keep, table, strict=True)]
+    found.sort(key=lambda c: -c.score)
+    tempi = [each[w] for w in good]
+    # what a candidate could reach if every miss and extra edge were explained
+    hope = [c.score - CRANK_MISS * int(c.tally.missed.sum()) - CRANK_EXTRA * len(c.tally.extra_deg) for c in found]
+    best = found[0].score
+    return sorted(
+        (with_damage(c, used, tempi) if h > best - 15.0 else c for c, h in zip(found, hope, strict=True)),
+        key=lambda c: -c.score,
+    )
+
+
+def with_damage(candidate: Candidate, windows: list[Marks], tempos: list[tuple[Tempo, ...]]) -> Candidate:
+    """The candidate with its damage spelt out and paid for once a place, where that explains the marks better.
+
+    Without this a layout could buy a displaced tooth off as an extra edge beside an invented gap, and windows could
+    put one missing tooth now on this, now on that side of the gap.
+    """
+    layout = candidate.layout
+    if is_even(layout) or len(layout.teeth_deg) < 5:
+        return candidate
+    damage = _damage_seen(candidate)
+    best = candidate
+    for _ in range(2):
+        shift = _shifts(candidate, windows, tempos, damage)
+        full = replace(damage, shift_deg=shift) if any(shift) else damage
+        if not full or full.count > MOST_DAMAGE:
+            break
+        again = weigh(layout, [fit(w, layout, t, full) for w, t in zip(windows, tempos, strict=True)], full)
+        n = len(layout.teeth_deg)
+        cost = (full.count - len(full.extra)) * float(np.log(DAMAGE_PRIOR / n))
+        cost += len(full.extra) * float(np.log(EXTRA_PRIOR * 0.5 * layout.pitch_deg / 360.0))
+        cost -= 0.5 * full.count * float(np.log(max(again.turns, 2.0)))
+        # passes in which a dead tooth shows, or a fixed extra edge comes, are paid at the share assumed for them
+        cost += sum(int(again.tally.seen[i]) * float(np.log(1.0 - share)) for i, share in full.dead)
+        cost += sum(share * again.turns * float(np.log(share)) for _, share in full.extra)
+        again = replace(again, score=again.score + cost, likelihood=again.likelihood + cost, damage=full)
+        if again.score <= best.score:
+            break
+        best = again
+        damage = replace(_damage_seen(again, full), shift_deg=())
+    return best
+
+
+CRANK_MISS, CRANK_EXTRA = Tempo().log_missed, Tempo().log_extra
+MOST_DAMAGE = 8  # more broken places than this is another wheel, or no wheel
+
+
+def _damage_seen(candidate: Candidate, known: Damage = SOUND) -> Damage:
+    """Dead teeth and fixed extra edges as the tally shows them."""
+    layout, t = candidate.layout, candidate.tally
+    total = t.seen + t.missed
+    share = np.where(total >= 3, t.missed / np.maximum(total, 1), 0.0)
+    dead = [(int(i), float(min(share[i], 0.97))) for i in np.flatnonzero(share > 0.3)]
+    ends = [d for d in dead if d[0] in (0, len(layout.teeth_deg) - 1)]
+    if len(ends) == 2 and ends[0][1] + ends[1][1] < 1.3:
+        # one tooth beside the gap, put on either side by different windows: keep the side met more often
+        dead = [d for d in dead if d not in ends] + [(max(ends, key=lambda d: d[1])[0], 0.97)]
+    extra = list(known.extra)
+    for angle, hits, _ in _clusters(t.extra_deg, layout.pitch_deg / 4.0):
+        beside = np.abs((np.asarray(layout.teeth_deg) - angle + 180.0) % 360.0 - 180.0).min() < 0.15 * layout.pitch_deg
+        # on the half grid of the wheel an edge is taken to be where it would be made, not where ripple puts it
+        half = np.round(angle / layout.pitch_deg * 2.0) / 2.0 * layout.pitch_deg
+        angle = float(half) if abs(angle - half) < 0.12 * layout.pitch_deg else angle
+        if hits >= max(3.0, 0.25 * candidate.turns) and not beside and not _near(angle, known, layout.pitch_deg / 4.0):
+            extra.append((angle, float(np.clip(hits / max(candidate.turns, 1.0), 0.03, 0.97))))
+    return Damage((), tuple(dead), tuple(extra))
+
+
+def _clusters(angles_deg: list[float], reach_deg: float) -> list[tuple[float, int, float]]:
+    """(mean angle, count, spread) of groups of angles within ``reach_deg`` of their first member, three or more each."""
+    angles = np.sort(np.asarray(angles_deg))
+    used = np.zeros(angles.size, bool)
+    out = []
+    for i in range(angles.size):
+        if used[i]:
+            continue
+        off = (angles - angles[i] + 180.0) % 360.0 - 180.0
+        close = (np.abs(off) <= reach_deg) & ~used
+        if int(close.sum()) >= 3:
+            used |= close
+            mean = float((angles[i] + np.mean(off[close])) % 360.0)
+            out.append((mean, int(close.sum()), float(np.std(off[close]))))
+    return out
+
+
+def _shifts(
+    candidate: Candidate, windows: list[Marks], tempos: list[tuple[Tempo, ...]], damage: Damage
+) -> tuple[float, ...]:
+    """How far the teeth that stand out are displaced, in degrees; zeros elsewhere."""
+    layout = candidate.layout
+    rows_t, rows_a, rows_g, rows_i = [], [], [], []
+    for number, part in enumerate(windows):
+        path = fit(part, layout, tempos[number], damage).path
+        edge, angle, piece = unrolled(path, layout)
+        rows_t.append(part.time_s[edge])
+        rows_a.append(angle)
+        rows_g.append(piece + 1000 * number)
+        rows_i.append(path.tooth)
+    got = pitch.measure(
+        layout,
+        np.concatenate(rows_i),
+        np.concatenate(rows_a),
+        np.concatenate(rows_t),
+        np.concatenate(rows_g),
+        0.01 * layout.pitch_deg,
+    )
+    shift = np.zeros(len(layout.teeth_deg))
+    for i in got.suspects:
+        shift[i] = np.clip(got.mean_deg[i], -0.45 * layout.pitch_deg, 0.45 * layout.pitch_deg)
+    return tuple(float(x) for x in shift)
+
+
+def unrolled(path: Path, layout: Layout) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.int64]]:
+    """Cumulative angle in degrees of every match: (edge numbers, angles, piece numbers; a restart opens a piece)."""
+    teeth = np.asarray(layout.teeth_deg)
+    n = teeth.size
+    piece = np.cumsum(path.restart.astype(np.int64))
+    at = path.tooth.astype(np.int64)
+    whole = np.zeros(at.size, np.int64)
+    ahead = np.zeros(at.size)
+    if at.size > 1:
+        end = at[:-1] + path.stride[1:]
+        ahead[1:] = np.where(path.restart[1:], 0.0, teeth[end % n] + 360.0 * (end // n) - teeth[at[:-1]])
+    whole = np.cumsum(ahead)
+    first = np.flatnonzero(np.concatenate(([True], np.diff(piece) != 0))) if at.size else np.empty(0, np.int64)
+    base = np.zeros(at.size)
+    for a, b in zip(first, np.append(first[1:], at.size), strict=True):
+        base[a:b] = teeth[at[a]] - whole[a]
+    return path.edge, whole + base, piece

@@ -1,0 +1,75 @@
+"""The marking edges of the crank line, with what each edge's own shape says about being a tooth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from witnessmark.signals.model import FIRST, GLITCH, Edges, Line
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """Edges of one polarity, K of them.
+
+    index [K] into Edges. time_s [K]. extra_cost, match_cost [K] additions to the log probability of being extra or a
+    tooth (nats). duty [K]: share of the interval since the previous mark in which the line was in the state that the
+    mark ends (width coding). time_sd_s: timing uncertainty of one edge from sampling.
+    """
+
+    index: NDArray[np.int64]
+    time_s: NDArray[np.float64]
+    extra_cost: NDArray[np.float64]
+    match_cost: NDArray[np.float64]
+    duty: NDArray[np.float64]
+    time_sd_s: float
+
+    def window(self, start: int, stop: int) -> Marks:
+        """Marks [start, stop)."""
+        part = slice(start, stop)
+        return Marks(
+            self.index[part],
+            self.time_s[part],
+            self.extra_cost[part],
+            self.match_cost[part],
+            self.duty[part],
+            self.time_sd_s,
+        )
+
+
+def marks_of(line: Line, rising: bool) -> Marks:
+    """The line's edges of one polarity with their costs."""
+    edges = line.edges
+    index = np.flatnonzero(edges.rising == rising)
+    extra = np.zeros(index.size)
+    match = np.zeros(index.size)
+    label = edges.label[index]
+    # A short pulse is more likely noise than tooth, yet direction-coded sensors send nothing else: a lean, not a verdict.
+    extra[label == GLITCH] += 3.0
+    match[label == GLITCH] -= 2.0
+    match[label == FIRST] -= 1.0
+    if line.sensor == "vr":
+        weak = np.clip(1.0 - np.nan_to_num(edges.arm_margin[index], nan=1.0), 0.0, 1.0)
+        extra += 4.0 * weak
+        match -= 1.5 * weak
+    rate = line.info.rate_hz
+    # an interpolated crossing is good to about a third of a sample; a change list to its written digits
+    sd = 0.3 / rate if rate else 1e-6
+    return Marks(index, edges.time_s[index].astype(np.float64), extra, match, _duty(edges, index), sd)
+
+
+def _duty(edges: Edges, index: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Share of each mark-to-mark interval since the last opposite edge; NaN where there is none inside."""
+    out = np.full(index.size, np.nan)
+    if index.size < 2:
+        return out
+    here = edges.time_s[index]
+    before = np.maximum(index - 1, 0)
+    opposite = (edges.rising[before] != edges.rising[index]) & (index > 0)
+    interval = np.diff(here)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = (here[1:] - edges.time_s[before[1:]]) / interval
+    out[1:] = np.where(opposite[1:] & (share > 0) & (share < 1), share, np.nan)
+    return out
