@@ -68,14 +68,13 @@ def write_all(texts: Mapping[str, str]) -> None:
     place = ""
     try:
         for place, text in texts.items():
-            if not _special(Path(place)):
-                made[place] = _beside(os.path.realpath(place), text)
-        for place, text in texts.items():
-            if place in made:
-                os.replace(made[place], os.path.realpath(place))
-                del made[place]
-            else:
+            if _special(Path(place)):
                 Path(place).write_text(text, encoding="utf-8", errors="replace")
+            else:
+                made[place] = _beside(os.path.realpath(place), text)
+        for place in list(made):
+            os.replace(made[place], os.path.realpath(place))
+            del made[place]
     except OSError as error:
         raise BadOutput(f"{place}: {(error.strerror or str(error)).lower()}; choose another place") from None
     finally:

@@ -1,0 +1,76 @@
+"""Recordings that several tests share: simulated once for each test process."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+
+
+@dataclass(frozen=True)
+class Simulation:
+    """A simulated recording on disk with its truth and its setup."""
+
+    recording: Path
+    truth: Path
+    setup: Path
+
+
+@pytest.fixture(scope="session")
+def bakery(tmp_path_factory) -> Simulation:
+    """The demo: the bakery's delivery van, three start attempts, one low tooth. Do not write into its folder."""
+    from witnessmark.simulate.run import write_simulation
+
+    folder = tmp_path_factory.mktemp("bakery")
+    return Simulation(*write_simulation(ROOT / "examples" / "bakery-van.toml", folder / "bakery-van.npz"))
+
+
+@pytest.fixture(scope="session")
+def bakery_analysis(bakery):
+    """Its analysis with the setup."""
+    from witnessmark.pipeline import analyze
+
+    return analyze(bakery.recording, bakery.setup)
+
+
+@pytest.fixture(scope="session")
+def bakery_without_setup(bakery):
+    """Its analysis with nothing told."""
+    from witnessmark.pipeline import analyze
+
+    return analyze(bakery.recording)
+
+
+@pytest.fixture(scope="session")
+def cranking(bakery, tmp_path_factory) -> Path:
+    """The crank and cam lines of the first start attempt alone: quick to analyse."""
+    from witnessmark.recording.open import open_recording
+    from witnessmark.recording.write import write_recording
+
+    whole = open_recording(bakery.recording)
+    path = tmp_path_factory.mktemp("cranking") / "cranking.npz"
+    chosen = whole.channels[:2]
+    rate = chosen[0].rate_hz
+    write_recording(
+        path,
+        {c.name: whole.read(c.name, 0, int(3.0 * rate)) for c in chosen},
+        rate,
+        units={c.name: c.unit for c in chosen},
+        gains={c.name: c.gain for c in chosen},
+        offsets={c.name: c.offset for c in chosen},
+    )
+    return path
+
+
+@pytest.fixture(scope="session")
+def program() -> str:
+    """The installed command."""
+    found = shutil.which("witnessmark", path=str(Path(sys.executable).parent))
+    if found is None:
+        pytest.skip("the witnessmark command is not installed beside this python")
+    return found
