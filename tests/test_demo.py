@@ -24,6 +24,7 @@ def test_the_right_tooth_comes_first(analysis, truth):
     first = analysis.verdict.causes[0]
     assert first.id == truth["cause"] == "trigger-wheel-tooth"
     assert first.target == truth["slot"]
+    assert first.with_ is None  # nothing else is wrong in this record
     assert first.probability >= 0.8
     tooth = [f for f in analysis.findings.found if f.stated and f.slot is not None]
     assert {f.slot for f in tooth} == {truth["slot"]}
