@@ -34,7 +34,7 @@ from witnessmark.wheel.model import WheelResult
 JUDGED_TURNS = 2.0
 # Lines that only a turning engine moves.
 TURNING_ROLES = frozenset({"crank", "cam"})
-STILL = "nothing turns in this record: no line shows rotation"
+STILL = "nothing turns in this record"
 
 
 def analyze(recording_path: str | os.PathLike[str], setup_path: str | os.PathLike[str] | None = None) -> Analysis:
@@ -71,6 +71,7 @@ def analyze_recording(recording: Recording, setup: Setup | None = None, setup_pa
         verdict=verdict,
         whereabouts=(),
         steps=(*_steps(recording), _weighed(findings, verdict)),
+        in_motion=motion,
     )
     return replace(analysis, whereabouts=whereabouts(wheel, engine, known, collect.suspects(analysis)))
 
@@ -113,7 +114,7 @@ def _nothing_moves() -> Findings:
         (
             NotAssessed(
                 "Is anything wrong with wheel, sensor or engine?",
-                "nothing turns in this record",
+                STILL,
                 "a record that begins before the starter turns and lasts until it stops",
             ),
         ),

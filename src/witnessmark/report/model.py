@@ -33,7 +33,10 @@ class Whereabouts:
 
 @dataclass(frozen=True)
 class Analysis:
-    """Results of every stage for one recording."""
+    """Results of every stage for one recording.
+
+    in_motion: False where no line shows rotation, None where lines move that need not mean it.
+    """
 
     recording: Recording
     setup: Setup
@@ -46,6 +49,7 @@ class Analysis:
     whereabouts: tuple[Whereabouts, ...]
     cautions: tuple[str, ...] = ()
     steps: tuple[Step, ...] = ()
+    in_motion: bool | None = True
 
 
 @dataclass(frozen=True)

@@ -26,11 +26,15 @@ from witnessmark.wheel.model import Tooth
 NAMED_CAUSES = 3
 WORTH_NAMING = 0.02  # a cause below this is summed up: it would not change what is done next
 
+STILL = "Nothing turns in this record: no line shows rotation, so nothing can be told from it."
+
 _UNITS = {"_deg": "°", "_rpm": " rev/min", "_s": " s", "_v": " V", "_hz": " Hz", "_a": " A", "_ms": " ms", "_us": " µs"}
 
 
 def verdict(analysis: Analysis) -> Sentence:
     """One sentence: where the signal is wrong, and how probable each cause is."""
+    if analysis.in_motion is False:
+        return Sentence(STILL, (), collect.whole_record(analysis), "record")
     main = _main_findings(analysis)
     text = f"{_where(analysis, main)}; {_probabilities(analysis.verdict.causes)}."
     text = text[0].upper() + text[1:]
