@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.recording.model import ChannelInfo, Changes, Recording
+from witnessmark.recording.model import Changes, ChannelInfo, Recording
 from witnessmark.recording.setup import Setup
 from witnessmark.signals.extract import extract
 
@@ -88,7 +88,9 @@ def main() -> None:
         times.append(c - b)
         ratios.append((b - a) / (c - b))
     print(f"8 channels of int16, {millions:g} M samples each; edges {edges}")
-    print(f"numpy.max {np.median(maxima) * 1e3:.1f} ms, edges {np.median(times) * 1e3:.1f} ms, medians of {pairs} pairs")
+    print(
+        f"numpy.max {np.median(maxima) * 1e3:.1f} ms, edges {np.median(times) * 1e3:.1f} ms, medians of {pairs} pairs"
+    )
     print(f"edge extraction at {np.median(ratios):.2f} of the speed of numpy.max (wanted: at least 0.6)")
 
 

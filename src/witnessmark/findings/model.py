@@ -47,7 +47,7 @@ class NotAssessed:
 
 @dataclass(frozen=True, slots=True)
 class Findings:
-    """Everything found and everything that could not be judged; ``bounds`` are sentences on what "nothing seen" means."""
+    """Everything found and everything that could not be judged; ``bounds``: what "nothing seen" means, in sentences."""
 
     found: tuple[Finding, ...]
     not_assessed: tuple[NotAssessed, ...]

@@ -77,7 +77,9 @@ class CrankAngle:
         for seg in self.segments:
             inside = (t >= seg.start_s) & (t <= seg.end_s)
             if inside.any():
-                out[inside] = np.interp(t[inside], self.time_s[seg.start : seg.stop], self.angle_deg[seg.start : seg.stop])
+                out[inside] = np.interp(
+                    t[inside], self.time_s[seg.start : seg.stop], self.angle_deg[seg.start : seg.stop]
+                )
         return out
 
     def when(self, angle_deg: NDArray[np.float64] | float) -> NDArray[np.float64]:
