@@ -1,0 +1,184 @@
+"""A tooth whose edge comes at the wrong angle."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from witnessmark.findings.measured import Bools, Floats, Measured, Outcome, beyond, from_odds, speeds
+from witnessmark.findings.model import Finding, NotAssessed
+from witnessmark.findings.place import Cluster, Standout
+from witnessmark.findings.slots import gap_neighbours, slot_name
+
+# Errors are taken from running where it gives this many passages a tooth: torque ripple fades there.
+RUNNING_PASSAGES = 4
+# Common practice: an engine runs above this speed, a starter stays below it.
+RUNNING_RPM = 450.0
+MOST = 2
+
+
+def moved(m: Measured, at: Standout, c: Cluster) -> Finding:
+    """A tooth without an edge in its slot and a stray edge beside it in as many turns: one tooth, displaced."""
+    assert m.layout is not None
+    slot, place = m.layout.tooth_slots[at.tooth], m.layout.teeth_deg[at.tooth]
+    error = (c.angle_deg - place + 180.0) % 360.0 - 180.0
+    x = m.wheel.extras
+    confidence = from_odds(min(at.log10_bf, c.log10_bf) + m.limits["tooth.log_prior_odds"])
+    return Finding(
+        "", "tooth-displaced", m.channel, "wheel",
+        f"{slot_name(m, slot)} comes {abs(error):.2f} degrees {'late' if error > 0 else 'early'} in {c.hits} of "
+        f"{at.passages} turns {speeds(x.speed_rpm[c.rows])} and never at its own place.",
+        confidence, m.around(x.time_s[c.rows], x.speed_rpm[c.rows], 3.0 * m.layout.pitch_deg), slot,
+        start_s=float(x.time_s[c.rows[0]]), end_s=float(x.time_s[c.rows[-1]]), value=error, unit="deg",
+        evidence={
+            "error_deg": error, "spread_deg": c.spread_deg, "turns_hit": c.hits, "passages": at.passages,
+            "log10_bayes_factor": min(at.log10_bf, c.log10_bf), "beside_gap": at.tooth in gap_neighbours(m.layout),
+        },
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Lateness:
+    """Lateness of each tooth over the passages used [n each], in degrees: median, its standard error, count."""
+
+    mean_deg: Floats
+    se_deg: Floats
+    count: Floats
+    use: Bools
+    running: bool
+
+
+def lateness(m: Measured) -> Lateness | None:
+    """Lateness by tooth, from running passages where there are enough of them."""
+    p, n = m.wheel.passes, m.teeth
+    fit = p.used & np.isfinite(p.error_deg)
+    fast = fit & (p.speed_rpm > RUNNING_RPM)
+    running = bool(np.median(np.bincount(p.tooth[fast], minlength=n)) >= RUNNING_PASSAGES)
+    use = fast if running else fit
+    if not use.any():
+        return None
+    mean, se, count = np.full(n, np.nan), np.full(n, np.nan), np.zeros(n)
+    for i in range(n):
+        mine = p.error_deg[use & (p.tooth == i)]
+        count[i] = mine.size
+        if mine.size < 2:
+            continue
+        mean[i] = np.median(mine)
+        se[i] = 1.25 * 1.4826 * np.median(np.abs(mine - mean[i])) / np.sqrt(mine.size)
+    return Lateness(mean, se, count, use, running)
+
+
+def find(m: Measured, disturbed: frozenset[int]) -> Outcome:
+    """Teeth whose lateness stands out; ``disturbed``: teeth (indices) accused otherwise, which shift their neighbours."""
+    if m.layout is None:
+        return Outcome()
+    if m.teeth < m.limits["tooth.displaced.least_teeth"]:
+        return Outcome(not_assessed=(_too_coarse(m),))
+    late = lateness(m)
+    if late is None or np.isfinite(late.mean_deg).sum() < m.limits["tooth.displaced.least_teeth"]:
+        return Outcome(not_assessed=(_too_short(),))
+    off = _beyond_expected(m, late.mean_deg, disturbed)
+    found: list[Finding] = []
+    taken: list[int] = []
+    for _ in range(MOST):
+        made = _next(m, late, off, taken, disturbed)
+        if made is None:
+            break
+        taken.append(made[0])
+        found.append(made[1])
+    return Outcome(tuple(found))
+
+
+def _beyond_expected(m: Measured, mean: Floats, disturbed: frozenset[int]) -> Floats:
+    """Lateness less what a gap, or a damaged neighbour, does to a variable-reluctance tooth beside it [n].
+
+    The first tooth after a gap comes late and the last before it early because one side of their flux is missing.
+    """
+    if m.layout is None or not m.is_vr:
+        return mean
+    n = m.teeth
+    allowed = m.limits["tooth.displaced.gap_pitch"] * m.layout.pitch_deg
+    near = set(gap_neighbours(m.layout))
+    for i in disturbed:
+        near.update({(i - 1) % n, (i + 1) % n})
+    out = mean.copy()
+    for i in near:
+        out[i] = np.sign(mean[i]) * max(0.0, abs(mean[i]) - allowed)
+    return out
+
+
+def _next(
+    m: Measured, late: Lateness, off: Floats, taken: list[int], disturbed: frozenset[int]
+) -> tuple[int, Finding] | None:
+    """The tooth that stands out most among those left, when it does."""
+    assert m.layout is not None
+    left = np.isfinite(off)
+    left[[*taken, *disturbed]] = False
+    if left.sum() < 6:
+        return None
+    size = np.where(left, np.abs(off), -1.0)
+    tooth = int(np.argmax(size))
+    others = left.copy()
+    others[tooth] = False
+    scatter = 1.4826 * float(np.median(np.abs(off[others] - np.median(off[others]))))
+    runner_up = _runner_up(np.abs(off), others, tooth)
+    need = {
+        "limit_deg": max(
+            m.limits["tooth.displaced.least_deg"], m.limits["tooth.displaced.least_pitch"] * m.layout.pitch_deg
+        ),
+        "scatter_deg": m.limits["tooth.displaced.scatter"] * scatter,
+        "alone_deg": m.limits["tooth.displaced.alone"] * runner_up,
+        "uncertainty_deg": m.limits["tooth.displaced.standard_errors"] * float(late.se_deg[tooth]),
+    }
+    ratio = float(size[tooth]) / max(max(need.values()), 1e-9)
+    confidence = beyond(ratio) * (1.0 if late.count[tooth] >= 3 else 0.6)
+    if confidence <= 0.05:
+        return None
+    return tooth, _displaced(m, late, tooth, scatter, runner_up, confidence)
+
+
+def _runner_up(size: Floats, others: Bools, tooth: int) -> float:
+    """Largest lateness of the teeth beside: the second of them, so that one more displaced tooth hides nothing."""
+    n = size.size
+    far = others.copy()
+    far[[(tooth - 1) % n, (tooth + 1) % n]] = False
+    ranked = np.sort(size[far])
+    return float(ranked[-2]) if ranked.size >= 8 else float(ranked[-1])
+
+
+def _displaced(m: Measured, late: Lateness, tooth: int, scatter: float, runner_up: float, confidence: float) -> Finding:
+    assert m.layout is not None
+    p = m.wheel.passes
+    slot, error = m.layout.tooth_slots[tooth], float(late.mean_deg[tooth])
+    rows = np.flatnonzero(late.use & (p.tooth == tooth))
+    where = "running" if late.running else "cranking"
+    return Finding(
+        "", "tooth-displaced", m.channel, "wheel",
+        f"{slot_name(m, slot)} comes {abs(error):.2f} degrees {'late' if error > 0 else 'early'} over {rows.size} turns "
+        f"{where} ({speeds(p.speed_rpm[rows])}); the other teeth scatter by {scatter:.2f}, the next largest is "
+        f"{runner_up:.2f} degrees.",
+        confidence, m.at_passes(rows), slot, start_s=float(p.time_s[rows[0]]), end_s=float(p.time_s[rows[-1]]),
+        value=error, unit="deg",
+        evidence={
+            "error_deg": error, "standard_error_deg": float(late.se_deg[tooth]), "scatter_others_deg": scatter,
+            "next_largest_deg": runner_up, "passages": int(rows.size), "running": late.running,
+            "beside_gap": tooth in gap_neighbours(m.layout),
+        },
+    )  # fmt: skip
+
+
+def _too_coarse(m: Measured) -> NotAssessed:
+    return NotAssessed(
+        "Does a tooth come at the wrong angle?",
+        f"with {m.teeth} teeth a turn an angle error cannot be told from the speed ripple of compression",
+        "both edges of the line, or a record of the engine running without fuel (coast down)",
+    )
+
+
+def _too_short() -> NotAssessed:
+    return NotAssessed(
+        "Does a tooth come at the wrong angle?",
+        "too few passages of each tooth in steady rotation",
+        "a record with several turns of steady cranking or running",
+    )

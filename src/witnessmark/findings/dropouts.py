@@ -1,0 +1,121 @@
+"""Edges that go missing now and then without keeping to a tooth: how often, and what they repeat with."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from witnessmark.findings.domains import LockPosterior, lock_posterior
+from witnessmark.findings.measured import Bools, Family, Measured, Outcome, speeds
+from witnessmark.findings.model import Finding
+from witnessmark.findings.statistics import clopper_pearson, upper_rate_of_none
+
+# Without the wheel among the domains: teeth that keep to a slot were taken out before.
+PRIOR = {"cycle": 0.05, "speed": 0.2, "time": 0.2, "event": 0.05, "none": 0.5}
+
+
+def find(m: Measured, earlier: Outcome) -> Outcome:
+    """edges-dropped, or the bound on what was not seen."""
+    p = m.wheel.passes
+    if m.layout is None or not p.used.any():
+        return Outcome()
+    use = p.used & ~np.isin(p.tooth, list(earlier.teeth))
+    use[list(earlier.passes)] = False
+    failed = use & (p.edge < 0)
+    n, k = int(use.sum()), int(failed.sum())
+    if n == 0:
+        return Outcome()
+    rows = np.flatnonzero(failed)
+    near = _stray_beside(m, failed)
+    if k == 0:
+        rate = upper_rate_of_none(n)
+        return Outcome(
+            bounds=(f"No edge lost in {n} tooth passages: a dropout rate above {rate:.2%} would have shown (95 %).",)
+        )
+    lock = lock_posterior(
+        failed[use], p.tooth[use], p.turn[use], p.speed_rpm[use], p.time_s[use], _near_events(m, use), prior=PRIOR
+    )
+    confidence = _confidence(m, lock.events, k, n, earlier)
+    if confidence <= 0.05:
+        return Outcome(extras=near)
+    return Outcome((_finding(m, failed, n, lock, confidence),), extras=near, passes=frozenset(rows.tolist()))
+
+
+def _confidence(m: Measured, events: int, k: int, n: int, earlier: Outcome) -> float:
+    """By number of separate misses: one is a hint, from ``dropouts.events_stated`` on they are stated."""
+    need = m.limits["dropouts.events_stated"]
+    stray = int(m.usable_extras.sum()) - len(earlier.extras)
+    base = 0.25 if events == 1 else 0.45 if events < need else float(0.97 - 0.42 * 0.6 ** (events - need))
+    # false edges displace true ones: where they outnumber the misses, the misses are theirs
+    return min(base, 0.4) if stray > m.limits["dropouts.stray_per_miss"] * k else base
+
+
+def _stray_beside(m: Measured, failed: Bools) -> frozenset[int]:
+    """Stray edges within a pitch of a missed passage: what is left of the edge, not one too many."""
+    assert m.layout is not None
+    p, x = m.wheel.passes, m.wheel.extras
+    due = m.angle_deg[failed]
+    if due.size == 0 or x.edge.size == 0:
+        return frozenset()
+    due = np.sort(due)
+    at = np.clip(np.searchsorted(due, x.angle_deg), 1, due.size) if due.size else np.zeros(0, int)
+    left = np.abs(x.angle_deg - due[at - 1])
+    right = np.abs(x.angle_deg - due[np.minimum(at, due.size - 1)])
+    close = np.minimum(left, right) < m.layout.pitch_deg
+    return frozenset(int(i) for i in np.flatnonzero(close)) if p.time_s.size else frozenset()
+
+
+def _near_events(m: Measured, use: Bools) -> Bools | None:
+    """Passages within reach of another line's switching; None where no other line switches."""
+    times = [t for t in m.engine.event_time_s.values() if len(t)]
+    if not times:
+        return None
+    every = np.sort(np.concatenate(times))
+    t = m.wheel.passes.time_s[use]
+    at = np.clip(np.searchsorted(every, t, side="right") - 1, 0, every.size - 1)
+    since = t - every[at]
+    return np.asarray((since >= -1e-4) & (since < m.limits["dropouts.event_reach_s"]))
+
+
+def _finding(m: Measured, failed: Bools, n: int, lock: LockPosterior, confidence: float) -> Finding:
+    p = m.wheel.passes
+    rows = np.flatnonzero(failed)
+    k = rows.size
+    low, high = clopper_pearson(lock.events, n)
+    slots = np.unique(p.tooth[rows]).size
+    best = lock.best if lock.probability[lock.best] >= 0.5 else "none"
+    words = f"{k} edge{'s' if k > 1 else ''} of {n} went missing {speeds(p.speed_rpm[rows])}, at {slots} different slot{'s' if slots > 1 else ''}"
+    return Finding(
+        "", "edges-dropped", m.channel, best,
+        f"{words}: {k / n:.2%} (95 % interval of single losses {low:.2%} to {high:.2%}){_repeats(lock, best)}.",
+        confidence, m.at_passes(rows), None, start_s=float(p.time_s[rows[0]]), end_s=float(p.time_s[rows[-1]]),
+        value=k / n, unit="share of passages",
+        evidence={
+            "missed": int(k), "passages": n, "single_losses": lock.events, "rate_low_95": low, "rate_high_95": high,
+            "slots": int(slots), "lock_probabilities": {d: round(v, 4) for d, v in lock.probability.items()},
+            "speed_rpm": lock.speed_rpm,
+        },
+    )  # fmt: skip
+
+
+def _repeats(lock: LockPosterior, best: str) -> str:
+    """What the losses repeat with, in words."""
+    if lock.events < 3:
+        return "; too few to tell what they repeat with"
+    share = lock.probability[best] if best in lock.probability else 0.0
+    if best == "speed" and lock.speed_rpm is not None:
+        return f"; they gather on one side of {lock.speed_rpm:.0f} rpm ({share:.2f})"
+    words = {
+        "time": "gather in one stretch of time", "cycle": "repeat with the working cycle",
+        "event": "follow another line's switching", "none": "keep to no slot, speed or stretch of time",
+    }  # fmt: skip
+    return f"; they {words.get(best, 'keep to nothing')} ({share:.2f})"
+
+
+FAMILY = Family(
+    "dropouts",
+    ("edges-dropped",),
+    ("passages of every tooth", "switching times of other lines"),
+    ("dropouts.events_stated", "dropouts.stray_per_miss", "dropouts.event_reach_s"),
+    "exact binomial interval (Clopper and Pearson 1934); marginal likelihoods of the domains",
+    find,
+)

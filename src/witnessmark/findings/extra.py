@@ -1,0 +1,85 @@
+"""An edge in a slot that should have none, or between two teeth, turn after turn at one wheel angle."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from witnessmark.findings.measured import Measured, Outcome, beyond, from_odds, speeds
+from witnessmark.findings.model import Finding
+from witnessmark.findings.place import Cluster
+
+
+def find(m: Measured, groups: list[Cluster]) -> Outcome:
+    """One finding a place; on variable-reluctance lines only where the pulse is more than the noise in a gap."""
+    out = Outcome()
+    for c in groups:
+        finding = _extra(m, c)
+        if finding is not None:
+            out += Outcome((finding,), extras=frozenset(int(r) for r in c.rows))
+    return out
+
+
+def neighbours(m: Measured, groups: list[Cluster]) -> frozenset[int]:
+    """Teeth (indices) beside a stray edge: on variable-reluctance lines its flux moves and weakens them."""
+    if m.layout is None or not m.is_vr:
+        return frozenset()
+    teeth = np.asarray(m.layout.teeth_deg)
+    near = [np.abs((teeth - c.angle_deg + 180.0) % 360.0 - 180.0) < 1.6 * m.layout.pitch_deg for c in groups]
+    return frozenset(int(i) for mask in near for i in np.flatnonzero(mask))
+
+
+def _relative(m: Measured, c: Cluster) -> float | None:
+    """Pulse of the stray edges over the pulses of passages about them; None for two-level lines."""
+    if not m.is_vr or m.line is None:
+        return None
+    e, p = m.line.edges, m.wheel.passes
+    edge = m.wheel.extras.edge[c.rows]
+    own = 0.5 * (e.peak_before_v[edge] + e.peak_after_v[edge])
+    at = np.searchsorted(p.time_s, m.wheel.extras.time_s[c.rows])
+    around = [p.amplitude_v[max(0, i - 6) : i + 6] for i in at]
+    usual = np.array([np.nanmedian(a) if np.isfinite(a).any() else np.nan for a in around])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return float(np.nanmedian(own / usual))
+
+
+def _extra(m: Measured, c: Cluster) -> Finding | None:
+    layout = m.layout
+    assert layout is not None
+    share = c.hits / c.turns
+    relative = _relative(m, c)
+    confidence = min(
+        from_odds(c.log10_bf + m.limits["tooth.log_prior_odds"]), beyond(share / m.limits["tooth.extra.share"])
+    )
+    if relative is not None:
+        confidence = min(confidence, beyond(relative / m.limits["tooth.extra.amplitude"]))
+    if confidence <= 0.05:
+        return None
+    slot, where = _slot_of(m, c.angle_deg)
+    x = m.wheel.extras
+    size = "" if relative is None else f", {relative:.0%} of a tooth's pulse"
+    return Finding(
+        "", "tooth-extra", m.channel, "wheel",
+        f"An edge too many came {where} ({c.angle_deg:.1f} degrees after slot 1) in {c.hits} of {c.turns} turns "
+        f"{speeds(x.speed_rpm[c.rows])}{size}; elsewhere {c.elsewhere} stray edges.",
+        confidence, m.around(x.time_s[c.rows], x.speed_rpm[c.rows], 3.0 * layout.pitch_deg), slot,
+        start_s=float(x.time_s[c.rows[0]]), end_s=float(x.time_s[c.rows[-1]]), value=c.angle_deg, unit="deg",
+        evidence={
+            "turns_hit": c.hits, "turns": c.turns, "spread_deg": c.spread_deg, "elsewhere": c.elsewhere,
+            "log10_bayes_factor": c.log10_bf, "relative_amplitude": relative,
+        },
+    )  # fmt: skip
+
+
+def _slot_of(m: Measured, angle_deg: float) -> tuple[int | None, str]:
+    """(slot, words) of a wheel angle: an empty slot by design, or between two teeth."""
+    layout = m.layout
+    assert layout is not None
+    if not layout.regular:
+        before = int(np.searchsorted(np.asarray(layout.teeth_deg), angle_deg, side="right"))
+        return None, f"between teeth {before or len(layout.teeth_deg)} and {before % len(layout.teeth_deg) + 1}"
+    place = angle_deg / layout.pitch_deg
+    nearest = round(place) % layout.slots + 1
+    if abs(place - round(place)) < 0.25:
+        return nearest, f"at slot {nearest}" + (", empty by design," if nearest in layout.missing else "")
+    low = int(np.floor(place)) % layout.slots + 1
+    return low, f"between slots {low} and {low % layout.slots + 1}"

@@ -1,0 +1,47 @@
+"""All families of findings over one record, in an order in which each leaves out what those before have explained."""
+
+from __future__ import annotations
+
+from witnessmark.engine.model import EngineResult
+from witnessmark.findings import dropouts, layout, levels, lost, outputs, record, runout, spurious, start, teeth
+from witnessmark.findings.limits import Limits, default_limits
+from witnessmark.findings.measured import Family, Measured, Outcome, numbered
+from witnessmark.findings.model import Findings
+from witnessmark.recording.model import Recording
+from witnessmark.recording.setup import Setup
+from witnessmark.signals.model import Signals
+from witnessmark.wheel.model import WheelResult
+
+FAMILIES: tuple[Family, ...] = (
+    lost.FAMILY,
+    teeth.FAMILY,
+    runout.FAMILY,
+    layout.FAMILY,
+    dropouts.FAMILY,
+    spurious.FAMILY,
+    levels.FAMILY,
+    start.FAMILY,
+    outputs.FAMILY,
+    record.FAMILY,
+)
+
+
+def find(
+    signals: Signals,
+    wheel: WheelResult,
+    engine: EngineResult,
+    setup: Setup,
+    recording: Recording,
+    limits: Limits | None = None,
+) -> Findings:
+    """Everything odd in the record, numbered by confidence, with what could not be judged and what "nothing seen" means.
+
+    Never raises for what a record holds. ``limits``: other than those that come with the program.
+    """
+    measured = Measured(signals, wheel, engine, setup, recording, limits or default_limits())
+    out = Outcome()
+    for family in FAMILIES:
+        out += family.find(measured, out)
+    unique = {n.question: n for n in reversed(out.not_assessed)}
+    kept = tuple(n for n in out.not_assessed if unique[n.question] is n)
+    return Findings(numbered(out.found), kept, out.bounds)

@@ -1,0 +1,69 @@
+"""A wheel other than the one the setup names."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from witnessmark.findings.measured import Family, Measured, Outcome
+from witnessmark.findings.model import Finding, NotAssessed
+
+
+def find(m: Measured, earlier: Outcome) -> Outcome:
+    """wheel-unexpected where the believed design is not the setup's; without a setup's wheel the question stays open."""
+    if m.layout is None or m.wheel.channel is None:
+        return Outcome()
+    wanted = m.setup.crank_wheel
+    said = wanted is not None and (wanted.slots is not None or wanted.teeth_deg is not None)
+    if not said or wanted is None:
+        return Outcome(not_assessed=(_no_setup(m),))
+    if m.wheel.source == "setup" or m.layout.source == "setup":
+        return Outcome()
+    expected = (
+        f"{wanted.slots} slots, {len(wanted.missing or ())} missing"
+        if wanted.slots
+        else f"{len(wanted.teeth_deg or ())} teeth"
+    )
+    least = m.limits["layout.turns_min"]
+    turns = m.wheel.angle.turns
+    confidence = min(0.98, m.wheel.belief) * min(1.0, turns / least)
+    others = ", ".join(f"{a.layout.name} ({a.probability:.2f})" for a in m.wheel.alternatives[:2])
+    rows = _turns(m)
+    p = m.wheel.passes
+    finding = Finding(
+        "", "wheel-unexpected", m.channel, "wheel",
+        f"The line shows {m.layout.name} ({len(m.layout.teeth_deg)} teeth a turn) over {turns:.1f} turns, the setup says "
+        f"{expected}" + (f"; next best: {others}" if others else "") + ".",
+        confidence, m.around(p.time_s[rows], p.speed_rpm[rows], 180.0), None,
+        start_s=m.wheel.angle.segments[0].start_s, end_s=m.wheel.angle.segments[-1].end_s,
+        value=float(len(m.layout.teeth_deg)), unit="teeth a turn",
+        evidence={
+            "layout": m.layout.name, "expected": expected, "belief": m.wheel.belief, "turns": turns,
+            "nats_per_turn": m.wheel.nats_per_turn,
+        },
+    )  # fmt: skip
+    return Outcome((finding,))
+
+
+def _turns(m: Measured) -> np.ndarray:
+    """One passage of each decoded turn."""
+    _, first = np.unique(m.wheel.passes.turn, return_index=True)
+    return np.asarray(first)
+
+
+def _no_setup(m: Measured) -> NotAssessed:
+    more = f" {m.wheel.undecidable}" if m.wheel.undecidable else ""
+    return NotAssessed(
+        "Is it the wheel this engine should have?",
+        f"no setup names the wheel by design; the line shows {m.layout.name if m.layout else 'none'}.{more}",
+        "the wheel's slots and missing teeth in the setup",
+    )
+
+
+FAMILY = Family(
+    "layout",
+    ("wheel-unexpected",),
+    ("believed layout and its alternatives", "setup.crank_wheel"),
+    ("layout.turns_min",),
+    "comparison of designs on the same edges",
+    find,
+)

@@ -1,0 +1,97 @@
+"""What is wrong with the record itself, and what it therefore cannot carry."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from witnessmark.findings.measured import Family, Measured, Outcome, beyond
+from witnessmark.findings.model import Finding, NotAssessed
+
+
+def find(m: Measured, earlier: Outcome) -> Outcome:
+    """record-clipped, record-rate-low, record-blocks-lost."""
+    return _clipped(m) + _rate(m) + _blocks(m)
+
+
+def _clipped(m: Measured) -> Outcome:
+    out = Outcome()
+    for line in m.signals.lines:
+        if line.sensor != "vr" and line.role not in ("cylinder-pressure", "intake-pressure", "exhaust-pressure"):
+            continue  # a two-level line may well sit at the end of the range
+        share = line.levels.clipped
+        confidence = beyond(share / m.limits["record.clipped_share"], 1.0)
+        if not np.isfinite(share) or confidence <= 0.05:
+            continue
+        out += Outcome((Finding(
+            "", "record-clipped", line.name, "none",
+            f"{share:.1%} of the samples of {line.name} stand at the end of the recorder's range "
+            f"({line.levels.minimum:.2f} to {line.levels.maximum:.2f}): sizes of pulses are not to be believed there.",
+            confidence, _at_extremes(m, line.name), None, value=share, unit="share of samples",
+            evidence={"clipped_share": share, "minimum": line.levels.minimum, "maximum": line.levels.maximum},
+        ),))  # fmt: skip
+    return out
+
+
+def _at_extremes(m: Measured, name: str) -> tuple:  # type: ignore[type-arg]
+    """Some of the stretches at the end of the range: about the largest pulses."""
+    edges = m.signals.line(name).edges
+    if len(edges) == 0:
+        return ()
+    order = np.argsort(-edges.peak_before_v)[:40]
+    t = np.sort(edges.time_s[order])
+    return m.around(t, np.full(t.size, np.nan), 0.0, name)
+
+
+def _rate(m: Measured) -> Outcome:
+    line = m.line
+    if line is None or m.layout is None or not line.info.rate_hz:
+        return Outcome()
+    rate = line.info.rate_hz
+    slow = [u for u in m.wheel.angle.undecoded if "too few samples" in u.reason]
+    out = Outcome()
+    if slow:
+        seconds = sum(u.end_s - u.start_s for u in slow)
+        out += Outcome((Finding(
+            "", "record-rate-low", line.name, "speed",
+            f"At {rate:.0f} samples a second {seconds:.2f} s of rotation hold too few samples a tooth to be decoded; nothing is "
+            "said about the wheel there.",
+            0.9, tuple(m.stretch(line.name, u.start_s, u.end_s) for u in slow[:40]), None, start_s=slow[0].start_s,
+            end_s=slow[-1].end_s, value=rate, unit="Hz", evidence={"undecoded_s": seconds, "rate_hz": rate},
+        ),))  # fmt: skip
+    rpm = m.wheel.passes.speed_rpm[m.wheel.passes.used]
+    if rpm.size:
+        step = 6.0 * float(np.nanmedian(rpm)) / rate
+        if step > m.limits["record.step_pitch"] * m.layout.pitch_deg:
+            out += Outcome(not_assessed=(NotAssessed(
+                "Small angle errors of single teeth",
+                f"one sample is {step:.2f} degrees at the usual speed of this record, a pitch is {m.layout.pitch_deg:.0f}",
+                f"{6.0 * float(np.nanmedian(rpm)) / (0.01 * m.layout.pitch_deg):.0f} samples a second or more",
+            ),))  # fmt: skip
+    return out
+
+
+def _blocks(m: Measured) -> Outcome:
+    out = Outcome()
+    for line in m.signals.lines:
+        gaps = line.info.gaps
+        if not gaps:
+            continue
+        seconds = sum(g.end_s - g.start_s for g in gaps)
+        out += Outcome((Finding(
+            "", "record-blocks-lost", line.name, "time",
+            f"{line.name} has {len(gaps)} gap{'s' if len(gaps) > 1 else ''} without samples ({seconds:.3f} s in all); nothing is "
+            "said about them.",
+            0.9, tuple(m.stretch(line.name, g.start_s, g.end_s) for g in gaps[:40]), None, start_s=gaps[0].start_s,
+            end_s=gaps[-1].end_s, value=seconds, unit="s", evidence={"gaps": len(gaps), "lost_s": seconds},
+        ),))  # fmt: skip
+    return out
+
+
+FAMILY = Family(
+    "record",
+    ("record-clipped", "record-rate-low", "record-blocks-lost"),
+    ("levels of all lines", "gaps of the recording", "stretches not decoded"),
+    ("record.clipped_share", "record.step_pitch"),
+    "angle per sample = 6 rpm / rate; runs of samples at the extreme codes",
+    find,
+)

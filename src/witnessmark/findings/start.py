@@ -1,0 +1,207 @@
+"""Cranking speed, supply, synchronisation and outcome of the start attempts."""
+
+from __future__ import annotations
+
+from witnessmark.engine.model import Attempt
+from witnessmark.findings.measured import Family, Measured, Outcome, beyond
+from witnessmark.findings.model import Finding, NotAssessed
+from witnessmark.spans import Evidence
+
+
+def find(m: Measured, earlier: Outcome) -> Outcome:
+    """cranking-slow, battery-low, late-sync and no-start over all attempts."""
+    if not m.engine.attempts:
+        return Outcome(not_assessed=_nothing_cranks(m))
+    out = _slow(m) + _battery(m) + _late(m) + _no_start(m)
+    return out + Outcome(not_assessed=_open(m))
+
+
+def _nothing_cranks(m: Measured) -> tuple[NotAssessed, ...]:
+    running = m.wheel.angle.turns > 0.0
+    why = "the record joins an engine that already runs" if running else "nothing turns in this record"
+    return (NotAssessed("Is the cranking speed right, and does the control unit synchronise in time?", why,
+                        "a record from key-on through a start"),)  # fmt: skip
+
+
+def _cranking(a: Attempt) -> tuple[float, float]:
+    """The cranking part of an attempt in s."""
+    return a.start_s, a.cranking_end_s if a.cranking_end_s is not None else a.end_s
+
+
+def _evidence(m: Measured, attempts: list[Attempt], channel: str = "") -> tuple[Evidence, ...]:
+    name = channel or m.channel or m.signals.lines[0].name
+    return tuple(m.stretch(name, *_cranking(a)) for a in attempts[:40])
+
+
+def _name(n: int, of: int) -> str:
+    return "the attempt" if of == 1 else f"attempt {n}"
+
+
+# --- speed ------------------------------------------------------------------------------------------------------------
+
+
+def _steady_rpm(m: Measured, a: Attempt) -> float | None:
+    """Mean cranking speed after the starter has brought the crank to speed; the mean over all where that is too short."""
+    start, end = _cranking(a)
+    skip = m.limits["cranking.spin_up_s"]
+    inside = [s for s in m.wheel.angle.segments if s.start_s < end and s.end_s > start]
+    if a.turning_at_start or end - start < 2.0 * skip or not inside:
+        return a.cranking_rpm
+    turned, took = 0.0, 0.0
+    for s in inside:
+        lo, hi = max(s.start_s, start + skip), min(s.end_s, end)
+        if hi <= lo:
+            continue
+        first, last = m.wheel.angle.at([lo, hi])  # type: ignore[arg-type]
+        turned, took = turned + float(last - first) / 360.0, took + hi - lo
+    return 60.0 * turned / took if took >= skip else a.cranking_rpm
+
+
+def _slow(m: Measured) -> Outcome:
+    limit, hint = m.limits["cranking.slow_rpm"], m.limits["cranking.slow_hint_rpm"]
+    slow: list[tuple[int, Attempt, float]] = []
+    for n, a in enumerate(m.engine.attempts, start=1):
+        rpm = _steady_rpm(m, a)
+        start, end = _cranking(a)
+        enough = end - start >= m.limits["cranking.least_s"]
+        if rpm is not None and rpm < hint and enough and a.cranking_end_s is not None:
+            slow.append((n, a, rpm))
+    if not slow:
+        return Outcome()
+    n, worst, rpm = min(slow, key=lambda x: x[2])
+    shown = any(v is not None for v in (worst.battery_cranking_v, worst.starter_current_a))
+    confidence = beyond(limit / rpm, 4.0) if rpm < limit else 0.4 * (hint - rpm) / (hint - limit) + 0.05
+    if not shown:
+        confidence = min(confidence, 0.45)
+    finding = Finding(
+        "", "cranking-slow", m.channel, "none",
+        f"The starter turns the engine at {rpm:.0f} rpm in {_name(n, len(m.engine.attempts))} (usual: 150 and more)"
+        f"{_lines_say(m, worst)}.",
+        confidence, _evidence(m, [a for _, a, _ in slow]), None, start_s=slow[0][1].start_s, end_s=_cranking(slow[-1][1])[1],
+        value=rpm, unit="rpm",
+        evidence={
+            "cranking_rpm": rpm, "slowest_rpm": worst.cranking_rpm_min, "battery_rest_v": worst.battery_rest_v,
+            "battery_cranking_v": worst.battery_cranking_v, "starter_current_a": worst.starter_current_a,
+            "attempts": len(slow),
+        },
+    )  # fmt: skip
+    return Outcome((finding,))
+
+
+def _lines_say(m: Measured, a: Attempt) -> str:
+    """What battery and current show beside a slow crank."""
+    words = []
+    if a.battery_cranking_v is not None:
+        low = a.battery_cranking_v < m.limits["battery.cranking_v"]
+        words.append(f"the battery gives {a.battery_cranking_v:.1f} V meanwhile, {'too little' if low else 'enough'}")
+    if a.starter_current_a is not None:
+        words.append(f"the starter draws {a.starter_current_a:.0f} A")
+    return f"; {', '.join(words)}" if words else "; neither battery nor starter current was recorded"
+
+
+# --- battery ----------------------------------------------------------------------------------------------------------
+
+
+def _battery(m: Measured) -> Outcome:
+    lines = m.signals.by_role("battery")
+    told = [a for a in m.engine.attempts if a.battery_cranking_v is not None and a.cranking_end_s is not None]
+    if not lines or not lines[0].scale_known or not told:
+        return Outcome()
+    worst = min(told, key=lambda a: a.battery_cranking_v or 0.0)
+    volts, rest = worst.battery_cranking_v, worst.battery_rest_v
+    assert volts is not None
+    limit, rest_limit = m.limits["battery.cranking_v"], m.limits["battery.rest_v"]
+    if limit * 1.8 < volts:
+        return Outcome()  # a 24 V system: other limits, no source at hand
+    sag = 1.0 + (limit - volts) / m.limits["battery.sure_v"]
+    flat = 0.0 if rest is None else 1.0 + (rest_limit - rest) / m.limits["battery.sure_v"]
+    confidence = max(beyond(sag, 1.5) if sag >= 1.0 else 0.0, beyond(flat, 1.5) if flat >= 1.0 else 0.0)
+    if confidence <= 0.05:
+        return Outcome()
+    before = f", {rest:.1f} V at rest before" if rest is not None else ""
+    finding = Finding(
+        "", "battery-low", lines[0].name, "none",
+        f"The battery gives {volts:.1f} V on average while cranking{before} (limits {limit:.1f} and {rest_limit:.1f} V).",
+        confidence, _evidence(m, [worst], lines[0].name), None, start_s=worst.start_s, end_s=_cranking(worst)[1],
+        value=volts, unit="V",
+        evidence={"cranking_v": volts, "rest_v": rest, "lowest_v": worst.battery_min_v},
+    )  # fmt: skip
+    return Outcome((finding,))
+
+
+# --- synchronisation and outcome --------------------------------------------------------------------------------------
+
+
+def _late(m: Measured) -> Outcome:
+    limit = m.limits["sync.turns"]
+    late = [
+        a
+        for a in m.engine.attempts
+        if a.turns_to_sync is not None and a.turns_to_sync > limit and not a.turning_at_start
+    ]
+    if not late:
+        return Outcome()
+    worst = max(late, key=lambda a: a.turns_to_sync or 0.0)
+    turns = worst.turns_to_sync or 0.0
+    n = m.engine.attempts.index(worst) + 1
+    finding = Finding(
+        "", "late-sync", m.channel, "none",
+        f"In {_name(n, len(m.engine.attempts))} the crank turned {turns:.1f} times before the first correctly timed spark "
+        f"(usual: one to two turns; limit {limit:.1f}).",
+        beyond(turns / limit, 1.5), tuple(m.stretch(m.channel, a.start_s, a.sync_s or a.end_s) for a in late), None,
+        start_s=worst.start_s, end_s=worst.sync_s, value=turns, unit="turns",
+        evidence={"turns_to_sync": turns, "attempts_late": len(late), "attempts": len(m.engine.attempts)},
+    )  # fmt: skip
+    return Outcome((finding,))
+
+
+def _no_start(m: Measured) -> Outcome:
+    """Attempts that cranked long enough and did not start, where outputs show that a start was wanted."""
+    failed = [
+        a for a in m.engine.attempts
+        if not a.started and a.cranking_end_s is not None and a.cranking_end_s - a.start_s >= m.limits["no_start.seconds"]
+    ]  # fmt: skip
+    if not failed or m.setup.engine.cranked_by == "motor":
+        return Outcome()
+    tried = any((a.sparks or 0) + (a.injections or 0) > 0 for a in m.engine.attempts) or any(
+        a.started for a in m.engine.attempts
+    )
+    seconds = sum((a.cranking_end_s or a.end_s) - a.start_s for a in failed)
+    other = sum(a.started for a in m.engine.attempts)
+    note = f"; {other} other attempt{'s' if other > 1 else ''} did start" if other else ""
+    test = "" if tried else "; with no spark, no injection and no start in the record it may be a cranking test"
+    finding = Finding(
+        "", "no-start", m.channel or m.signals.lines[0].name, "none",
+        f"The engine did not start in {len(failed)} of {len(m.engine.attempts)} attempts ({seconds:.1f} s of cranking){note}{test}.",
+        0.9 if tried else 0.4, _evidence(m, failed), None, start_s=failed[0].start_s, end_s=_cranking(failed[-1])[1],
+        value=seconds, unit="s",
+        evidence={"attempts_failed": len(failed), "attempts": len(m.engine.attempts), "cranked_s": seconds},
+    )  # fmt: skip
+    return Outcome((finding,))
+
+
+def _open(m: Measured) -> tuple[NotAssessed, ...]:
+    out = []
+    if not m.signals.by_role("battery"):
+        out.append(NotAssessed("Does the supply hold while cranking?", "no battery voltage in the record",
+                               "battery voltage, measured at the battery, in the same record"))  # fmt: skip
+    if not m.signals.by_role("starter-current") and m.setup.engine.cranked_by != "motor":
+        out.append(NotAssessed("Does the starter draw what it should?", "no starter current in the record",
+                               "a current clamp on the starter cable in the same record"))  # fmt: skip
+    if not m.signals.by_role("coil"):
+        out.append(NotAssessed("When does the control unit synchronise?", "no coil line in the record",
+                               "one coil's command or current in the same record"))  # fmt: skip
+    return tuple(out)
+
+
+FAMILY = Family(
+    "start",
+    ("cranking-slow", "battery-low", "late-sync", "no-start"),
+    ("start attempts", "battery voltage", "starter current", "first correctly timed spark"),
+    (
+        "cranking.slow_rpm", "cranking.slow_hint_rpm", "cranking.spin_up_s", "cranking.least_s", "battery.cranking_v",
+        "battery.rest_v", "battery.sure_v", "sync.turns", "no_start.seconds",
+    ),
+    "common practice on cranking speed, supply and turns to synchronisation",
+    find,
+)  # fmt: skip

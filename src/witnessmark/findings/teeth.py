@@ -1,0 +1,157 @@
+"""Damage at single teeth: absent, weak, displaced, extra.
+
+A tooth is accused only where it stands out from all others turn after turn: a sensor, a wire or noise has no way to know
+the slot, torque ripple spreads over many teeth.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from witnessmark.findings import displaced, extra, weak
+from witnessmark.findings.measured import Family, Measured, Outcome, Rows, from_odds, speeds
+from witnessmark.findings.model import Finding, NotAssessed
+from witnessmark.findings.place import Cluster, Standout, clusters, standing_out
+from witnessmark.findings.slots import beside, same_without, slot_name
+from witnessmark.findings.statistics import clopper_pearson
+
+
+@dataclass(frozen=True)
+class _Gone:
+    """A tooth whose edge fails, with the stray edges beside it that may be the tooth itself, moved."""
+
+    at: Standout
+    moved: Cluster | None
+
+
+def find(m: Measured, earlier: Outcome) -> Outcome:
+    """Everything at single teeth; explained teeth and stray edges are named for the families that follow."""
+    if m.layout is None or m.teeth < 2:
+        return Outcome(not_assessed=(_no_wheel(m),))
+    least = m.limits["tooth.log_bayes_min"]
+    groups = clusters(m, m.limits["tooth.extra.window"], least)
+    gone = [_Gone(s, _moved_to(s, groups, m)) for s in standing_out(m.missing, m, least)]
+    out = Outcome(teeth=frozenset(g.at.tooth for g in gone))
+    taken: set[int] = set()
+    for g in gone:
+        if g.moved is not None:
+            taken.update(int(r) for r in g.moved.rows)
+            out += Outcome((displaced.moved(m, g.at, g.moved),))
+        else:
+            out += Outcome((_gone_or_weak(m, g.at),))
+    out += Outcome(extras=frozenset(taken))
+    left = [c for c in groups if not taken.intersection(int(r) for r in c.rows)]
+    out += extra.find(m, left)
+    disturbed = out.teeth | extra.neighbours(m, left)
+    out += weak.find(m, out.teeth)
+    out += displaced.find(m, disturbed | out.teeth)
+    return _bounded(m, out)
+
+
+def _no_wheel(m: Measured) -> NotAssessed:
+    why = m.wheel.why_not or "no crank line in the record"
+    return NotAssessed(
+        "Is every tooth of the crank wheel sound?", why, "a record in which the crank line can be decoded"
+    )
+
+
+def _moved_to(at: Standout, groups: list[Cluster], m: Measured) -> Cluster | None:
+    """Stray edges within a pitch of an absent tooth in about as many turns: the tooth itself, at another angle."""
+    assert m.layout is not None
+    place = m.layout.teeth_deg[at.tooth]
+    for c in groups:
+        off = abs((c.angle_deg - place + 180.0) % 360.0 - 180.0)
+        if off < m.layout.pitch_deg and 0.5 * at.hits <= c.hits <= 1.5 * at.hits + 1:
+            return c
+    return None
+
+
+def _gone_or_weak(m: Measured, at: Standout) -> Finding:
+    """A tooth whose edge is missing: always and without a trace (absent), or sometimes or with a stub left (weak)."""
+    tooth = next(t for t in m.wheel.teeth if t.slot == _slot(m, at.tooth))
+    left = tooth.residual
+    clean = left is None or left < m.limits["tooth.absent.residual_max"]
+    always = at.hits >= (1.0 - m.limits["tooth.absent.present_max"]) * at.passages
+    return _absent(m, at, left) if always and clean else weak.fails(m, at, left)
+
+
+def _absent(m: Measured, at: Standout, residual: float | None) -> Finding:
+    slot = _slot(m, at.tooth)
+    rows = np.flatnonzero(m.missing & (m.wheel.passes.tooth == at.tooth))
+    confidence = from_odds(at.log10_bf + m.limits["tooth.log_prior_odds"]) * _enough(at.passages)
+    evidence = _numbers(m, at, rows) | {"residual": residual}
+    twin = same_without(m, at.tooth)
+    also = ""
+    if twin is not None:
+        evidence["or_slot"] = twin
+        also = f"; slot {twin} gone would leave the same pattern of teeth, so it is one of the two"
+    trace = (
+        "" if residual is None or not m.is_vr else f", {max(residual, 0.0):.0%} of a neighbour's pulse is left there"
+    )
+    return Finding(
+        "", "tooth-absent", m.channel, "wheel",
+        f"{slot_name(m, slot)} gave no edge in {at.hits} of {at.passages} turns {speeds(m.wheel.passes.speed_rpm[rows])}"
+        f"{trace}; the other teeth missed {at.elsewhere} of {at.elsewhere_passages}{also}.",
+        confidence, m.at_passes(rows), slot, start_s=float(m.wheel.passes.time_s[rows[0]]),
+        end_s=float(m.wheel.passes.time_s[rows[-1]]), value=1.0 - at.hits / at.passages, unit="share of passages",
+        evidence=evidence,
+    )  # fmt: skip
+
+
+def _enough(passages: int) -> float:
+    """One passage proves nothing, two little: a tooth must fail again."""
+    return {0: 0.0, 1: 0.3, 2: 0.8}.get(passages, 1.0)
+
+
+def _numbers(m: Measured, at: Standout, rows: Rows) -> dict[str, object]:
+    low, high = clopper_pearson(at.hits, at.passages)
+    return {
+        "missed": at.hits, "passages": at.passages, "missed_low_95": low, "missed_high_95": high,
+        "elsewhere_missed": at.elsewhere, "elsewhere_passages": at.elsewhere_passages, "log10_bayes_factor": at.log10_bf,
+        "beside_gap": beside(m, at.tooth),
+    }  # fmt: skip
+
+
+def _slot(m: Measured, tooth: int) -> int:
+    assert m.layout is not None
+    return m.layout.tooth_slots[tooth]
+
+
+def _bounded(m: Measured, out: Outcome) -> Outcome:
+    """What "no tooth accused" is worth, said in turns."""
+    turns = max((t.passages for t in m.wheel.teeth if t.expected), default=0)
+    if turns == 0:
+        none = NotAssessed(
+            "Is every tooth of the crank wheel sound?",
+            "all decoded passages lie in start-up, run-down or lost stretches",
+            "a record with several turns of steady cranking or running",
+        )
+        return replace(out, not_assessed=(*out.not_assessed, none))
+    if out.teeth or any(f.kind.startswith("tooth") and f.stated for f in out.found):
+        return out
+    rate = 1.0 - 0.05 ** (1.0 / turns)
+    return replace(
+        out,
+        bounds=(
+            *out.bounds,
+            f"Every tooth was seen in up to {turns} turns: a tooth that failed in more than {rate:.1%} of its passages "
+            "would have shown (95 %).",
+        ),
+    )
+
+
+FAMILY = Family(
+    "teeth",
+    ("tooth-absent", "tooth-weak", "tooth-displaced", "tooth-extra"),
+    ("passages of every tooth", "stray edges", "pulse amplitudes", "lateness of every edge"),
+    (
+        "tooth.log_bayes_min", "tooth.log_prior_odds", "tooth.absent.present_max", "tooth.absent.residual_max",
+        "tooth.weak.amplitude", "tooth.weak.robust_z", "tooth.displaced.least_deg", "tooth.displaced.least_pitch",
+        "tooth.displaced.scatter", "tooth.displaced.alone", "tooth.displaced.standard_errors", "tooth.displaced.gap_pitch",
+        "tooth.extra.window", "tooth.extra.amplitude", "tooth.extra.share",
+    ),
+    "beta-binomial Bayes factor for one tooth against one rate everywhere; robust deviation from the other teeth",
+    find,
+)  # fmt: skip
