@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from witnessmark.recording.model import ChannelInfo, Recording
 from witnessmark.signals import kernels
-from witnessmark.signals.kernels import BLOCK
+from witnessmark.signals.kernels import BLOCK, LONG_BLOCK
 from witnessmark.signals.summary import Summary, gap_ranges, native
 
 
@@ -31,9 +31,9 @@ class Thresholds:
         """The same thresholds over the whole channel."""
         return Thresholds(np.array([down]), np.array([mid]), np.array([up]), 1 << 60)
 
-    def mid_at(self, sample: NDArray[np.int64]) -> NDArray[np.float64]:
-        """Timing level at these samples."""
-        return self.mid[sample // BLOCK // self.window]
+    def mid_at(self, sample: NDArray[np.int64], shift: int) -> NDArray[np.float64]:
+        """Timing level at these samples, for blocks of 2 ** ``shift`` samples."""
+        return self.mid[(sample >> shift) // self.window] if len(self.mid) > 1 else np.full(len(sample), self.mid[0])
 
 
 @dataclass(frozen=True)
@@ -65,7 +65,7 @@ class Scanner:
         self._recording, self._info, self._summary, self._thresholds = recording, info, summary, thresholds
         self._state = np.array([0, 1], dtype=np.int64)
         self._peak = np.array([0.0, -1.0])
-        size = min(1 << 12, info.samples) + BLOCK
+        size = min(1 << 12, info.samples) + LONG_BLOCK
         self._out = (
             np.empty(size, np.int64),
             np.empty((size, 2)),
@@ -87,7 +87,7 @@ class Scanner:
         s, t = self._summary, self._thresholds
         if len(t.mid) > 1 or self._state[0] == 0 or s.gaps:
             return False
-        a, b = start // BLOCK // BLOCK, -(-stop // BLOCK // BLOCK)
+        a, b = start // s.block // BLOCK, -(-stop // s.block // BLOCK)
         low, high = float(s.coarse[0][a:b].min()), float(s.coarse[1][a:b].max())
         if (low < t.down[0]) if self._state[0] > 0 else (high > t.up[0]):
             return False
@@ -100,7 +100,7 @@ class Scanner:
         pos = 0
         while pos < len(x):
             pos, k = kernels.scan(
-                x, start, pos, s.lo, s.hi, *s.coarse, s.flagged, s.gaps, t.down, t.mid, t.up, t.window,
+                x, start, pos, s.shift, s.lo, s.hi, *s.coarse, s.flagged, s.gaps, t.down, t.mid, t.up, t.window,
                 self._state, self._peak, *self._out,
             )  # fmt: skip
             if not k:
@@ -119,27 +119,27 @@ class Scanner:
         rising = bool(part[3][i] & 1)
         stop = flip
         while stop > 0:
-            b = (stop - 1) // BLOCK
+            b = (stop - 1) // s.block
             mid = t.mid[b // t.window]
             if s.flagged[b] or (s.lo[b] <= mid if rising else s.hi[b] >= mid):
-                x = self._recording.read(self._info.name, b * BLOCK, flip + 1)
-                near = x[: stop - b * BLOCK].astype(np.float64)
+                x = self._recording.read(self._info.name, b * s.block, flip + 1)
+                near = x[: stop - b * s.block].astype(np.float64)
                 found = np.flatnonzero(near <= mid if rising else near >= mid)
                 if len(found):
                     j = int(found[-1])
-                    part[0][i] = b * BLOCK + j
+                    part[0][i] = b * s.block + j
                     part[1][i] = float(x[j]), float(x[j + 1])
                     return
-            stop = b * BLOCK
+            stop = b * s.block
         raise AssertionError("a flip without a crossing before it")
 
     def result(self) -> Crossings:
         """All crossings fed so far."""
         empty = (np.empty(0, np.int64), np.empty((0, 2)), np.empty(0), np.empty(0, np.uint8), np.empty(0))
         sample, value, peak, kind, tail = (np.concatenate(p) for p in zip(*(self._parts or [empty]), strict=True))
-        mid = self._thresholds.mid_at
-        d0 = value[:, 0] - mid(sample)
-        d1 = value[:, 1] - mid(sample + 1)
+        shift, mid_at = self._summary.shift, self._thresholds.mid_at
+        d0 = value[:, 0] - mid_at(sample, shift)
+        d1 = value[:, 1] - mid_at(sample + 1, shift)
         with np.errstate(invalid="ignore", divide="ignore"):
             fraction = np.where(d0 == d1, 0.0, d0 / (d0 - d1))
         last = self._peak[1] if self._peak[1] >= 0 else self._peak[0]

@@ -20,12 +20,12 @@ MOVING_SIGMAS = 12.0
 noise is taken from the quieter blocks, up to a tenth low."""
 
 
-def extract(recording: Recording, setup: Setup, chunk: int = 1 << 20) -> Signals:
+def extract(recording: Recording, setup: Setup, chunk: int = 1 << 22) -> Signals:
     """Every line of ``recording`` with sensor kind, levels, edges and role.
 
     Times are seconds on the recording's clock, levels in the channel's unit. ``chunk`` is the number of samples held
-    at once (rounded up to whole blocks of 64 for the first pass); the result does not depend on it. What the setup
-    says about a channel wins over what is inferred.
+    at once (rounded up to whole blocks for the first pass); the result does not depend on it. What the setup says
+    about a channel wins over what is inferred.
     """
     read = [
         _read_channel(recording, info, setup.channel_for(info.name, info.position), chunk)
@@ -84,7 +84,8 @@ def _read_channel(recording: Recording, info: ChannelInfo, said: ChannelSetup | 
             crossings = vr.prune(find_crossings(recording, info, summary, used, chunk))
             if told == "vr" or kinds.reluctance_like(summary, zero, crossings, info.gain, info.offset):
                 sensor = "vr"
-                edges = _vr_edges(info, crossings)
+                least, most = summary.extremes
+                edges = _vr_edges(info, crossings, vr.folds(crossings, most - least))
     found = _levels(recording, info, summary, sensor, modes, zero, edges, chunk)
     return _Read(
         info,
@@ -176,10 +177,12 @@ def _hall_edges(info: ChannelInfo, c: Crossings) -> Edges:
     return Edges(info.name, time_s, c.sample, _fraction(c), rising, label, nan, nan, nan, nan)
 
 
-def _vr_edges(info: ChannelInfo, c: Crossings) -> Edges:
+def _vr_edges(info: ChannelInfo, c: Crossings, folds: NDArray[np.bool_]) -> Edges:
     assert info.rate_hz is not None
     time_s = _times(info, c)
     rising = c.rising if info.gain >= 0 else ~c.rising
+    label = twolevel.label_edges(time_s, rising, c.first)
+    label[folds & (label != FIRST)] = GLITCH
     gain = abs(info.gain)
     least = vr.NOMINAL_LEAST_V / gain if info.unit == "V" and gain > 0 else 0.0
     return Edges(
@@ -188,7 +191,7 @@ def _vr_edges(info: ChannelInfo, c: Crossings) -> Edges:
         c.sample,
         _fraction(c),
         rising,
-        twolevel.label_edges(time_s, rising, c.first),
+        label,
         (c.peak_before * gain).astype(np.float32),
         (c.peak_after * gain).astype(np.float32),
         (c.step * gain * info.rate_hz).astype(np.float32),
@@ -236,16 +239,16 @@ def _clipped(recording: Recording, info: ChannelInfo, summary: Summary, low: flo
     near = max(1.5 * summary.quantum, 3.0 * summary.noise, 0.01 * (high - low))
     state = np.zeros(3, np.int64)
     total = 0
-    size = whole_blocks(chunk)
+    size = whole_blocks(chunk, summary.block)
     for start in range(0, info.samples, size):
         stop = min(start + size, info.samples)
-        a, b = start // kernels.BLOCK, -(-stop // kernels.BLOCK)
+        a, b = start // summary.block, -(-stop // summary.block)
         touches = (summary.lo[a:b] <= low) | (summary.hi[a:b] >= high)
         if not touches.any():
             state[:] = 0
             continue
         x = native(recording.read(info.name, start, stop))
-        total += kernels.clipped_runs(x, start, summary.lo, summary.hi, low, high, near, state)
+        total += kernels.clipped_runs(x, start, summary.shift, summary.lo, summary.hi, low, high, near, state)
     return total / info.samples
 
 

@@ -1,7 +1,8 @@
 """Compiled inner loops over raw samples: block extremes, the crossing scan, runs at the clip limits, rolling medians.
 
-Everything works on the native sample type; only single samples are turned into floats. Blocks of 64 samples are counted
-from sample 0 of the channel, so nothing here depends on how the samples were cut into chunks.
+Everything works on the native sample type; only single samples are turned into floats. Blocks of 64 (or, in long
+channels, 256) samples are counted from sample 0 of the channel, so nothing here depends on how the samples were cut
+into chunks.
 """
 
 from __future__ import annotations
@@ -13,12 +14,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 BLOCK = 64
-"""Samples a block. 64 lanes of the narrowest type fill a cache line; shorter blocks cost more summary, longer ones
-more samples looked at around each edge."""
+"""Samples a block: a cache line of the narrowest type; longer blocks cost more samples looked at around each edge."""
+
+LONG_BLOCK = 256
+"""The same in long channels, where the pass over all samples counts: 0.87 instead of 0.73 of numpy.max's speed
+(measured, int16 beyond the caches)."""
 
 
 @nb.njit(cache=True, nogil=True)
-def _extremes_int(x: Any, lo: Any, hi: Any) -> None:
+def _extremes_short(x: Any, lo: Any, hi: Any) -> None:
     for b in range(x.size // 64):
         p = b * 64
         low = x[p]
@@ -32,10 +36,32 @@ def _extremes_int(x: Any, lo: Any, hi: Any) -> None:
 
 
 @nb.njit(cache=True, nogil=True)
-def _tail(x: Any, p: int, lo: Any, hi: Any, flagged: Any, b: int) -> None:
+def _extremes_long(x: Any, lo: Any, hi: Any) -> None:
+    lows = np.empty(64, x.dtype)
+    highs = np.empty(64, x.dtype)
+    for b in range(x.size // 256):
+        p = b * 256
+        for j in range(64):  # 64 lanes first, so that the costly step across lanes is done once a block
+            v0 = x[p + j]
+            v1 = x[p + 64 + j]
+            v2 = x[p + 128 + j]
+            v3 = x[p + 192 + j]
+            lows[j] = min(min(v0, v1), min(v2, v3))
+            highs[j] = max(max(v0, v1), max(v2, v3))
+        low = lows[0]
+        high = highs[0]
+        for j in range(64):
+            low = min(low, lows[j])
+            high = max(high, highs[j])
+        lo[b] = low
+        hi[b] = high
+
+
+@nb.njit(cache=True, nogil=True)
+def _careful(x: Any, p: int, stop: int, lo: Any, hi: Any, flagged: Any, b: int) -> None:
     """Extremes of a block that may be short or hold NaN; a block with NaN is flagged, its extremes are of the rest."""
     seen = False
-    for j in range(p, min(p + 64, x.size)):
+    for j in range(p, stop):
         v = x[j]
         if v != v:
             flagged[b] = True
@@ -52,33 +78,24 @@ def _tail(x: Any, p: int, lo: Any, hi: Any, flagged: Any, b: int) -> None:
 
 
 @nb.njit(cache=True, nogil=True)
-def _extremes_float(x: Any, lo: Any, hi: Any, flagged: Any) -> None:
-    for b in range(x.size // 64):
-        p = b * 64
-        low = x[p]
-        high = x[p]
+def _mend_holes(x: Any, size: int, lo: Any, hi: Any, flagged: Any) -> None:
+    """Look again, sample by sample, at blocks with NaN."""
+    for b in range(x.size // size):
         holes = 0
-        for j in range(64):
-            v = x[p + j]
-            low = min(low, v)
-            high = max(high, v)
-            holes += v != v
+        for j in range(b * size, (b + 1) * size):
+            holes += x[j] != x[j]
         if holes:
-            _tail(x, p, lo, hi, flagged, b)
-        else:
-            lo[b] = low
-            hi[b] = high
+            _careful(x, b * size, (b + 1) * size, lo, hi, flagged, b)
 
 
-def block_extremes(x: NDArray[Any], lo: NDArray[Any], hi: NDArray[Any], flagged: NDArray[np.bool_]) -> None:
-    """Fill ``lo``/``hi``/``flagged`` (one per started block of ``x``); ``x`` starts on a block boundary."""
+def block_extremes(x: NDArray[Any], size: int, lo: NDArray[Any], hi: NDArray[Any], flagged: NDArray[np.bool_]) -> None:
+    """Fill ``lo``/``hi``/``flagged`` (one per started block of ``size`` samples, 64 or 256); ``x`` starts a block."""
+    (_extremes_short if size == BLOCK else _extremes_long)(x, lo, hi)
     if x.dtype.kind == "f":
-        _extremes_float(x, lo, hi, flagged)
-    else:
-        _extremes_int(x, lo, hi)
-    full = x.size // BLOCK
-    if full * BLOCK < x.size:
-        _tail(x, full * BLOCK, lo, hi, flagged, full)
+        _mend_holes(x, size, lo, hi, flagged)
+    full = x.size // size
+    if full * size < x.size:
+        _careful(x, full * size, x.size, lo, hi, flagged, full)
 
 
 def coarser(lo: NDArray[Any], hi: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
@@ -86,19 +103,21 @@ def coarser(lo: NDArray[Any], hi: NDArray[Any]) -> tuple[NDArray[Any], NDArray[A
     n = -(-lo.size // BLOCK)
     low, high, spare = np.empty(n, lo.dtype), np.empty(n, hi.dtype), np.empty(n, lo.dtype)
     free = np.empty(n, np.bool_)
-    block_extremes(lo, low, spare, free)
-    block_extremes(hi, spare, high, free)
+    block_extremes(lo, BLOCK, low, spare, free)
+    block_extremes(hi, BLOCK, spare, high, free)
     return low, high
 
 
 @nb.njit(cache=True, nogil=True)
-def _last_beyond(x: Any, start: int, p: int, falling: bool, lo: Any, hi: Any, flagged: Any, mid: Any, win: int) -> int:
+def _last_beyond(
+    x: Any, start: int, p: int, shift: int, falling: bool, lo: Any, hi: Any, flagged: Any, mid: Any, win: int
+) -> int:
     """Last place before ``p`` in ``x`` on the side being left (at or above mid when falling); -1 if not in ``x``."""
     j = p - 1
     while j >= 0:
-        b = (start + j) // 64
+        b = (start + j) >> shift
         m = mid[b // win]
-        first = max(b * 64 - start, 0)
+        first = max((b << shift) - start, 0)
         skip = not flagged[b] and ((falling and hi[b] < m) or (not falling and lo[b] > m))
         while not skip and j >= first:
             v = np.float64(x[j])
@@ -110,10 +129,47 @@ def _last_beyond(x: Any, start: int, p: int, falling: bool, lo: Any, hi: Any, fl
 
 
 @nb.njit(cache=True, nogil=True)
+def _span(y: Any) -> Any:
+    """Extremes of 64 samples."""
+    low = y[0]
+    high = y[0]
+    for j in range(64):
+        v = y[j]
+        low = min(low, v)
+        high = max(high, v)
+    return low, high
+
+
+@nb.njit(cache=True, nogil=True)
+def _stay_high(y: Any, down: float) -> Any:
+    """How many samples from the first stay at or above ``down`` (NaN does not), and the largest of them."""
+    top = down
+    for j in range(y.size):
+        v = np.float64(y[j])
+        if not v >= down:
+            return j, top
+        top = max(top, v)
+    return y.size, top
+
+
+@nb.njit(cache=True, nogil=True)
+def _stay_low(y: Any, up: float) -> Any:
+    """How many samples from the first stay at or below ``up`` (NaN does not), and the smallest of them."""
+    bottom = up
+    for j in range(y.size):
+        v = np.float64(y[j])
+        if not v <= up:
+            return j, bottom
+        bottom = min(bottom, v)
+    return y.size, bottom
+
+
+@nb.njit(cache=True, nogil=True)
 def scan(
     x: Any,
     start: int,
     pos: int,
+    shift: int,
     lo: Any,
     hi: Any,
     coarse_lo: Any,
@@ -151,18 +207,18 @@ def scan(
     window_end = -1  # first block of the next window
     d = m = u = 0.0
     while p < n:
-        b = (start + p) >> 6
-        if b & 63 == 0 and not gaps and b + 64 <= window_end and ((b + 64) << 6) - start <= n:
+        b = (start + p) >> shift
+        if b & 63 == 0 and not gaps and b + 64 <= window_end and ((b + 64) << shift) - start <= n:
             c = b >> 6
             if side > 0 and coarse_lo[c] >= d:
                 peak = max(peak, coarse_hi[c] - m)
-                p = ((b + 64) << 6) - start
+                p = ((b + 64) << shift) - start
                 continue
             if side < 0 and coarse_hi[c] <= u:
                 peak = max(peak, m - coarse_lo[c])
-                p = ((b + 64) << 6) - start
+                p = ((b + 64) << shift) - start
                 continue
-        end = min(((b + 1) << 6) - start, n)
+        end = min(((b + 1) << shift) - start, n)
         if b >= window_end:
             w = b // win
             window_end = (w + 1) * win
@@ -181,24 +237,27 @@ def scan(
             if side == 0 and lo[b] >= d and hi[b] <= u:
                 p = end
                 continue
-        if k + 64 > out_sample.size:
+        if k + 256 > out_sample.size:
             break
         while p < end:
-            # the side the line is on, as far as it lasts: the tight loops
-            if side > 0:
-                top = d
-                while p < end and x[p] >= d:
-                    top = max(top, np.float64(x[p]))
-                    p += 1
-                peak = max(peak, top - m)
-            elif side < 0:
-                bottom = u
-                while p < end and x[p] <= u:
-                    bottom = min(bottom, np.float64(x[p]))
-                    p += 1
-                peak = max(peak, m - bottom)
-            if p >= end:
-                break
+            stop = min(p + 64, end)
+            if shift > 6 and side != 0 and stop - p == 64 and not (gaps and flagged[b]):
+                low, high = _span(x[p:stop])
+                if side > 0 and low >= d:
+                    peak = max(peak, high - m)
+                    p = stop
+                    continue
+                if side < 0 and high <= u:
+                    peak = max(peak, m - low)
+                    p = stop
+                    continue
+            if side != 0:  # the side the line is on, as far as it lasts
+                stays, far = _stay_high(x[p:stop], d) if side > 0 else _stay_low(x[p:stop], u)
+                if stays:
+                    peak = max(peak, abs(far - m) if (far - m) * side > 0 else 0.0)
+                    p += stays
+                if p == stop:
+                    continue
             v = np.float64(x[p])
             if v != v:
                 if side != 0 and tail < 0:
@@ -208,7 +267,7 @@ def scan(
                 peak = 0.0
             elif side != 0:
                 falling = side > 0
-                j = _last_beyond(x, start, p, falling, lo, hi, flagged, mid, win)
+                j = _last_beyond(x, start, p, shift, falling, lo, hi, flagged, mid, win)
                 if j >= 0:
                     out_sample[k] = start + j
                     out_value[k, 0] = x[j]
@@ -235,7 +294,9 @@ def scan(
 
 
 @nb.njit(cache=True, nogil=True)
-def clipped_runs(x: Any, start: int, lo: Any, hi: Any, low: float, high: float, near: float, state: Any) -> int:
+def clipped_runs(
+    x: Any, start: int, shift: int, lo: Any, hi: Any, low: float, high: float, near: float, state: Any
+) -> int:
     """Samples in runs of 3 or more at the extreme codes ``low``/``high``, entered with a step, not by a gentle top.
 
     The gentle top of an unclipped wave dwells about a fifth of the run's length at the codes just before the extreme;
@@ -249,10 +310,10 @@ def clipped_runs(x: Any, start: int, lo: Any, hi: Any, low: float, high: float, 
     p = 0
     n = x.size
     while p < n:
-        b = (start + p) >> 6
+        b = (start + p) >> shift
         if run == 0 and lo[b] > low and hi[b] < high:
             before = 0
-            p = min(((b + 1) << 6) - start, n)
+            p = min(((b + 1) << shift) - start, n)
             continue
         v = np.float64(x[p])
         at = 1 if v >= high else (-1 if v <= low else 0)

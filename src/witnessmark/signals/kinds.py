@@ -24,6 +24,9 @@ FLANK_SHARE = 0.15
 FEW_EDGES = 20
 """A start has a handful of steps of battery and current; a line that switches has more."""
 
+SINGLE_EDGES = 6
+"""With fewer edges than this a level that wanders is no switch's: an inrush or two."""
+
 STARTER_A = 30.0
 """Swing in A above which a current is no coil's or injector's (common practice: those stay below 20 A)."""
 
@@ -101,6 +104,10 @@ def load_like(crossings: Crossings, modes: Modes, summary: Summary, gain: float,
     """
     if len(crossings) >= FEW_EDGES:
         return False
+    cut = int(np.searchsorted(summary.values, 0.5 * (modes.low + modes.high)))
+    wanders = any(_wanders(side, modes.swing) for side in (summary.values[:cut], summary.values[cut:]))
+    if wanders and len(crossings) < SINGLE_EDGES:
+        return True
     low, high = sorted((abs(modes.low * gain + offset), abs(modes.high * gain + offset)))
     same_sign = (modes.low * gain + offset) * (modes.high * gain + offset) > 0
     if unit.strip().lower() in ("a", "ampere", "amps") and high - low > STARTER_A:
@@ -111,8 +118,7 @@ def load_like(crossings: Crossings, modes: Modes, summary: Summary, gain: float,
     stay = np.diff(places) / summary.rate_hz
     if min(np.median(stay[::2]), np.median(stay[1::2])) < LONG_STAY_S:
         return False
-    cut = int(np.searchsorted(summary.values, 0.5 * (modes.low + modes.high)))
-    return any(_wanders(side, modes.swing) for side in (summary.values[:cut], summary.values[cut:]))
+    return wanders
 
 
 def _wanders(ordered: NDArray[np.float64], swing: float) -> bool:

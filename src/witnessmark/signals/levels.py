@@ -71,6 +71,7 @@ def find_modes(summary: Summary) -> list[Modes]:
         return [Modes(0.0, 0.0, 0.0)]
     floor = 8.0 * max(summary.noise, summary.quantum)
     found: list[Modes] = []
+    values = values.astype(np.float64)
     for tail in TAILS:
         a, b = (float(values[round(q * (len(values) - 1))]) for q in (tail, 1.0 - tail))
         if b - a > floor:

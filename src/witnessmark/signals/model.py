@@ -14,7 +14,7 @@ from witnessmark.recording.model import ChannelInfo
 Sensor = Literal["hall", "vr", "analog"]
 
 PLAIN = 0
-GLITCH = 1  # one of the two edges of a pulse far shorter than the line's habit; kept
+GLITCH = 1  # one of the two edges of a pulse far shorter than the line's habit, or of an overloaded input's fold; kept
 FIRST = 2  # first edge after a gap or the start of the record: its pulse was not seen whole
 
 

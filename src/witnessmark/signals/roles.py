@@ -85,7 +85,7 @@ def _find_starter_current(candidates: list[Candidate], guesses: list[Guess | Non
     batteries = [c for c, g in zip(candidates, guesses, strict=True) if g is not None and g.role == "battery"]
     for i, c in enumerate(candidates):
         g = guesses[i]
-        if g is None or g.role != "other" or c.sensor != "analog" or not len(c.trend):
+        if g is None or g.role != "other" or not len(c.trend):
             continue
         for battery in batteries:
             if len(battery.trend) and _mirrors(

@@ -1,4 +1,4 @@
-"""One pass over a channel: the extremes of every block of 64 samples, and a spread of sampled blocks for statistics.
+"""One pass over a channel: the extremes of every block of samples, and a spread of sampled blocks for statistics.
 
 The summary holds 1/32 of the channel; thresholds, level maps and the choice of blocks worth a look come from it.
 """
@@ -14,7 +14,10 @@ from numpy.typing import NDArray
 
 from witnessmark.recording.model import ChannelInfo, Recording
 from witnessmark.signals import kernels
-from witnessmark.signals.kernels import BLOCK
+from witnessmark.signals.kernels import BLOCK, LONG_BLOCK
+
+LONG_CHANNEL = 1 << 22
+"""Samples from which a channel is summed up in long blocks."""
 
 SAMPLED_BLOCKS = 512
 """Blocks kept whole for noise and level statistics: 32,768 samples put 1 % quantiles within 0.06 % of their place."""
@@ -31,7 +34,8 @@ class Summary:
     """Block extremes of one sampled channel, native units.
 
     lo, hi [blocks] native type; flagged [blocks]: the block holds NaN or touches a gap. sampled [m, 64] native type:
-    whole blocks without gaps at even distances; place [m]: which blocks they are. samples: length of the channel.
+    the first 64 samples of blocks without gaps at even distances; place [m]: which blocks they are. samples: length
+    of the channel.
     """
 
     lo: NDArray[Any]
@@ -41,11 +45,17 @@ class Summary:
     place: NDArray[np.int64]
     samples: int
     rate_hz: float
+    block: int  # samples a block
+
+    @property
+    def shift(self) -> int:
+        """Binary logarithm of the block size."""
+        return self.block.bit_length() - 1
 
     @cached_property
     def window(self) -> int:
         """Blocks in a window of about 20 ms: some teeth at cranking speed, short beside any drift of the levels."""
-        blocks = max(4, round(0.02 * self.rate_hz / BLOCK))
+        blocks = max(4, round(0.02 * self.rate_hz / self.block))
         return blocks if blocks < 2 * BLOCK else round(blocks / BLOCK) * BLOCK
 
     @cached_property
@@ -156,38 +166,39 @@ def native(x: NDArray[Any]) -> NDArray[Any]:
     return np.ascontiguousarray(x)
 
 
-def whole_blocks(chunk: int) -> int:
+def whole_blocks(chunk: int, block: int) -> int:
     """The chunk size rounded up to whole blocks."""
-    return max(BLOCK, -(-chunk // BLOCK) * BLOCK)
+    return max(block, -(-chunk // block) * block)
 
 
 def summarise(recording: Recording, info: ChannelInfo, chunk: int) -> Summary:
     """Read the channel once, ``chunk`` samples at a time (rounded up to whole blocks)."""
     assert info.rate_hz is not None
-    blocks = -(-info.samples // BLOCK)
+    size = LONG_BLOCK if info.samples >= LONG_CHANNEL else BLOCK
+    blocks = -(-info.samples // size)
     stride = max(1, blocks // SAMPLED_BLOCKS)
-    whole = info.samples // BLOCK
+    whole = info.samples // size
     sampled: NDArray[Any] = np.empty((0, BLOCK))
     flagged = np.zeros(blocks, dtype=np.bool_)
     lo = hi = np.empty(0)
-    for start, raw in recording.chunks(info.name, whole_blocks(chunk)):
+    for start, raw in recording.chunks(info.name, whole_blocks(chunk, size)):
         x = native(raw)
         if start == 0:
             lo, hi = np.empty(blocks, x.dtype), np.empty(blocks, x.dtype)
             sampled = np.empty((-(-whole // stride), BLOCK) if whole else (1, len(x)), x.dtype)
-        a = start // BLOCK
-        b = a + len(x) // BLOCK
-        kernels.block_extremes(x, lo[a:], hi[a:], flagged[a:])
+        a = start // size
+        b = a + len(x) // size
+        kernels.block_extremes(x, size, lo[a:], hi[a:], flagged[a:])
         first, last = -(-a // stride), -(-b // stride)
         if last > first:
-            rows = x[: (b - a) * BLOCK].reshape(-1, BLOCK)
-            sampled[first:last] = rows[first * stride - a :: stride]
+            rows = x[: (b - a) * size].reshape(-1, size)
+            sampled[first:last] = rows[first * stride - a :: stride, :BLOCK]
     if not whole:
         sampled[0] = x
     for a, b in gap_ranges(info):
-        flagged[a // BLOCK : -(-b // BLOCK)] = True
+        flagged[a // size : -(-b // size)] = True
     place = np.arange(len(sampled), dtype=np.int64) * stride
     if flagged.any():
         clean = ~flagged[place]
         place, sampled = place[clean], sampled[clean]
-    return Summary(lo, hi, flagged, sampled, place, info.samples, info.rate_hz)
+    return Summary(lo, hi, flagged, sampled, place, info.samples, info.rate_hz, size)

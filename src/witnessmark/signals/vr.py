@@ -21,6 +21,10 @@ LOPSIDED = 0.3
 """Rest level off the middle of the paired peaks by more than this share of a half wave: the wave is lopsided (clamped
 by an input circuit, mostly) and its zero line is the rest level."""
 
+FOLD_SPAN, FOLD_STEEP = 0.85, 5.0
+"""A fold jumps over this share of the record's span in one sample, this many times the usual step at a crossing
+(measured on an open record whose input folds beside the gap: 0.99 of the span, 16 times)."""
+
 STILL = 0.05
 """A window is still when its range is below this share of the usual one."""
 
@@ -159,4 +163,16 @@ def arm_margin(c: Crossings, least: float) -> NDArray[np.float64]:
         mine = np.flatnonzero(c.rising == rising)
         usual = rolling_median(c.peak_before[mine], NEIGHBOURS)
         out[mine] = c.peak_before[mine] / np.maximum(np.maximum(NOMINAL_SHARE * usual, least), 1e-30)
+    return out
+
+
+def folds(c: Crossings, span: float) -> NDArray[np.bool_]:
+    """Crossings that are the flanks of a fold: an overloaded input that throws the wave from one end of its range
+    (``span``, native units) to the other from one sample to the next and back again, where the wave itself is slow.
+    """
+    jump = (c.step > FOLD_SPAN * span) & (c.step > FOLD_STEEP * rolling_median(c.step, 3 * NEIGHBOURS))
+    pair = jump[:-1] & jump[1:] & ~c.first[1:]
+    out = np.zeros(len(c), dtype=np.bool_)
+    out[:-1] |= pair
+    out[1:] |= pair
     return out
