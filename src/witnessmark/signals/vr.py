@@ -21,9 +21,10 @@ LOPSIDED = 0.3
 """Rest level off the middle of the paired peaks by more than this share of a half wave: the wave is lopsided (clamped
 by an input circuit, mostly) and its zero line is the rest level."""
 
-FOLD_SPAN, FOLD_STEEP = 0.85, 5.0
-"""A fold jumps over this share of the record's span in one sample, this many times the usual step at a crossing
-(measured on an open record whose input folds beside the gap: 0.99 of the span, 16 times)."""
+FOLD_SPAN, FOLD_STEEP = 0.85, 2.5
+"""A fold jumps over this share of the record's span in one sample, this many times the usual step at other crossings
+(measured on an open record whose input folds beside the gap: 0.99 of the span, 16 times; a wave quick enough to make
+such steps itself, three samples a half wave, has usual steps of half the span)."""
 
 STILL = 0.05
 """A window is still when its range is below this share of the usual one."""
@@ -170,7 +171,12 @@ def folds(c: Crossings, span: float) -> NDArray[np.bool_]:
     """Crossings that are the flanks of a fold: an overloaded input that throws the wave from one end of its range
     (``span``, native units) to the other from one sample to the next and back again, where the wave itself is slow.
     """
-    jump = (c.step > FOLD_SPAN * span) & (c.step > FOLD_STEEP * rolling_median(c.step, 3 * NEIGHBOURS))
+    whole = c.step > FOLD_SPAN * span
+    if not whole.any():
+        return whole
+    usual = rolling_median(np.where(whole, np.nan, c.step), 3 * NEIGHBOURS)
+    with np.errstate(invalid="ignore"):
+        jump = whole & (c.step > FOLD_STEEP * usual)
     pair = jump[:-1] & jump[1:] & ~c.first[1:]
     out = np.zeros(len(c), dtype=np.bool_)
     out[:-1] |= pair
