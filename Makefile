@@ -50,9 +50,12 @@ docs: $(DEV) ## write the pages of docs/ that are made from the code
 clean: ## remove what was made, the .venv too
 	rm -rf $(OUT) build dist .venv .pytest_cache .mypy_cache .ruff_cache .hypothesis .import_linter_cache
 
-$(RUN): pyproject.toml constraints.txt
-	@PYTHON="$(PYTHON)" sh scripts/venv.sh . $@
+$(BIN)/python:
+	@PYTHON="$(PYTHON)" sh scripts/venv.sh
 
-$(DEV): pyproject.toml constraints.txt
-	@PYTHON="$(PYTHON)" sh scripts/venv.sh ".[test]" $@
+$(RUN): pyproject.toml constraints.txt $(BIN)/python
+	@sh scripts/venv.sh . $@
+
+$(DEV): pyproject.toml constraints.txt $(BIN)/python
+	@sh scripts/venv.sh ".[test]" $@
 	@touch $(RUN)

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import logsumexp
 
 from witnessmark.findings.statistics import AT_PLACE, BACKGROUND, log_marginal
+from witnessmark.special import log_sum_exp
 
 # Before looking: a wheel fault and a plain random one are equally likely, the rest share what is left.
 LOCK_PRIOR: dict[str, float] = {"wheel": 0.3, "cycle": 0.05, "speed": 0.15, "time": 0.15, "event": 0.05, "none": 0.3}
@@ -46,7 +46,7 @@ def _log_places(hits: NDArray[np.float64], n: NDArray[np.float64], most: int) ->
     own = log_marginal(hits, n, AT_PLACE)
     total_hits, total = hits.sum(), n.sum()
     single = own + log_marginal(total_hits - hits, total - n, BACKGROUND) - np.log(hits.size)
-    best_log, best = float(logsumexp(single)), np.asarray([int(np.argmax(single))])
+    best_log, best = float(log_sum_exp(single)), np.asarray([int(np.argmax(single))])
     order = np.argsort(log_marginal(hits, n, BACKGROUND) - own, kind="stable")
     log_sets = 0.0
     for k in range(1, min(most, hits.size - 1) + 1):
@@ -72,7 +72,7 @@ def _log_split(hit: NDArray[np.bool_], key: NDArray[np.float64], cuts: int = 12)
     high = log_marginal(below, at, BACKGROUND) + log_marginal(above, n - at, AT_PLACE)
     both = np.concatenate([low, high])
     place = at[int(np.argmax(both)) % at.size]
-    return float(logsumexp(both) - np.log(both.size)), float(key[order][place])
+    return float(log_sum_exp(both) - np.log(both.size)), float(key[order][place])
 
 
 def _log_stretch(hit: NDArray[np.bool_], time_s: NDArray[np.float64], parts: int = 16) -> float:
@@ -89,7 +89,7 @@ def _log_stretch(hit: NDArray[np.bool_], time_s: NDArray[np.float64], parts: int
         return -np.inf
     inside = cum[b] - cum[a]
     logs = log_marginal(inside, b - a, AT_PLACE) + log_marginal(cum[-1] - inside, n - (b - a), BACKGROUND)
-    return float(logsumexp(logs) - np.log(logs.size))
+    return float(log_sum_exp(logs) - np.log(logs.size))
 
 
 def _first_of_bursts(hit: NDArray[np.bool_], burst_passages: int) -> NDArray[np.bool_]:
@@ -148,7 +148,7 @@ def lock_posterior(
             )
     names = [name for name in chosen_prior if name in logs]
     weights = np.asarray([logs[name] + np.log(chosen_prior[name]) for name in names])
-    shares = np.exp(weights - logsumexp(weights))
+    shares = np.exp(weights - log_sum_exp(weights))
     return LockPosterior(
         {name: float(share) for name, share in zip(names, shares, strict=True)},
         {name: float((logs[name] - logs["none"]) / np.log(10.0)) for name in names},

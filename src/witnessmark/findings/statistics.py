@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import bdtrc, betaincinv, betaln  # scipy.stats holds the same and takes a second to import
+
+from witnessmark.special import log_beta
 
 # Beta(1, 200) on the rate of a random dropout: a mean of one in 200 passages. A healthy line loses fewer than one in
 # thousands and one that loses more than one in twenty cannot be decoded, so this is wide over what can be met.
@@ -39,7 +40,7 @@ def log_marginal(hits: ArrayLike, trials: ArrayLike, prior: tuple[float, float])
     """
     k = np.asarray(hits, dtype=np.float64)
     n = np.asarray(trials, dtype=np.float64)
-    return np.asarray(betaln(prior[0] + k, prior[1] + n - k) - betaln(*prior), dtype=np.float64)
+    return np.asarray(log_beta(prior[0] + k, prior[1] + n - k) - log_beta(*prior), dtype=np.float64)
 
 
 def log10_bf_one_tooth(hits: int, turns: int, elsewhere: int, teeth: int) -> float:
@@ -100,8 +101,12 @@ def clopper_pearson(hits: int, n: int, confidence: float = 0.95) -> tuple[float,
     """Exact two-sided interval of a rate (Clopper & Pearson 1934); (0, 1) for n = 0."""
     if n <= 0:
         return 0.0, 1.0
+    if hits == 0:
+        return 0.0, upper_rate_of_none(n, (1.0 + confidence) / 2.0)
+    from scipy.special import betaincinv  # 0.4 s to import, and most records have nothing to count
+
     tail = (1.0 - confidence) / 2.0
-    low = 0.0 if hits == 0 else float(betaincinv(hits, n - hits + 1, tail))
+    low = float(betaincinv(hits, n - hits + 1, tail))
     high = 1.0 if hits == n else float(betaincinv(hits + 1, n - hits, 1.0 - tail))
     return low, high
 
@@ -253,6 +258,8 @@ def lag_test(
     anchors windows about its lag; the other edges inside are compared with a binomial of that share; p is corrected
     for anchors, widths and channels (Bonferroni). Bursts count as their first edge.
     """
+    from scipy.special import bdtrc  # 0.4 s to import, and most records have no stray edges
+
     stray = np.sort(np.asarray(edges_s, dtype=np.float64).ravel())
     if stray.size:
         stray = stray[np.concatenate([[True], np.diff(group_bursts(stray, burst_gap_s)) > 0])]

@@ -1,0 +1,28 @@
+"""Against scipy as a second implementation (reference library)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import special
+
+from witnessmark.special import log_beta, log_sum_exp
+
+
+def test_log_beta():
+    rng = np.random.default_rng(4)
+    a, b = 10 ** rng.uniform(-2, 6, (2, 500))
+    np.testing.assert_allclose(log_beta(a, b), special.betaln(a, b), rtol=1e-12, atol=1e-8)
+    assert float(log_beta(1, 1)) == 0.0
+    assert log_beta([[1.0], [2.0]], [1.0, 2.0, 3.0]).shape == (2, 3)
+    assert log_beta([], 1.0).shape == (0,)
+
+
+def test_log_sum_exp():
+    rng = np.random.default_rng(5)
+    for scale in (1.0, 1e3, 1e6):
+        x = scale * rng.standard_normal(50)
+        assert log_sum_exp(x) == pytest.approx(float(special.logsumexp(x)), rel=1e-13)
+    assert log_sum_exp([-np.inf, -np.inf]) == -np.inf
+    assert log_sum_exp([]) == -np.inf
+    assert log_sum_exp([-np.inf, 3.0]) == 3.0
