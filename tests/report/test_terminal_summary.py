@@ -28,7 +28,7 @@ def test_weak_tooth_has_all_a_reader_needs():
         "slot 23 of the 60-2 wheel",
         "(91 %)",
         "slot 1 is the first tooth after the longest gap",
-        "bar the engine in its normal direction 132°",
+        "bar the engine 132° in its normal direction",
         "48° from cylinder 1 at TDC",
         "never by a cam bolt",
         "Key out, battery negative off",

@@ -218,7 +218,7 @@ def _crank_wheel(wheel: WheelResult) -> dict[str, Any]:
 
 def teeth(wheel: WheelResult, layout: Layout) -> list[dict[str, Any]]:
     """Every slot of the design once, those without a tooth by design too: there, an edge seen is an extra one."""
-    known = {t.slot: _tooth(t) for t in wheel.teeth}
+    known = {t.slot: _tooth(t) for t in wheel.teeth if t.expected or t.passages or not layout.regular}
     for slot in range(1, layout.slots + 1):
         if slot not in known and layout.regular:
             known[slot] = _toothless(wheel, layout, slot)

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import numpy as np
+from numpy.typing import NDArray
+
 from witnessmark.findings.model import Finding
 from witnessmark.provenance import Step
 from witnessmark.recording.model import ChannelInfo, Recording
 from witnessmark.report.model import Analysis
-from witnessmark.report.words import TOOTH_KINDS
+from witnessmark.report.words import SYMPTOM_KINDS, TOOTH_KINDS
 from witnessmark.spans import Evidence, Span, merge
+from witnessmark.wheel.model import WheelResult
 
 
 def cautions(analysis: Analysis) -> tuple[str, ...]:
@@ -33,14 +37,31 @@ def gaps(recording: Recording) -> list[Span]:
 
 
 def by_weight(analysis: Analysis) -> list[Finding]:
-    """Findings, those the first cause rests on first, then by confidence; hints last."""
-    first = set(analysis.verdict.causes[0].because) if analysis.verdict.causes else set()
-    return sorted(analysis.findings.found, key=lambda f: (not f.stated, f.id not in first, -f.confidence))
+    """Findings, weightiest first: where a signal is wrong before what the start shows because of it; hints last.
+
+    Among equals those the first cause rests on come first, a tooth before the rest where a tooth is that cause.
+    """
+    top = analysis.verdict.causes[0] if analysis.verdict.causes else None
+    because = set(top.because) if top is not None else set()
+    at_tooth = top is not None and top.id == "trigger-wheel-tooth"
+
+    def key(f: Finding) -> tuple[bool, bool, bool, bool, bool, float]:
+        record = f.kind.startswith("record-")
+        other = at_tooth and f.kind not in TOOTH_KINDS
+        return not f.stated, f.kind in SYMPTOM_KINDS, record, f.id not in because, other, -f.confidence
+
+    return sorted(analysis.findings.found, key=key)
 
 
 def stated(analysis: Analysis) -> list[Finding]:
     """Findings of confidence 0.5 or more, weightiest first."""
     return [f for f in by_weight(analysis) if f.stated]
+
+
+def too_weak(wheel: WheelResult) -> NDArray[np.bool_]:
+    """Passages [m] whose pulse is there but under the threshold of a control unit with the nominal input."""
+    passes = wheel.passes
+    return (passes.edge >= 0) & passes.used & (np.nan_to_num(passes.arm_margin, nan=np.inf) < 1.0)
 
 
 def suspects(analysis: Analysis) -> list[int]:

@@ -88,7 +88,7 @@ def _tooth_row(analysis: Analysis, tooth: Tooth, amplitude: bool, margin: bool) 
     out = [
         f"{tooth.slot}" if tooth.expected else f"{tooth.slot}*",
         degrees(where.slot_angle_deg(layout, tooth.slot)),
-        f"{tooth.seen} of {tooth.passages}",
+        f"{tooth.seen} of {tooth.passages}" if tooth.passages else DASH,
         DASH if tooth.error_deg is None else f"{tooth.error_deg:+.3f}°",
         DASH if tooth.error_sd_deg is None else f"{tooth.error_sd_deg:.3f}°",
     ]
@@ -283,9 +283,11 @@ def where_lines(analysis: Analysis) -> tuple[Sentence, ...]:
 
 def where_text(spot: Whereabouts) -> str:
     """The barring guide of one slot in one sentence."""
-    ways = [f"{degrees(bar)} from {reference}" for reference, bar in spot.guides]
-    way = " or ".join([", ".join(ways[:-1]), ways[-1]] if len(ways) > 1 else ways)
-    return f"To see slot {spot.slot}, bar the engine in its normal direction {way}; it then stands at the sensor."
+    (first, bar), *others = spot.guides
+    text = (
+        f"To bring slot {spot.slot} to the sensor, bar the engine {degrees(bar)} in its normal direction from {first}"
+    )
+    return text + "".join(f", or {degrees(bar)} from {reference}" for reference, bar in others) + "."
 
 
 def where_section(analysis: Analysis, drawn: Pictures) -> Section:

@@ -66,9 +66,11 @@ def _tick_rows(analysis: Analysis) -> list[tuple[str, Any, str, str]]:
     layout, passes = analysis.wheel.layout, analysis.wheel.passes
     for slot in collect.suspects(analysis)[:2]:
         if layout is not None and slot in layout.tooth_slots:
-            lost = (passes.tooth == layout.tooth_slots.index(slot)) & (passes.edge < 0)
+            weak = collect.too_weak(analysis.wheel)
+            lost = (passes.tooth == layout.tooth_slots.index(slot)) & ((passes.edge < 0) | weak)
             if lost.any():
-                out.append((f"slot {slot} missed", passes.time_s[lost], SUSPECT, "s"))
+                word = "missed" if (passes.edge[lost] < 0).any() else "weak"
+                out.append((f"slot {slot} {word}", passes.time_s[lost], SUSPECT, "s"))
     for role, colour, marker in (("injector", FUEL, "v"), ("coil", SPARK, "^")):
         for output in [o for o in analysis.engine.outputs if o.role == role][:1]:
             times = np.array([e.start_s if role == "injector" else e.end_s for e in output.events])

@@ -44,6 +44,7 @@ class View:
     speed_rpm: float | None
     due_s: float | None
     seen: bool | None
+    weak: bool = False  # the pulse is there but under a control unit's nominal threshold
     late_deg: float | None = None  # lateness of a displaced tooth's edge in degrees
 
 
@@ -116,6 +117,7 @@ def _views(analysis: Analysis, finding: Finding | None) -> tuple[View, ...]:
         stretch = finding.ranges[len(finding.ranges) // 2]
         return (_window(analysis, (stretch.start_s + stretch.end_s) / 2, None, None),)
     out = [_window(analysis, lost, lost, not missing)]
+    out[0] = replace(out[0], weak=not missing and kept is not None)
     if finding.kind == "tooth-displaced":
         tooth = next((t for t in analysis.wheel.teeth if t.slot == finding.slot), None)
         return (replace(out[0], late_deg=tooth.error_deg if tooth is not None else None),)
@@ -132,7 +134,10 @@ def _passages(analysis: Analysis, finding: Finding) -> tuple[float | None, float
     mine = np.flatnonzero(passes.tooth == layout.tooth_slots.index(finding.slot))
     lost, seen = mine[passes.edge[mine] < 0], mine[passes.edge[mine] >= 0]
     missing = bool(len(lost)) and finding.kind != "tooth-displaced"
-    if not missing:
+    weak = seen[collect.too_weak(analysis.wheel)[seen]]
+    if finding.kind == "tooth-weak" and not missing and len(weak):
+        lost, seen = weak, np.setdiff1d(seen, weak)
+    elif not missing:
         lost, seen = seen, seen[:0]
     if not len(lost):
         return None, None, False
@@ -261,9 +266,11 @@ def _mark_suspect(axes: Any, analysis: Analysis, view: View, slot: int, of: int)
     a, b = angle.when(np.array([due - layout.pitch_deg / 2, due + layout.pitch_deg / 2]))
     if np.isfinite(a) and np.isfinite(b):
         axes.axvspan(a, b, fc=SUSPECT, alpha=0.10, lw=0)
-    colour = REFERENCE if view.seen and of > 1 else SUSPECT
+    colour = REFERENCE if view.seen and not view.weak and of > 1 else SUSPECT
     axes.axvline(view.due_s, color=colour, lw=0.9, ls="-" if view.seen else (0, (3, 2)))
     word = f"slot {slot}: edge seen" if view.seen else f"slot {slot}: due, no edge"
+    if view.weak:
+        word = f"slot {slot}: pulse too weak"
     if view.late_deg is not None and view.speed_rpm:
         way = "late" if view.late_deg > 0 else "early"
         word = f"slot {slot}: edge {abs(view.late_deg):.2f}° {way} (dashed: due)"

@@ -40,6 +40,7 @@ class TurnMap:
     missed: int
     extra: int
     apart: int
+    weak: int
     per_mark: int
 
 
@@ -80,10 +81,14 @@ def _thin(turn: FLOATS, slot: NDArray[np.int64]) -> tuple[FLOATS, NDArray[np.int
 
 def _missed(wheel: WheelResult, used: bool) -> tuple[FLOATS, NDArray[np.int64]]:
     """Turn and slot of every missing edge that is (not) used in the statistics."""
+    return _of(wheel, (wheel.passes.edge < 0) & (wheel.passes.used == used))
+
+
+def _of(wheel: WheelResult, chosen: NDArray[np.bool_]) -> tuple[FLOATS, NDArray[np.int64]]:
+    """Turn and slot of the chosen passages."""
     assert wheel.layout is not None
-    lost = (wheel.passes.edge < 0) & (wheel.passes.used == used)
-    slots = np.asarray(wheel.layout.tooth_slots, dtype=np.int64)[wheel.passes.tooth[lost]]
-    return wheel.passes.turn[lost].astype(np.float64), slots
+    slots = np.asarray(wheel.layout.tooth_slots, dtype=np.int64)[wheel.passes.tooth[chosen]]
+    return wheel.passes.turn[chosen].astype(np.float64), slots
 
 
 def _extra(wheel: WheelResult) -> tuple[FLOATS, NDArray[np.int64]]:
@@ -132,6 +137,9 @@ def turn_map(analysis: Analysis) -> TurnMap | None:
         grid.plot(x, y, ls="", marker="x", ms=4, mew=0.9, color=INK)
         grid.plot(sx, sy, ls="", marker="s", ms=3.6, mew=0, color=SUSPECT)
         grid.plot(ex, ey, ls="", marker="^", ms=4.5, mew=0.8, mfc="none", mec=SUSPECT)
+        weak_turn, weak_slot = _of(wheel, collect.too_weak(wheel))
+        wx, wy, per_w = _thin(weak_turn, weak_slot)
+        grid.plot(wx, wy, ls="", marker="s", ms=3.6, mew=0.7, mfc="white", mec=SUSPECT)
         dx, dy, per_d = _thin(*_displaced(analysis))
         grid.plot(dx, dy, ls="", marker="D", ms=3, mew=0.7, mfc="none", mec=SUSPECT)
         _frame(grid, speed, analysis)
@@ -142,7 +150,8 @@ def turn_map(analysis: Analysis) -> TurnMap | None:
                 bbox={"boxstyle": "square,pad=0.15", "fc": "white", "ec": SUSPECT, "lw": 0.6},
             )  # fmt: skip
         text = svg(figure, "Turn map: turns along, slots up; misses and extra edges marked")
-    return TurnMap(text, len(missed_turn), len(extra_turn), len(apart_turn), max(per, per_s, per_e, per_d, per_a))
+    per_mark = max(per, per_s, per_e, per_d, per_a, per_w)
+    return TurnMap(text, len(missed_turn), len(extra_turn), len(apart_turn), len(weak_turn), per_mark)
 
 
 def _speed(axes: object, wheel: WheelResult) -> None:

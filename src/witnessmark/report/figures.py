@@ -47,6 +47,8 @@ def _strip(analysis: Analysis) -> Picture | None:
 def _view_words(view: View, slot: int) -> str:
     at = f" at {view.speed_rpm:.0f} rev/min" if view.speed_rpm is not None else ""
     which = f"turn {view.turn + 1}" if view.turn is not None else "a turn"
+    if view.weak:
+        return f"{which}{at}, where slot {slot}'s pulse stays under a control unit's nominal threshold"
     if view.late_deg is not None:
         way = "late" if view.late_deg > 0 else "early"
         return f"{which}{at}: slot {slot}'s edge comes {degrees(abs(view.late_deg), 2)} {way} on average of all turns"
@@ -67,6 +69,7 @@ def _turn_map(analysis: Analysis) -> Picture | None:
     counts = f"{plural(drawn.missed, 'missing edge')} and {plural(drawn.extra, 'extra edge')}"
     lead = "Each turn from left to right, slots upwards; grey: edge seen, cross or square: missing, triangle: extra"
     lead += ", diamond: displaced" if any(f.kind == "tooth-displaced" for f in found) else ""
+    lead += f", hollow square: pulse under a control unit's nominal threshold ({drawn.weak})" if drawn.weak else ""
     lead += ", dot: missing but not counted, at a start-up or run-down" if drawn.apart else ""
     shared = f"; one mark stands for up to {drawn.per_mark} turns" if drawn.per_mark > 1 else ""
     if found:

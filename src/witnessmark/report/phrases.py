@@ -36,7 +36,10 @@ def verdict(analysis: Analysis) -> Sentence:
     if analysis.in_motion is False:
         return Sentence(STILL, (), collect.whole_record(analysis), "record")
     main = _main_findings(analysis)
-    text = f"{_where(analysis, main)}; {_probabilities(analysis.verdict.causes)}."
+    more = _besides(analysis, main)
+    besides = "".join(f", and {KINDS[f.kind]}" for f in more)
+    text = f"{_where(analysis, main)}{besides}; {_probabilities(analysis.verdict.causes)}."
+    main = [*main, *more]
     text = text[0].upper() + text[1:]
     if main:
         ranges = tuple(r for f in main for r in f.ranges)
@@ -47,16 +50,24 @@ def verdict(analysis: Analysis) -> Sentence:
 
 
 def _main_findings(analysis: Analysis) -> list[Finding]:
-    """What the verdict names: places where a signal is wrong, before what the start shows because of them."""
+    """What the verdict names: up to three places on the wheel, or the weightiest of what else is wrong."""
     found = collect.stated(analysis)
-    signal = [f for f in found if f.kind not in SYMPTOM_KINDS and not f.kind.startswith("record-")]
-    record = [f for f in found if f.kind.startswith("record-")]
-    pool = signal or [f for f in found if f.kind in SYMPTOM_KINDS] or record
-    if not pool:
+    if not found:
         return []
-    first = pool[0]
-    same = [f for f in pool[1:] if f.kind in TOOTH_KINDS and f.slot is not None]
-    return [first, *same[:2]] if first.kind in TOOTH_KINDS else [first]
+    first = found[0]
+    same = [f for f in found[1:] if f.kind in TOOTH_KINDS and f.slot is not None]
+    return [first, *same[:2]] if first.kind in TOOTH_KINDS and first.slot is not None else [first]
+
+
+def _besides(analysis: Analysis, main: list[Finding]) -> list[Finding]:
+    """What else is wrong with a signal and belongs to the first cause: one finding of each kind, two at most."""
+    because = analysis.verdict.causes[0].because if analysis.verdict.causes else ()
+    out: dict[str, Finding] = {}
+    for finding in collect.stated(analysis):
+        odd = finding.kind in SYMPTOM_KINDS or finding.kind.startswith("record-")
+        if finding.id in because and not odd and all(finding.kind != f.kind for f in main):
+            out.setdefault(finding.kind, finding)
+    return [f for f in out.values() if f.kind not in TOOTH_KINDS][:2]
 
 
 def _where(analysis: Analysis, main: list[Finding]) -> str:
@@ -109,19 +120,44 @@ def tooth_of(analysis: Analysis, slot: int | None) -> Tooth | None:
 
 
 def tooth_words(analysis: Analysis, finding: Finding) -> str:
-    """What is wrong at one slot, counted."""
-    tooth = tooth_of(analysis, finding.slot)
+    """What is wrong at one slot, counted: by the finding's own numbers, else by the slot's."""
+    tooth, told = tooth_of(analysis, finding.slot), finding.evidence
+    if finding.kind == "tooth-extra":
+        hit, of = told.get("turns_hit"), told.get("turns")
+        if hit is None and tooth is not None and not tooth.expected and tooth.passages:
+            hit, of = tooth.seen, tooth.passages
+        count = f" in {hit} of {of} turns" if hit is not None else ""
+        return f"an edge{count} where the wheel has no tooth"
     if tooth is None or not tooth.passages:
         return KINDS[finding.kind]
-    if finding.kind in ("tooth-absent", "tooth-weak"):
-        lost = tooth.passages - tooth.seen
-        return f"no edge in {lost} of {tooth.passages} turns" if lost else "its pulse is too small"
-    if finding.kind == "tooth-extra":
-        return f"an edge in {tooth.seen} of {tooth.passages} turns where the wheel has no tooth"
-    if tooth.error_deg is None:
+    if finding.kind == "tooth-displaced":
+        return _late(tooth, finding)
+    missed, passages = _missed(analysis, tooth, finding)
+    if missed:
+        return f"no edge in {missed} of {passages} turns"
+    unseen = told.get("unseen_by_nominal_unit")
+    size = (
+        f"its pulse is {percent(tooth.amplitude)} of its neighbours'" if tooth.amplitude is not None else "a weak pulse"
+    )
+    return f"{size}, too weak for a control unit in {unseen} of {passages} turns" if unseen else size
+
+
+def _missed(analysis: Analysis, tooth: Tooth, finding: Finding) -> tuple[object, object]:
+    """(passages without an edge, passages): a pulse that is there but small is not a missing one."""
+    if "missed" in finding.evidence:
+        return finding.evidence["missed"], finding.evidence.get("passages", tooth.passages)
+    layout, passes = analysis.wheel.layout, analysis.wheel.passes
+    if layout is None or tooth.slot not in layout.tooth_slots:
+        return tooth.passages - tooth.seen, tooth.passages
+    mine = passes.used & (passes.tooth == layout.tooth_slots.index(tooth.slot))
+    return int((mine & (passes.edge < 0)).sum()), int(mine.sum())
+
+
+def _late(tooth: Tooth, finding: Finding) -> str:
+    error = tooth.error_deg if tooth.error_deg is not None else finding.value
+    if error is None:
         return KINDS[finding.kind]
-    way = "late" if tooth.error_deg > 0 else "early"
-    return f"its edge comes {degrees(abs(tooth.error_deg), 2)} {way}"
+    return f"its edge comes {degrees(abs(error), 2)} {'late' if error > 0 else 'early'}"
 
 
 def turns(analysis: Analysis) -> str:
@@ -168,7 +204,7 @@ def with_unit(name: str, value: float | int, unit: str = "") -> str:
         if name.endswith(suffix):
             label, ending = name[: -len(suffix)], text
             break
-    label = label.replace("_", " ")
+    label = label.replace("_", " ").replace("bayes", "Bayes")
     shown = f"{value:,}".replace(",", " ") if isinstance(value, int) else f"{value:.4g}"
     return f"{label} {shown}{ending}"
 

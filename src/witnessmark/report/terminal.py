@@ -5,20 +5,22 @@ Plain text in Latin-1 characters, at most 100 columns; nothing depends on colour
 
 from __future__ import annotations
 
+import re
 import textwrap
 
 from witnessmark.engine.model import Attempt
 from witnessmark.report import collect, phrases, where
 from witnessmark.report.compose_parts import where_text
 from witnessmark.report.model import Analysis
-from witnessmark.report.words import degrees, listed, percent, plural
+from witnessmark.report.words import KINDS, SYMPTOM_KINDS, degrees, percent
 
 WIDTH = 100
 LABEL = 10
 HELD = "\xa0"  # a space at which no line breaks
-FINDINGS = 4
+FINDINGS = 3
 ATTEMPTS = 4
 CAUSES = 4
+WORTH_A_LINE = 0.01  # a probability below this changes nothing that is done next
 
 
 def summary(analysis: Analysis) -> str:
@@ -69,14 +71,15 @@ def latin(text: str) -> str:
 
 
 def _evidence(analysis: Analysis) -> list[str]:
+    """Where a signal is wrong in full, what the start shows because of it by name, hints as hints."""
     found = collect.by_weight(analysis)
     stated = [f for f in found if f.stated]
-    out = [f"{f.id} {f.statement} (confidence {f.confidence:.2f})" for f in stated[:FINDINGS]]
-    if len(stated) > FINDINGS:
-        out.append(
-            f"and {plural(len(stated) - FINDINGS, 'further finding')}: "
-            + listed([f"{f.id} {f.kind}" for f in stated[FINDINGS:]])
-        )
+    signal = [f for f in stated if f.kind not in SYMPTOM_KINDS]
+    full = (signal or stated)[:FINDINGS]
+    out = [f"{f.id} {f.statement.rstrip('.')} (confidence {f.confidence:.2f})." for f in full]
+    rest = [f for f in stated if f not in full]
+    if rest:
+        out.append("Also: " + ", ".join(f"{KINDS[f.kind]} ({f.id})" for f in rest) + ".")
     hints = [f for f in found if not f.stated]
     if hints:
         out.append(
@@ -139,15 +142,16 @@ def _look(analysis: Analysis) -> list[str]:
 
 
 def _next(analysis: Analysis) -> list[str]:
+    """The test, why it is next, and every caution's first sentence."""
     tests = analysis.verdict.next_tests
     if not tests:
         return []
     first = tests[0]
-    why = first.why.split(": expected cost")[0].rstrip(".")  # the cost's arithmetic is in the report
-    return [
-        f"{first.statement.rstrip('.')} ({first.minutes} min). {why + '.' if why else ''}".strip(),
-        *(f"Caution: {_opening(c)}" for c in first.cautions),
-    ]
+    why = re.split(r"[:;] ", first.why)[0].rstrip(".")  # the arithmetic behind the choice is in the report
+    out = [f"{first.statement.rstrip('.')} ({first.minutes} min). {why + '.' if why else ''}".strip()]
+    if first.cautions:
+        out.append("Caution: " + " ".join(_opening(c) for c in first.cautions))
+    return out
 
 
 def _opening(caution: str) -> str:
@@ -156,22 +160,23 @@ def _opening(caution: str) -> str:
 
 
 def _otherwise(analysis: Analysis) -> list[str]:
-    """Causes the verdict's sentence does not name, and what would change the order."""
+    """Causes the verdict's sentence does not name; what would change the order is in the report."""
     named = phrases.NAMED_CAUSES
     rest = sorted(analysis.verdict.causes, key=lambda c: -c.probability)[named : named + CAUSES]
-    out = ["; ".join(f"{phrases.cause_words(c)} {percent(c.probability)}" for c in rest if c.probability >= 0.005)]
-    return [o for o in (*out, analysis.verdict.what_would_change) if o]
+    worth = [f"{phrases.cause_words(c)} {percent(c.probability)}" for c in rest if c.probability >= WORTH_A_LINE]
+    return ["; ".join(worth)] if worth else []
 
 
 def _not_told(analysis: Analysis) -> list[str]:
+    """The first open question with its reason, the others by name, and what "nothing seen" is worth."""
     items = analysis.findings.not_assessed
-    out = [f"{n.question} Not assessable, {n.reason.rstrip('.')}; needed: {n.needs.rstrip('.')}." for n in items[:3]]
-    if len(items) > 3:
-        out.append("Nor: " + " ".join(n.question for n in items[3:]))
+    out = [f"{n.question} Not assessable, {n.reason.rstrip('.')}; needed: {n.needs.rstrip('.')}." for n in items[:1]]
+    if len(items) > 1:
+        out.append("Nor: " + " ".join(n.question for n in items[1:]))
     return out + list(analysis.findings.bounds[:1])
 
 
 def _cautions(analysis: Analysis) -> list[str]:
     """Reservations about the record first; what is shown beside the next test is not said twice."""
     said = set(analysis.verdict.next_tests[0].cautions) if analysis.verdict.next_tests else set()
-    return [c for c in collect.cautions(analysis) if c not in said][:4]
+    return [c for c in collect.cautions(analysis) if c not in said][:3]
