@@ -50,6 +50,7 @@ def test_every_sentence_and_picture_has_its_ground(analysis):
 def test_two_teeth_are_both_named_and_barred_to():
     document = compose(odd.two_teeth(), with_pictures=False)
     assert "slots 23 and 41" in document.verdict.text
+    assert "(no edge in 14 of 46 and 15 of 47 turns)" in document.verdict.text
     assert document.verdict.findings == ("F1", "F2")
     (where,) = [s for s in document.sections if s.id == "where"]
     assert "132°" in where.sentences[0].text
@@ -92,3 +93,12 @@ def test_a_limited_record_is_not_called_a_fault_of_the_engine():
     clipped = fixtures.undecodable().findings.found
     text = compose(replace(base, findings=replace(base.findings, found=clipped)), with_pictures=False).verdict.text
     assert text.startswith("Nothing wrong is seen in the crank signal over 47 turns, though the record is clipped")
+
+
+def test_nothing_wrong_is_not_said_of_what_was_not_decoded():
+    from dataclasses import replace
+
+    base = fixtures.undecodable()
+    blind = replace(base, findings=replace(base.findings, found=()), verdict=fixtures.healthy().verdict)
+    text = compose(blind, with_pictures=False).verdict.text
+    assert "so wheel and sensor cannot be judged; of what can be judged, most probable: nothing wrong (93 %)" in text

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 from witnessmark.causes.model import Cause
 from witnessmark.findings.model import Finding
@@ -38,7 +39,7 @@ def verdict(analysis: Analysis) -> Sentence:
     main = _main_findings(analysis)
     more = _besides(analysis, main)
     besides = "".join(f", and {KINDS[f.kind]}" for f in more)
-    text = f"{_where(analysis, main)}{besides}; {_probabilities(analysis.verdict.causes)}."
+    text = f"{_where(analysis, main)}{besides}; {_lead(analysis)}: {_probabilities(analysis.verdict.causes)}."
     main = [*main, *more]
     text = text[0].upper() + text[1:]
     if main:
@@ -96,7 +97,8 @@ def _nothing(analysis: Analysis) -> str:
     if wheel.channel is None:
         return "no crank signal was found among the channels, so wheel and sensor cannot be judged"
     if wheel.layout is None:
-        return f"the crank signal could not be decoded: {wheel.why_not or 'no wheel pattern stands out'}"
+        why = wheel.why_not or "no wheel pattern stands out"
+        return f"the crank signal could not be decoded ({why}), so wheel and sensor cannot be judged"
     return f"nothing wrong is seen in the crank signal over {turns(analysis)}"
 
 
@@ -106,12 +108,22 @@ def _at_slots(analysis: Analysis, main: list[Finding]) -> str:
     slots = sorted({f.slot for f in main if f.slot is not None})
     place = f"slot {slots[0]}" if len(slots) == 1 else "slots " + listed([str(s) for s in slots])
     angles = listed([degrees(slot_angle_deg(layout, s)) for s in slots])
-    parts = []
-    for finding in sorted(main, key=lambda f: f.slot or 0):
-        what = tooth_words(analysis, finding)
-        parts.append(what if len(slots) == 1 else f"slot {finding.slot}: {what}")
+    told = [(f.slot, tooth_words(analysis, f)) for f in sorted(main, key=lambda f: f.slot or 0)]
     wheel = wheel_words(layout.name)
-    return f"the crank signal is wrong at {place} of the {wheel}, {angles} after slot 1 ({'; '.join(parts)})"
+    return f"the crank signal is wrong at {place} of the {wheel}, {angles} after slot 1 ({_together(told)})"
+
+
+_COUNTED = re.compile(r"(.* in) (\d+ of \d+) (turns.*)")
+
+
+def _together(told: list[tuple[int | None, str]]) -> str:
+    """What is wrong at each slot; the same thing is said once with the counts in the order of the slots."""
+    if len({slot for slot, _ in told}) == 1:
+        return "; ".join(words for _, words in told)
+    counted = [_COUNTED.fullmatch(words) for _, words in told]
+    if all(counted) and len({(m[1], m[3]) for m in counted if m}) == 1 and counted[0]:
+        return f"{counted[0][1]} {listed([m[2] for m in counted if m])} {counted[0][3]}"
+    return "; ".join(f"slot {slot}: {words}" for slot, words in told)
 
 
 def tooth_of(analysis: Analysis, slot: int | None) -> Tooth | None:
@@ -184,6 +196,13 @@ def cause_words(cause: Cause) -> str:
     return f"{words} together with {CAUSES.get(cause.with_, cause.with_)}" if cause.with_ else words
 
 
+def _lead(analysis: Analysis) -> str:
+    """Probabilities that leave wheel and sensor out say so."""
+    causes = analysis.verdict.causes
+    blind = analysis.wheel.layout is None and bool(causes) and causes[0].id == "none-found"
+    return "of what can be judged, most probable" if blind else "most probable"
+
+
 def _probabilities(causes: tuple[Cause, ...]) -> str:
     ordered = sorted(causes, key=lambda c: -c.probability)
     if not ordered:
@@ -193,8 +212,8 @@ def _probabilities(causes: tuple[Cause, ...]) -> str:
     rest = 1.0 - math.fsum(c.probability for c in named)
     tail = f", all others {percent(rest)}" if rest >= 0.005 else ""
     if len(texts) == 1:
-        return f"most probable: {texts[0]}{tail}"
-    return f"most probable: {texts[0]}, then {listed(texts[1:])}{tail}"
+        return f"{texts[0]}{tail}"
+    return f"{texts[0]}, then {listed(texts[1:])}{tail}"
 
 
 def with_unit(name: str, value: float | int, unit: str = "") -> str:

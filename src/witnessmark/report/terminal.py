@@ -79,7 +79,9 @@ def _evidence(analysis: Analysis) -> list[str]:
     out = [f"{f.id} {f.statement.rstrip('.')} (confidence {f.confidence:.2f})." for f in full]
     rest = [f for f in stated if f not in full]
     if rest:
-        out.append("Also: " + ", ".join(f"{KINDS[f.kind]} ({f.id})" for f in rest) + ".")
+        kinds = dict.fromkeys(f.kind for f in rest)
+        also = [f"{KINDS[kind]} ({', '.join(f.id for f in rest if f.kind == kind)})" for kind in kinds]
+        out.append(f"Also: {', '.join(also)}.")
     hints = [f for f in found if not f.stated]
     if hints:
         out.append(
