@@ -34,6 +34,7 @@ from witnessmark.wheel.model import WheelResult
 JUDGED_TURNS = 2.0
 # Lines that only a turning engine moves.
 TURNING_ROLES = frozenset({"crank", "cam"})
+KEY_EDGES = 2  # a line that rises at key-on and falls at key-off has not turned
 STILL = "nothing turns in this record"
 
 
@@ -80,7 +81,7 @@ def in_motion(signals: Signals, wheel: WheelResult, engine: EngineResult) -> boo
     """Whether the engine turns anywhere in the record; None where lines move that need not mean rotation."""
     if wheel.layout is not None or wheel.motions or engine.attempts:
         return True
-    if any(line.role in TURNING_ROLES and len(line.edges) > 0 for line in signals.lines):
+    if any(line.role in TURNING_ROLES and len(line.edges) > KEY_EDGES for line in signals.lines):
         return True
     return None if any(line.levels.moving for line in signals.lines) else False
 
