@@ -51,13 +51,13 @@ def compose(analysis: Analysis, *, with_pictures: bool = True) -> Document:
 
 def _title(analysis: Analysis) -> str:
     vehicle = analysis.setup.vehicle.description
-    return vehicle[0].upper() + vehicle[1:] if vehicle else analysis.recording.path.replace("\\", "/").split("/")[-1]
+    return vehicle[0].upper() + vehicle[1:] if vehicle else phrases.file_name(analysis)
 
 
 def _facts(analysis: Analysis) -> dict[str, str]:
     """What was examined, for the head of the report."""
     recording, vehicle, wheel = analysis.recording, analysis.setup.vehicle, analysis.wheel
-    facts = {"Recording": recording.path.replace("\\", "/").split("/")[-1]}
+    facts = {"Recording": phrases.file_name(analysis)}
     if vehicle.vin:
         facts["VIN"] = vehicle.vin
     if vehicle.complaint:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 
 from witnessmark.findings.model import Finding
-from witnessmark.report import collect
+from witnessmark.report import collect, phrases
 from witnessmark.report.compose_parts import channel_rows
 from witnessmark.report.model import Analysis, Section, Sentence, Table
 from witnessmark.report.plain import plain
@@ -75,7 +75,7 @@ def _marks() -> Section:
 
 def _channels(analysis: Analysis) -> Section:
     columns = ("Channel", "Label", "Role", "From", "Sensor", "Samples", "Rate Hz", "Edges")
-    table = Table("channels", columns, channel_rows(analysis), (), f"Lines of {analysis.recording.path}")
+    table = Table("channels", columns, channel_rows(analysis), (), f"Lines of {phrases.file_name(analysis)}")
     return Section("channels", "Appendix: the lines recorded", (), (), (table,))
 
 

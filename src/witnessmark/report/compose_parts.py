@@ -13,6 +13,7 @@ from witnessmark.wheel.model import Alternative, Tooth
 
 DASH = "–"
 MOST_ATTEMPTS = 6  # attempts told in a sentence each; beyond that the table tells them better
+TOLD = 0.005  # a cause below half a per cent is named, not told: it changes nothing that is done next
 OTHER_TESTS = 2  # further tests worth a line: more would not be done before the record is repeated
 
 
@@ -185,7 +186,12 @@ def _attempt_table(attempts: tuple[Attempt, ...]) -> tuple[Table, ...]:
 
 def causes_section(analysis: Analysis) -> Section:
     """Every cause with its probability and what it rests on; other designs the wheel could have."""
-    sentences = [_cause(analysis, c) for c in sorted(analysis.verdict.causes, key=lambda c: -c.probability)]
+    ordered = sorted(analysis.verdict.causes, key=lambda c: -c.probability)
+    sentences = [_cause(analysis, c) for i, c in enumerate(ordered) if i < 2 or c.probability >= TOLD]
+    rest = [c for c in ordered[2:] if c.probability < TOLD]
+    if rest:
+        names = listed([phrases.cause_words(c) for c in rest])
+        sentences.append(Sentence(f"Weighed too, each under {100 * TOLD:g} %: {names}.", basis="knowledge"))
     if analysis.verdict.what_would_change:
         first = known_ids(analysis, analysis.verdict.causes[0].because) if analysis.verdict.causes else ()
         sentences.append(
@@ -246,7 +252,7 @@ def next_section(analysis: Analysis) -> Section:
         return Section("next", "The next test")
     out = _test(tests[0])
     for other in tests[1 : 1 + OTHER_TESTS]:
-        caution = f" Caution: {other.cautions[0]}" if other.cautions else ""
+        caution = f" Caution: {phrases.opening(other.cautions[0])}" if other.cautions else ""
         out.append(
             Sentence(f"After that: {other.statement.rstrip('.')} ({other.minutes} min).{caution}", basis="knowledge")
         )

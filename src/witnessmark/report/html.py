@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Literal
 
 from witnessmark import __version__
 from witnessmark.output import write_all
-from witnessmark.report import collect
+from witnessmark.report import collect, phrases
 from witnessmark.report.compose import compose
 from witnessmark.report.model import Analysis, Document, Picture, Section, Sentence, Table
 from witnessmark.spans import Evidence
@@ -94,7 +94,7 @@ def html(document: Document, *, tone: Tone = "fault", source: str = "") -> str:
 
 def report_html(analysis: Analysis) -> str:
     """The whole report of an analysis as HTML text."""
-    name = analysis.recording.path.replace("\\", "/").split("/")[-1]
+    name = phrases.file_name(analysis)
     tone: Tone = "clear" if analysis.wheel.layout is not None else "unknown"
     return html(compose(analysis), tone="fault" if collect.stated(analysis) else tone, source=name)
 

@@ -152,13 +152,8 @@ def _next(analysis: Analysis) -> list[str]:
     why = re.split(r"[:;] ", first.why)[0].rstrip(".")  # the arithmetic behind the choice is in the report
     out = [f"{first.statement.rstrip('.')} ({first.minutes} min). {why + '.' if why else ''}".strip()]
     if first.cautions:
-        out.append("Caution: " + " ".join(_opening(c) for c in first.cautions))
+        out.append("Caution: " + " ".join(phrases.opening(c) for c in first.cautions))
     return out
-
-
-def _opening(caution: str) -> str:
-    """A caution's first sentence; the report and the JSON carry the whole of it."""
-    return caution.split(". ")[0].rstrip(".") + "."
 
 
 def _otherwise(analysis: Analysis) -> list[str]:
