@@ -184,7 +184,8 @@ def _vr_edges(info: ChannelInfo, c: Crossings, folds: NDArray[np.bool_]) -> Edge
     label = twolevel.label_edges(time_s, rising, c.first)
     label[folds & (label != FIRST)] = GLITCH
     gain = abs(info.gain)
-    least = vr.NOMINAL_LEAST_V / gain if info.unit == "V" and gain > 0 else 0.0
+    volt = {"V": 1.0, "mV": 1e3}.get(info.unit, 0.0)  # of an unknown unit nothing is known to be too little
+    least = volt * vr.NOMINAL_LEAST_V / gain if gain > 0 else 0.0
     return Edges(
         info.name,
         time_s,

@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.signals.kernels import BLOCK, rolling_median, window_levels
+from witnessmark.signals.kernels import BLOCK
+from witnessmark.signals.medians import rolling_median, window_levels
 from witnessmark.signals.summary import Summary
 
 ACTIVE_SHARE = 0.45
@@ -21,6 +22,10 @@ slow open-collector line above 0.9 (computed)."""
 
 TAILS = (0.002, 0.01, 0.03)
 """Shares of samples left out at either end before the bulk is split; spikes after pulses last up to 1 % of the time."""
+
+PLAINLY, PLAIN_SHARE = 0.95, 0.03
+"""Purity and share of the rarer level from which there is nothing to look for beyond: spikes last up to 1 % of the
+time."""
 
 MANY = 256
 """Groups of 64 blocks that are enough to tell where the pulses of a line end."""
@@ -77,12 +82,18 @@ def find_modes(summary: Summary) -> list[Modes]:
         if b - a > floor:
             low, high = _split(values, a, b)
             found.append(Modes(low, high, _purity(values, low, high)))
+            if found[-1].purity > PLAINLY and PLAIN_SHARE < _share_above(values, low, high) < 1.0 - PLAIN_SHARE:
+                return found[-1:]
         found += _rare_pulses(summary, a, b, floor)
     fit: list[Modes] = []
     for modes in found:
         if modes.swing > floor and all(_differ(modes, other) for other in fit) and not _two_sided(summary, modes):
             fit.append(modes)
     return fit or [Modes(_middle(values), _middle(values), 0.0)]
+
+
+def _share_above(ordered: NDArray[Any], low: float, high: float) -> float:
+    return 1.0 - float(np.searchsorted(ordered, 0.5 * (low + high))) / len(ordered)
 
 
 def _differ(a: Modes, b: Modes) -> bool:

@@ -19,8 +19,8 @@ from witnessmark.signals.kernels import BLOCK, LONG_BLOCK
 LONG_CHANNEL = 1 << 22
 """Samples from which a channel is summed up in long blocks."""
 
-SAMPLED_BLOCKS = 512
-"""Blocks kept whole for noise and level statistics: 32,768 samples put 1 % quantiles within 0.06 % of their place."""
+SAMPLED_BLOCKS = 256
+"""Blocks sampled for noise and level statistics: 16,384 samples put 1 % quantiles within 0.08 % of their place."""
 
 COARSE = 16
 """Where fewer steps than this make the whole span, a step may be a signal's own, not the converter's."""
@@ -156,9 +156,13 @@ def gap_ranges(info: ChannelInfo) -> list[tuple[int, int]]:
 
 
 def native(x: NDArray[Any]) -> NDArray[Any]:
-    """The samples as a contiguous array of a type the kernels know (no copy where it already is)."""
+    """The samples as a contiguous array of a type the kernels are compiled for (no copy where it already is one)."""
     if x.dtype.kind == "b":
-        x = x.view(np.uint8)
+        x = x.view(np.int8)
+    elif x.dtype.kind == "u" and x.dtype.itemsize == 2:
+        x = x.astype(np.int32)
+    elif x.dtype.kind in "iu" and x.dtype.itemsize >= 4 and x.dtype != np.int32:
+        x = x.astype(np.float64)  # exact below 2 ** 53
     elif x.dtype.kind == "f" and x.dtype.itemsize not in (4, 8):
         x = x.astype(np.float32 if x.dtype.itemsize < 4 else np.float64)
     if not x.dtype.isnative:

@@ -7,8 +7,8 @@ from numpy.typing import NDArray
 
 from witnessmark.signals import levels
 from witnessmark.signals.crossings import Thresholds
-from witnessmark.signals.kernels import median_around, rolling_median
 from witnessmark.signals.levels import Modes
+from witnessmark.signals.medians import median_around, rolling_median
 from witnessmark.signals.model import FIRST, GLITCH, PLAIN
 from witnessmark.signals.summary import Summary
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from witnessmark.signals.crossings import Crossings, Thresholds
-from witnessmark.signals.kernels import rolling_median
+from witnessmark.signals.medians import rolling_median
 from witnessmark.signals.summary import Summary
 
 ARM_SIGMAS = 4.5
