@@ -9,7 +9,7 @@ import numpy as np
 from witnessmark.findings.measured import Bools, Floats, Measured, Outcome, beyond, from_odds, speeds
 from witnessmark.findings.model import Finding, NotAssessed
 from witnessmark.findings.place import Cluster, Standout
-from witnessmark.findings.slots import gap_neighbours, slot_name
+from witnessmark.findings.slots import gap_neighbours, intervals, slot_name
 
 # Errors are taken from running where it gives this many passages a tooth: torque ripple fades there.
 RUNNING_PASSAGES = 4
@@ -78,7 +78,7 @@ def find(m: Measured, disturbed: frozenset[int]) -> Outcome:
     late = lateness(m)
     if late is None or np.isfinite(late.mean_deg).sum() < m.limits["tooth.displaced.least_teeth"]:
         return Outcome(not_assessed=(_too_short(),))
-    off = _beyond_expected(m, late.mean_deg, disturbed)
+    off = _beyond_expected(m, late, disturbed)
     found: list[Finding] = []
     taken: list[int] = []
     for _ in range(MOST):
@@ -90,22 +90,32 @@ def find(m: Measured, disturbed: frozenset[int]) -> Outcome:
     return Outcome(tuple(found))
 
 
-def _beyond_expected(m: Measured, mean: Floats, disturbed: frozenset[int]) -> Floats:
-    """Lateness less what a gap, or a damaged neighbour, does to a variable-reluctance tooth beside it [n].
+def _beyond_expected(m: Measured, late: Lateness, disturbed: frozenset[int]) -> Floats:
+    """Lateness less what a gap, or a damaged neighbour, does to the tooth beside it [n]; NaN between two gaps.
 
-    The first tooth after a gap comes late and the last before it early because one side of their flux is missing.
+    On variable-reluctance lines the first tooth after a gap comes late and the last before it early, because one side of
+    their flux is missing. While cranking the speed across a gap is not known well on any line.
     """
-    if m.layout is None or not m.is_vr:
-        return mean
+    if m.layout is None:
+        return late.mean_deg
     n = m.teeth
-    allowed = m.limits["tooth.displaced.gap_pitch"] * m.layout.pitch_deg
-    near = set(gap_neighbours(m.layout))
-    for i in disturbed:
-        near.update({(i - 1) % n, (i + 1) % n})
-    out = mean.copy()
-    for i in near:
-        out[i] = np.sign(mean[i]) * max(0.0, abs(mean[i]) - allowed)
+    out = late.mean_deg.copy()
+    beside, second = (m.limits[f"tooth.displaced.{k}"] * m.layout.pitch_deg for k in _allowances(late))
+    step = intervals(m.layout)
+    long = step > 1.4 * np.median(step)
+    bad = np.isin(np.arange(n), list(disturbed))
+    after, before = long | np.roll(bad, -1), np.roll(long, 1) | np.roll(bad, 1)
+    near = np.roll(before, 1) | np.roll(after, -1)
+    if m.is_vr or not late.running:
+        allowed = np.where(after | before, beside, np.where(near, second, 0.0))
+        out = np.sign(out) * np.maximum(0.0, np.abs(out) - allowed)
+    out[after & before] = np.nan
     return out
+
+
+def _allowances(late: Lateness) -> tuple[str, str]:
+    """Names of the limits for the tooth beside a gap and the next one."""
+    return ("gap_pitch", "second_pitch") if late.running else ("gap_cranking_pitch", "second_cranking_pitch")
 
 
 def _next(
@@ -125,7 +135,8 @@ def _next(
     runner_up = _runner_up(np.abs(off), others, tooth)
     need = {
         "limit_deg": max(
-            m.limits["tooth.displaced.least_deg"], m.limits["tooth.displaced.least_pitch"] * m.layout.pitch_deg
+            m.limits["tooth.displaced.least_deg"],
+            m.limits[f"tooth.displaced.{'least' if late.running else 'cranking'}_pitch"] * m.layout.pitch_deg,
         ),
         "scatter_deg": m.limits["tooth.displaced.scatter"] * scatter,
         "alone_deg": m.limits["tooth.displaced.alone"] * runner_up,
@@ -133,9 +144,20 @@ def _next(
     }
     ratio = float(size[tooth]) / max(max(need.values()), 1e-9)
     confidence = beyond(ratio) * (1.0 if late.count[tooth] >= 3 else 0.6)
+    if not _in_every_turn(m, late, tooth) or size[tooth] > m.limits["tooth.displaced.most_pitch"] * m.layout.pitch_deg:
+        off[tooth] = np.nan
+        return _next(m, late, off, taken, disturbed)
     if confidence <= 0.05:
         return None
     return tooth, _displaced(m, late, tooth, scatter, runner_up, confidence)
+
+
+def _in_every_turn(m: Measured, late: Lateness, tooth: int) -> bool:
+    """Whether most passages are late by about the same: compression comes at one tooth every second turn at most."""
+    error = m.wheel.passes.error_deg[late.use & (m.wheel.passes.tooth == tooth)]
+    middle = float(late.mean_deg[tooth])
+    same = np.mean(error * np.sign(middle) > 0.5 * abs(middle))
+    return bool(same >= m.limits["tooth.displaced.steadiness"])
 
 
 def _runner_up(size: Floats, others: Bools, tooth: int) -> float:

@@ -18,14 +18,15 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
     p = m.wheel.passes
     if m.layout is None or not p.used.any():
         return Outcome()
-    use = p.used & ~np.isin(p.tooth, list(earlier.teeth))
+    use = p.used & m.settled & ~np.isin(p.tooth, list(earlier.teeth))
     use[list(earlier.passes)] = False
-    failed = use & (p.edge < 0)
+    failed = use & m.believed_missing
+    use &= failed | (p.edge >= 0)
     n, k = int(use.sum()), int(failed.sum())
     if n == 0:
         return Outcome()
     rows = np.flatnonzero(failed)
-    near = _stray_beside(m, failed)
+    near = _stray_beside(m, m.missing)
     if k == 0:
         rate = upper_rate_of_none(n)
         return Outcome(
@@ -43,7 +44,7 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
 def _confidence(m: Measured, events: int, k: int, n: int, earlier: Outcome) -> float:
     """By number of separate misses: one is a hint, from ``dropouts.events_stated`` on they are stated."""
     need = m.limits["dropouts.events_stated"]
-    stray = int(m.usable_extras.sum()) - len(earlier.extras)
+    stray = int(m.settled_extras.sum()) - len(earlier.extras)
     base = 0.25 if events == 1 else 0.45 if events < need else float(0.97 - 0.42 * 0.6 ** (events - need))
     # false edges displace true ones: where they outnumber the misses, the misses are theirs
     return min(base, 0.4) if stray > m.limits["dropouts.stray_per_miss"] * k else base
@@ -115,7 +116,7 @@ FAMILY = Family(
     "dropouts",
     ("edges-dropped",),
     ("passages of every tooth", "switching times of other lines"),
-    ("dropouts.events_stated", "dropouts.stray_per_miss", "dropouts.event_reach_s"),
+    ("dropouts.settle_turns", "dropouts.pause", "dropouts.events_stated", "dropouts.stray_per_miss", "dropouts.event_reach_s"),
     "exact binomial interval (Clopper and Pearson 1934); marginal likelihoods of the domains",
     find,
 )

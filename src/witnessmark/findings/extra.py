@@ -7,6 +7,7 @@ import numpy as np
 from witnessmark.findings.measured import Measured, Outcome, beyond, from_odds, speeds
 from witnessmark.findings.model import Finding
 from witnessmark.findings.place import Cluster
+from witnessmark.findings.slots import intervals
 
 
 def find(m: Measured, groups: list[Cluster]) -> Outcome:
@@ -42,6 +43,14 @@ def _relative(m: Measured, c: Cluster) -> float | None:
         return float(np.nanmedian(own / usual))
 
 
+def _in_gap(m: Measured, c: Cluster) -> bool:
+    """Whether a place lies within a gap by design, where a line without a pulse is left to its noise."""
+    assert m.layout is not None
+    step = intervals(m.layout)
+    before = int(np.searchsorted(np.asarray(m.layout.teeth_deg), c.angle_deg, side="right")) - 1
+    return bool(step[before] > 1.4 * np.median(step))
+
+
 def _extra(m: Measured, c: Cluster) -> Finding | None:
     layout = m.layout
     assert layout is not None
@@ -51,7 +60,10 @@ def _extra(m: Measured, c: Cluster) -> Finding | None:
         from_odds(c.log10_bf + m.limits["tooth.log_prior_odds"]), beyond(share / m.limits["tooth.extra.share"])
     )
     if relative is not None:
-        confidence = min(confidence, beyond(relative / m.limits["tooth.extra.amplitude"]))
+        least = m.limits["tooth.extra.gap_amplitude" if _in_gap(m, c) else "tooth.extra.amplitude"]
+        confidence = min(confidence, beyond(relative / least))
+        if relative > m.limits["tooth.extra.amplitude_max"]:
+            confidence = min(confidence, 0.4)  # larger than any tooth: the line's own crossing in a gap
     if confidence <= 0.05:
         return None
     slot, where = _slot_of(m, c.angle_deg)

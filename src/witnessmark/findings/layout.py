@@ -6,6 +6,12 @@ import numpy as np
 
 from witnessmark.findings.measured import Family, Measured, Outcome
 from witnessmark.findings.model import Finding, NotAssessed
+from witnessmark.findings.slots import intervals
+from witnessmark.wheel.layouts import from_setup
+from witnessmark.wheel.model import Layout
+
+# Two drawings of one wheel differ by less than this; two wheels by more (a tenth of the finest pitch in use).
+SAME_DEG = 0.6
 
 
 def find(m: Measured, earlier: Outcome) -> Outcome:
@@ -16,7 +22,7 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
     said = wanted is not None and (wanted.slots is not None or wanted.teeth_deg is not None)
     if not said or wanted is None:
         return Outcome(not_assessed=(_no_setup(m),))
-    if m.wheel.source == "setup" or m.layout.source == "setup":
+    if m.wheel.source == "setup" or m.layout.source == "setup" or _same_wheel(m.layout, from_setup(m.setup)):
         return Outcome()
     expected = (
         f"{wanted.slots} slots, {len(wanted.missing or ())} missing"
@@ -42,6 +48,14 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
         },
     )  # fmt: skip
     return Outcome((finding,))
+
+
+def _same_wheel(a: Layout, b: Layout | None) -> bool:
+    """Whether two layouts are one ring of teeth, turned against each other."""
+    if b is None or len(a.teeth_deg) != len(b.teeth_deg):
+        return False
+    mine, theirs = intervals(a), intervals(b)
+    return any(np.allclose(mine, np.roll(theirs, k), atol=SAME_DEG) for k in range(mine.size))
 
 
 def _turns(m: Measured) -> np.ndarray:

@@ -114,7 +114,9 @@ def _vr_low_undecoded(m: Measured, line: Line) -> Outcome:
         return Outcome()
     take = spread(len(e))
     stretches = m.around(e.time_s[take], np.full(take.size, np.nan), 0.0, line.name)
-    confidence = min(beyond(ratio), 0.75 if any(a.seen_on != "crank" for a in m.engine.attempts) else 0.45)
+    turning = any(a.battery_cranking_v is not None or a.starter_current_a is not None for a in m.engine.attempts)
+    turning = turning or any(a.seen_on != "crank" for a in m.engine.attempts)
+    confidence = min(beyond(ratio), 0.75 if turning else 0.45)
     return Outcome((Finding(
         "", "signal-low", line.name, "none",
         f"Nine in ten pulses are below {upper:.3f} V peak to peak and no wheel can be decoded from them.",

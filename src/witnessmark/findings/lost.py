@@ -13,9 +13,11 @@ import numpy as np
 from witnessmark.findings.measured import Family, Floats, Measured, Outcome, beyond, spread
 from witnessmark.findings.model import Finding, NotAssessed
 from witnessmark.findings.slots import intervals
+from witnessmark.findings.statistics import clopper_pearson
+from witnessmark.signals.model import GLITCH
 
 # Slower than this before or after a silence the crank may really have stood (common practice: starters turn faster).
-TURNING_RPM = 60.0
+TURNING_RPM = 70.0
 # Longest silence between two stretches of one rotation that can be called a loss: a crank with a starter engaged does
 # not stop and come back to the same speed within it (memory).
 LONGEST_S = 1.5
@@ -23,59 +25,134 @@ LONGEST_S = 1.5
 
 @dataclass(frozen=True)
 class Silence:
-    """A pause of the crank line between two edges (times in s), with the teeth that were due in it."""
+    """A pause of the crank line between two edges (times in s), with the teeth that were due in it.
+
+    sure: 0..1, less where a crank that stood, or a key turned off, would look the same. ends: it lasts to the end of
+    the rotation or record, so that its teeth cannot be counted.
+    """
 
     start_s: float
     end_s: float
     teeth: float
     rpm: float
+    sure: float = 1.0
+    ends: bool = False
 
 
 def silences(m: Measured) -> list[Silence]:
-    """All silences within rotation: runs of due passages without an edge, and pauses that break the decoding."""
+    """All silences within rotation: runs of due passages without an edge, pauses at speed, lines cut off at speed."""
     if m.line is None or m.layout is None:
         return []
-    inside = _runs(m)
-    out = inside + [s for s in _pauses(m) if not any(s.start_s < i.end_s and i.start_s < s.end_s for i in inside)]
+    marks = m.line.edges.time_s[m.line.edges.rising == m.wheel.marking_rising]
+    out = _runs(m)
+    for more in (_pauses(m, marks), _cut_off(m, marks)):
+        out += [s for s in more if not any(s.start_s < o.end_s and o.start_s < s.end_s for o in out)]
     return sorted(out, key=lambda s: s.start_s)
 
 
 def _runs(m: Measured) -> list[Silence]:
     """Runs of passages in a row without an edge, between two edges of one decoded segment."""
     p = m.wheel.passes
-    counts = [i for i, why in enumerate(p.reasons) if why == "" or "without signal" in why]
-    gone = (p.edge < 0) & np.isin(p.reason, counts)
-    step = np.diff(np.concatenate(([0], gone.astype(np.int8), [0])))
     out = []
-    for a, b in zip(np.flatnonzero(step == 1), np.flatnonzero(step == -1), strict=True):
-        if b - a < m.limits["lost.teeth_min"] or a == 0 or b >= gone.size or m.segment[a - 1] != m.segment[b]:
+    long = [(a, b) for a, b in m.lost_runs if b - a >= m.limits["lost.teeth_min"]]
+    starts = np.bincount([int(p.tooth[a]) for a, _ in long], minlength=m.teeth)
+    # teeth broken out side by side leave a silence too, but at one place in turn after turn
+    on_wheel = starts >= max(3, m.limits["lost.wheel_share"] * m.wheel.angle.turns)
+    for a, b in long:
+        if on_wheel[p.tooth[a]]:
             continue
-        out.append(Silence(float(p.time_s[a - 1]), float(p.time_s[b]), float(b - a), float(p.speed_rpm[a])))
+        if b - a < m.limits["lost.teeth_min"] or not (m.settled[a] or b - a >= m.limits["lost.teeth_sure"]):
+            continue
+        start, end = float(p.time_s[a - 1]), float(p.time_s[b])
+        sure = _sure(m, start, end, float(p.speed_rpm[a]))
+        if sure > 0.0:
+            out.append(Silence(start, end, float(b - a), float(p.speed_rpm[a]), sure))
     return out
 
 
-def _pauses(m: Measured) -> list[Silence]:
-    """Pauses of the line outside the decoded segments with edges at speed close on both sides."""
-    line, layout = m.line, m.layout
-    assert line is not None and layout is not None
-    t = line.edges.time_s[line.edges.rising == m.wheel.marking_rising]
+def _pauses(m: Measured, t: Floats) -> list[Silence]:
+    """Pauses of the line far longer than the intervals close on both sides and than the angle decoded over them."""
+    layout = m.layout
+    assert layout is not None
     if t.size < 8:
         return []
     widest = float(intervals(layout).max()) / layout.pitch_deg
     pause = np.diff(t)
+    turned = np.diff(m.wheel.angle.at(t)) / layout.pitch_deg
     out = []
-    for i in np.flatnonzero(pause > (widest + m.limits["lost.pause_teeth"] - 1.0) * _usual(pause)):
-        if pause[i] > LONGEST_S or m.turn_at(0.5 * (t[i] + t[i + 1])) is not None:
-            continue
+    for i in np.flatnonzero(pause > (1.0 + m.limits["lost.pause_teeth"]) * _usual(pause)):
         before, after = _pitch_s(pause, i, -1), _pitch_s(pause, i, 1)
-        if before is None or after is None:
+        if pause[i] > LONGEST_S or before is None or after is None:
+            continue
+        if _slowing(m, t, int(i), -1) and _slowing(m, t, int(i) + 1, 1):
             continue
         rpm = [layout.pitch_deg / 6.0 / x for x in (before, after)]
-        teeth = pause[i] / (0.5 * (before + after)) - widest
-        if min(rpm) < TURNING_RPM or max(rpm) > 2.0 * min(rpm) or teeth < m.limits["lost.pause_teeth"]:
+        by_design = float(turned[i]) if 0.0 < turned[i] <= widest + 0.1 else widest
+        teeth = float(pause[i]) / max(before, after) - by_design
+        if min(rpm) < TURNING_RPM or max(rpm) > 2.5 * min(rpm) or teeth < m.limits["lost.pause_teeth"]:
             continue
-        out.append(Silence(float(t[i]), float(t[i + 1]), float(teeth), float(np.mean(rpm))))
+        sure = _sure(m, float(t[i]), float(t[i + 1]), min(rpm))
+        if sure > 0.0:
+            out.append(Silence(float(t[i]), float(t[i + 1]), teeth, float(np.mean(rpm)), sure))
     return out
+
+
+def _cut_off(m: Measured, t: Floats) -> list[Silence]:
+    """The line's last edges before a long silence, or the end of the record, come at full speed."""
+    layout = m.layout
+    assert layout is not None
+    line_end = m.recording.end_s
+    out = []
+    pause = np.append(np.diff(t), line_end - t[-1]) if t.size else np.empty(0)
+    for i in np.flatnonzero(pause > m.limits["lost.cut_s"]):
+        end = float(t[i] + pause[i])
+        if i < 8 or (pause[i] < LONGEST_S and i < t.size - 4) or _slowing(m, t, int(i), -1):
+            continue
+        before = np.diff(t[i - 6 : i + 1])
+        pitch = float(np.median(before))
+        rpm = layout.pitch_deg / 6.0 / pitch
+        if before[-1] > 1.25 * pitch or rpm < m.limits["lost.cut_rpm"] or (end - t[i]) / pitch < 10.0:
+            continue
+        # a two-level sensor falls silent with the key; a coil in a magnet does not
+        sure = 1.0 if m.is_vr or _others_turn(m, float(t[i]) + 0.05, end) else 0.5
+        out.append(Silence(float(t[i]), end, float((end - t[i]) / pitch), rpm, sure, True))
+    return out
+
+
+def _others_turn(m: Measured, start_s: float, end_s: float) -> bool:
+    """Whether cams show rotation, or the starter is on, within a silence."""
+    for cam in m.signals.by_role("cam"):
+        e = cam.edges
+        if np.any((e.label != GLITCH) & (e.time_s > start_s) & (e.time_s < end_s)):
+            return True
+    for line in m.signals.by_role("starter-current"):
+        on_off = m.engine.event_time_s.get(line.name)
+        if on_off is not None and any(a <= start_s and b >= end_s for a, b in on_off[: len(on_off) // 2 * 2].reshape(-1, 2)):
+            return True
+    return False
+
+
+def _sure(m: Measured, start_s: float, end_s: float, rpm: float) -> float:
+    """Whether a silence can be a loss: short, or at running speed, or with other lines that show rotation in it."""
+    if end_s - start_s <= m.limits["lost.stop_s"] or rpm > m.limits["lost.running_rpm"]:
+        return 1.0
+    return 1.0 if _others_turn(m, start_s, end_s) else 0.0
+
+
+def _slowing(m: Measured, t: Floats, at: int, way: int) -> bool:
+    """Whether the crank comes to rest at mark ``at`` (way -1), or leaves rest from it (way 1), within a few teeth.
+
+    The square of the speed, energy, falls by about as much on each pitch of a compression; where it would be used up
+    within ``lost.stall_teeth`` the pause may be a stall, in which a weak signal fades by itself.
+    """
+    part = t[max(0, at - 5) : at + 1] if way < 0 else t[at : at + 6][::-1]
+    if part.size < 5:
+        return False
+    speed = 1.0 / np.abs(np.diff(part))
+    energy = np.sort(speed[:2]).mean() ** 2, np.sort(speed[-2:]).mean() ** 2
+    used_a_pitch = (energy[0] - energy[1]) / (speed.size - 2)
+    running = m.layout is not None and m.layout.pitch_deg / 6.0 * speed[-1] > m.limits["lost.running_rpm"]
+    return bool(not running and used_a_pitch > 0.0 and energy[1] / used_a_pitch < m.limits["lost.stall_teeth"])
 
 
 def _usual(pause: Floats) -> Floats:
@@ -97,38 +174,36 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
     if dead is not None:
         return dead
     found = silences(m)
-    if not found or m.layout is None:
+    if not found or _by_chance(m, found):
         return Outcome()
-    lost = sum(s.end_s - s.start_s for s in found)
-    teeth = sum(s.teeth for s in found)
-    longest = max(found, key=lambda s: s.end_s - s.start_s)
-    explained = _passes_in(m, found)
-    stray = frozenset(
-        int(i)
+    stray = [
+        i
         for i, t in enumerate(m.wheel.extras.time_s)
         if any(s.start_s - 1e-9 <= t <= s.end_s + 1e-9 for s in found)
-    )
+    ]
+    return Outcome((_lost(m, found),), extras=frozenset(stray), passes=_passes_in(m, found))
+
+
+def _lost(m: Measured, found: list[Silence]) -> Finding:
+    seconds = sum(s.end_s - s.start_s for s in found)
+    teeth = sum(s.teeth for s in found if not s.ends)
+    longest = max(found, key=lambda s: s.teeth)
+    sure = max(s.sure for s in found)
     ratio = longest.teeth / m.limits["lost.teeth_sure"] * (1.0 + 0.25 * (len(found) - 1))
-    confidence = float(np.clip(0.5 + 0.45 * min(ratio, 1.0), 0.0, 0.97))
-    confidence = _against_dropouts(m, found, confidence)
-    some = [found[i] for i in spread(len(found))]
+    confidence = float(np.clip(0.5 + 0.45 * min(ratio, 1.0), 0.0, 0.97)) * (1.0 if sure >= 1.0 else 0.45)
     many = f"{len(found)} stretches" if len(found) > 1 else "one stretch"
-    return Outcome(
-        (
-            Finding(
-                "", "signal-lost", m.channel, "time",
-                f"The crank line fell silent in {many} of {_ms(found)} while the engine turned at {longest.rpm:.0f} rpm: "
-                f"about {teeth:.0f} teeth are missing, with edges at speed before and after.",
-                confidence, tuple(m.stretch(m.channel, s.start_s, s.end_s) for s in some), None,
-                start_s=found[0].start_s, end_s=found[-1].end_s, value=lost, unit="s",
-                evidence={
-                    "stretches": len(found), "lost_s": lost, "longest_s": longest.end_s - longest.start_s,
-                    "teeth_missing": teeth, "whole_record": False,
-                },
-            ),
-        ),
-        extras=stray,
-        passes=explained,
+    missing = f"about {teeth:.0f} teeth are missing" if teeth else "it ends at full speed"
+    doubt = "" if sure >= 1.0 else "; a key turned off would look the same"
+    return Finding(
+        "", "signal-lost", m.channel, "time",
+        f"The crank line fell silent in {many} of {_ms(found)} while the engine turned at {longest.rpm:.0f} rpm: {missing}"
+        f"{doubt}.",
+        confidence, tuple(m.stretch(m.channel, found[i].start_s, found[i].end_s) for i in spread(len(found))), None,
+        start_s=found[0].start_s, end_s=found[-1].end_s, value=seconds, unit="s",
+        evidence={
+            "stretches": len(found), "lost_s": seconds, "longest_s": max(s.end_s - s.start_s for s in found),
+            "teeth_missing": teeth, "whole_record": False,
+        },
     )  # fmt: skip
 
 
@@ -146,18 +221,14 @@ def _passes_in(m: Measured, found: list[Silence]) -> frozenset[int]:
     return frozenset(out)
 
 
-def _against_dropouts(m: Measured, found: list[Silence], confidence: float) -> float:
-    """Short silences among many single misses are what dropouts at random make now and then."""
-    p = m.wheel.passes
-    if p.time_s.size == 0:
-        return confidence
+def _by_chance(m: Measured, found: list[Silence]) -> bool:
+    """Whether single losses at random, as often as this record shows them, would make such short silences too."""
+    longest = int(max(s.teeth for s in found))
     inside = _passes_in(m, found)
     single = int(m.missing.sum()) - len(inside & set(np.flatnonzero(m.missing).tolist()))
-    n = max(int(p.used.sum()), 1)
-    rate = max(single, 1) / n
-    longest = int(max(s.teeth for s in found))
-    by_chance = n * rate ** min(longest, 30)
-    return confidence if by_chance < 0.05 or single < 3 else min(confidence, 0.4)
+    n = max(int(m.wheel.passes.used.sum()), 1)
+    rate = clopper_pearson(single, n)[1]
+    return single >= 2 and n * rate ** min(longest, 30) > 0.05 * len(found)
 
 
 def _dead(m: Measured) -> Outcome | None:
@@ -197,7 +268,8 @@ FAMILY = Family(
     "lost",
     ("signal-lost",),
     ("intervals of the crank line", "attempts that only other lines show"),
-    ("lost.teeth_min", "lost.pause_teeth", "lost.teeth_sure", "lost.edges_per_second", "lost.dead_s"),
+    ("lost.teeth_min", "lost.pause_teeth", "lost.teeth_sure", "lost.wheel_share", "lost.stop_s", "lost.stall_teeth", "lost.running_rpm", "lost.cut_s", "lost.cut_rpm",
+     "lost.edges_per_second", "lost.dead_s"),
     "rotation on both sides of a silence, or on other lines during it",
     find,
 )

@@ -139,6 +139,72 @@ class Measured:
         right, left = np.minimum(after, p.time_s.size - 1), np.maximum(after - 1, 0)
         return np.asarray(p.used[left] & p.used[right])
 
+    @cached_property
+    def settled_extras(self) -> Bools:
+        """Extra edges in use where the count of teeth is confirmed [x]."""
+        x, p = self.wheel.extras, self.wheel.passes
+        if not self.usable_extras.any():
+            return self.usable_extras
+        after = np.minimum(np.searchsorted(p.time_s, x.time_s), p.time_s.size - 1)
+        return self.usable_extras & self.settled[after] & self.settled[np.maximum(after - 1, 0)]
+
+    @cached_property
+    def settled(self) -> Bools:
+        """Passages where the count of teeth is confirmed: not just after a start of decoding nor just before a break [m].
+
+        There a slip of the decoding looks like an edge lost or one too many.
+        """
+        wait = 360.0 * self.limits["dropouts.settle_turns"]
+        out = np.zeros(self.wheel.passes.time_s.size, bool)
+        segments = self.wheel.angle.segments
+        for number, seg in enumerate(segments):
+            mine = self.segment == number
+            if not mine.any():
+                continue
+            angle = self.angle_deg[mine]
+            broken = number + 1 < len(segments) and segments[number + 1].start_s - seg.end_s < 0.3
+            out[mine] = (angle > angle[0] + wait) & (angle < angle[-1] - (wait if broken else 0.0))
+        return out
+
+    @cached_property
+    def lost_runs(self) -> tuple[tuple[int, int], ...]:
+        """Runs of due passages [a, b) in a row without an edge, in use or lost, whose pause is as long as it should be.
+
+        Compared with the intervals on both sides: at a slow point of a compression a decoding may take one long interval
+        for two, but then it is less than ``dropouts.pause`` pitches long.
+        """
+        p = self.wheel.passes
+        if self.layout is None:
+            return ()
+        counts = [i for i, why in enumerate(p.reasons) if why == "" or "without signal" in why]
+        gone = (p.edge < 0) & np.isin(p.reason, counts)
+        step = np.diff(np.concatenate(([0], gone.astype(np.int8), [0])))
+        out = []
+        for a, b in zip(np.flatnonzero(step == 1), np.flatnonzero(step == -1), strict=True):
+            if a < 2 or b + 1 >= gone.size or self.segment[a - 2] != self.segment[b + 1] or self.segment[a] < 0:
+                continue
+            before, after = self._pace(a - 2, a - 1), self._pace(b, b + 1)
+            due = (self.angle_deg[b] - self.angle_deg[a - 1]) / self.layout.pitch_deg
+            taken = float(p.time_s[b] - p.time_s[a - 1]) / np.sqrt(before * after)
+            # the shortest the pause could be if nothing were missing, plus most of a pitch for every tooth that is
+            if taken >= due - (b - a) + (self.limits["dropouts.pause"] - 1.0) * (b - a):
+                out.append((int(a), int(b)))
+        return tuple(out)
+
+    def _pace(self, a: int, b: int) -> float:
+        """Seconds a pitch between two passages."""
+        assert self.layout is not None
+        turned = max(float(self.angle_deg[b] - self.angle_deg[a]), 1e-9)
+        return max(float(self.wheel.passes.time_s[b] - self.wheel.passes.time_s[a]), 1e-9) / turned * self.layout.pitch_deg
+
+    @cached_property
+    def believed_missing(self) -> Bools:
+        """Missing passages in use whose pause is long enough and where the count is confirmed [m]."""
+        out = np.zeros(self.missing.size, bool)
+        for a, b in self.lost_runs:
+            out[a:b] = True
+        return out & self.missing & self.settled
+
     def stretch(self, channel: str, start_s: float, end_s: float) -> Evidence:
         """A stretch of a channel as evidence, with its samples (changes on a change list) and the decoded turn."""
         info = self.recording.info(channel)

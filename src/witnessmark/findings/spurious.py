@@ -15,14 +15,14 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
     standing = _standing(m)
     if m.layout is None:
         return _undecoded(m) + standing
-    keep = m.usable_extras.copy()
+    keep = m.settled_extras.copy()
     keep[list(earlier.extras)] = False
     rows = np.flatnonzero(_loud(m, keep))
     turns = _turns(m)
     if turns <= 0.0:
         return standing
     if rows.size == 0:
-        n = max(1, int(m.wheel.passes.used.sum()))
+        n = max(1, int((m.wheel.passes.used & m.settled).sum()))
         bound = f"No edge too many in {turns:.1f} turns: more than {upper_rate_of_none(n) * n / turns:.2f} a turn would have shown (95 %)."
         return Outcome(bounds=(bound,)) + standing
     match = _match(m, m.wheel.extras.time_s[rows])
@@ -35,8 +35,8 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
 
 
 def _turns(m: Measured) -> float:
-    """Turns of passages in use."""
-    return float(m.wheel.passes.used.sum() / max(m.teeth, 1))
+    """Turns of passages in use where the count is confirmed."""
+    return float((m.wheel.passes.used & m.settled).sum() / max(m.teeth, 1))
 
 
 def _loud(m: Measured, keep: np.ndarray) -> np.ndarray:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from witnessmark.engine.model import Attempt
 from witnessmark.findings.measured import Family, Measured, Outcome, beyond
 from witnessmark.findings.model import Finding, NotAssessed
@@ -41,20 +43,21 @@ def _name(n: int, of: int) -> str:
 
 
 def _steady_rpm(m: Measured, a: Attempt) -> float | None:
-    """Mean cranking speed after the starter has brought the crank to speed; the mean over all where that is too short."""
+    """Mean cranking speed after the starter has brought the crank to speed, over decoded stretches.
+
+    None where less than ``cranking.decoded_share`` of that time is decoded: counted edges may hold noise.
+    """
     start, end = _cranking(a)
-    skip = m.limits["cranking.spin_up_s"]
-    inside = [s for s in m.wheel.angle.segments if s.start_s < end and s.end_s > start]
-    if a.turning_at_start or end - start < 2.0 * skip or not inside:
-        return a.cranking_rpm
+    if not a.turning_at_start and end - start >= 2.0 * m.limits["cranking.spin_up_s"]:
+        start += m.limits["cranking.spin_up_s"]
     turned, took = 0.0, 0.0
-    for s in inside:
-        lo, hi = max(s.start_s, start + skip), min(s.end_s, end)
+    for s in m.wheel.angle.segments:
+        lo, hi = max(s.start_s, start), min(s.end_s, end)
         if hi <= lo:
             continue
-        first, last = m.wheel.angle.at([lo, hi])  # type: ignore[arg-type]
+        first, last = m.wheel.angle.at(np.array([lo, hi]))
         turned, took = turned + float(last - first) / 360.0, took + hi - lo
-    return 60.0 * turned / took if took >= skip else a.cranking_rpm
+    return 60.0 * turned / took if took > 0.0 and took >= m.limits["cranking.decoded_share"] * (end - start) else None
 
 
 def _slow(m: Measured) -> Outcome:
@@ -132,50 +135,81 @@ def _battery(m: Measured) -> Outcome:
 # --- synchronisation and outcome --------------------------------------------------------------------------------------
 
 
+def _turns_to(m: Measured, a: Attempt, time_s: float) -> float | None:
+    """Turns from first motion to a time, None where that is not decoded."""
+    angle = m.wheel.angle
+    if not angle.segments or a.turning_at_start:
+        return None
+    inside = [s for s in angle.segments if s.start_s < time_s and s.end_s > a.start_s]
+    if not inside or inside[0].start_s - a.start_s > 0.5:
+        return None
+    return sum(float(np.diff(angle.at(np.array([s.start_s, min(s.end_s, time_s)])))[0]) / 360.0 for s in inside)
+
+
+def sync_turns(m: Measured, a: Attempt) -> float | None:
+    """Turns that the control unit needed at least; None where no spark tells.
+
+    Of fewer coils than cylinders the first spark on a recorded one may come up to two turns after synchronisation, and
+    an engine that fires is synchronised.
+    """
+    if a.turns_to_sync is None or a.turning_at_start:
+        return None
+    lines, cylinders = len(m.signals.by_role("coil")), m.engine.cylinders or 4
+    least = a.turns_to_sync - 2.0 * max(0.0, 1.0 - lines / cylinders)
+    fired = _turns_to(m, a, a.first_firing_s) if a.first_firing_s is not None else None
+    return least if fired is None else min(least, fired)
+
+
 def _late(m: Measured) -> Outcome:
     limit = m.limits["sync.turns"]
-    late = [
-        a
-        for a in m.engine.attempts
-        if a.turns_to_sync is not None and a.turns_to_sync > limit and not a.turning_at_start
-    ]
+    late = [(turns, a) for a in m.engine.attempts if (turns := sync_turns(m, a)) is not None and turns > 0.85 * limit]
     if not late:
         return Outcome()
-    worst = max(late, key=lambda a: a.turns_to_sync or 0.0)
-    turns = worst.turns_to_sync or 0.0
+    turns, worst = max(late, key=lambda x: x[0])
     n = m.engine.attempts.index(worst) + 1
+    confidence = beyond(turns / limit, 1.5)
+    if confidence <= 0.05:
+        return Outcome()
     finding = Finding(
         "", "late-sync", m.channel, "none",
-        f"In {_name(n, len(m.engine.attempts))} the crank turned {turns:.1f} times before the first correctly timed spark "
-        f"(usual: one to two turns; limit {limit:.1f}).",
-        beyond(turns / limit, 1.5), tuple(m.stretch(m.channel, a.start_s, a.sync_s or a.end_s) for a in late), None,
-        start_s=worst.start_s, end_s=worst.sync_s, value=turns, unit="turns",
-        evidence={"turns_to_sync": turns, "attempts_late": len(late), "attempts": len(m.engine.attempts)},
+        f"In {_name(n, len(m.engine.attempts))} the crank turned {worst.turns_to_sync:.1f} times before the first correctly "
+        f"timed spark recorded, so {turns:.1f} at least before the control unit knew its place (usual: one to two).",
+        confidence, tuple(m.stretch(m.channel, a.start_s, a.sync_s or a.end_s) for _, a in late), None,
+        start_s=worst.start_s, end_s=worst.sync_s, value=worst.turns_to_sync, unit="turns",
+        evidence={
+            "turns_to_sync": worst.turns_to_sync, "turns_at_least": turns, "attempts_late": len(late),
+            "attempts": len(m.engine.attempts),
+        },
     )  # fmt: skip
     return Outcome((finding,))
 
 
 def _no_start(m: Measured) -> Outcome:
-    """Attempts that cranked long enough and did not start, where outputs show that a start was wanted."""
+    """Attempts that cranked long enough and did not start, where outputs or other attempts show that a start was wanted."""
     failed = [
         a for a in m.engine.attempts
         if not a.started and a.cranking_end_s is not None and a.cranking_end_s - a.start_s >= m.limits["no_start.seconds"]
     ]  # fmt: skip
     if not failed or m.setup.engine.cranked_by == "motor":
         return Outcome()
-    tried = any((a.sparks or 0) + (a.injections or 0) > 0 for a in m.engine.attempts) or any(
-        a.started for a in m.engine.attempts
-    )
+    told = any(a.sparks is not None or a.injections is not None or a.started for a in m.engine.attempts)
+    if not told:
+        return Outcome(not_assessed=(NotAssessed(
+            "Why does the engine not start?",
+            "it cranks without starting, and no coil or injector line tells whether a start was wanted or it is a test",
+            "one coil and one injector in the same record",
+        ),))  # fmt: skip
+    wanted = any((a.sparks or 0) + (a.injections or 0) > 0 or a.started for a in m.engine.attempts)
     seconds = sum((a.cranking_end_s or a.end_s) - a.start_s for a in failed)
     other = sum(a.started for a in m.engine.attempts)
     note = f"; {other} other attempt{'s' if other > 1 else ''} did start" if other else ""
-    test = "" if tried else "; with no spark, no injection and no start in the record it may be a cranking test"
+    of = len(m.engine.attempts)
     finding = Finding(
         "", "no-start", m.channel or m.signals.lines[0].name, "none",
-        f"The engine did not start in {len(failed)} of {len(m.engine.attempts)} attempts ({seconds:.1f} s of cranking){note}{test}.",
-        0.9 if tried else 0.4, _evidence(m, failed), None, start_s=failed[0].start_s, end_s=_cranking(failed[-1])[1],
+        f"The engine did not start in {len(failed)} of {of} attempt{'s' if of > 1 else ''} ({seconds:.1f} s of cranking){note}.",
+        0.9 if wanted else 0.6, _evidence(m, failed), None, start_s=failed[0].start_s, end_s=_cranking(failed[-1])[1],
         value=seconds, unit="s",
-        evidence={"attempts_failed": len(failed), "attempts": len(m.engine.attempts), "cranked_s": seconds},
+        evidence={"attempts_failed": len(failed), "attempts": of, "cranked_s": seconds},
     )  # fmt: skip
     return Outcome((finding,))
 
@@ -199,7 +233,7 @@ FAMILY = Family(
     ("cranking-slow", "battery-low", "late-sync", "no-start"),
     ("start attempts", "battery voltage", "starter current", "first correctly timed spark"),
     (
-        "cranking.slow_rpm", "cranking.slow_hint_rpm", "cranking.spin_up_s", "cranking.least_s", "battery.cranking_v",
+        "cranking.slow_rpm", "cranking.slow_hint_rpm", "cranking.spin_up_s", "cranking.decoded_share", "cranking.least_s", "battery.cranking_v",
         "battery.rest_v", "battery.sure_v", "sync.turns", "no_start.seconds",
     ),
     "common practice on cranking speed, supply and turns to synchronisation",
