@@ -19,6 +19,7 @@ def shortlist(marks: Marks) -> list[Layout]:
         if (slots, gone) not in known:
             known.add((slots, gone))
             out.append(layouts.single_gap(slots, missing, prior=family_prior(slots, missing), source="family", mark="derived"))
+    out += [x for x in _split_guesses(marks.time_s) if not _same(x, out)]
     counts, prior = layouts.even_counts()
     out += [layouts.even(n, prior=prior, source="catalogue", mark="memory") for n in counts]
     coded = width_coded(marks)
@@ -36,10 +37,11 @@ def shortlist(marks: Marks) -> list[Layout]:
 def family_prior(slots: int, missing: int) -> float:
     """Weight of a regular wheel that is in no list (common practice, no source).
 
-    Gaps of one or two slots are what designers leave, three is all but unknown; and slots divide the turn into degrees
+    Gaps of one or two slots are what designers leave; three or four are far rarer than a sound design with a tooth
+    gone beside its gap, which looks the same. And slots divide the turn into degrees
     that can be drawn: divisors of 360 and of 720 first, other even counts next, odd ones hardly ever.
     """
-    gap = 1.0 if missing <= 2 else 0.005 if missing == 3 else 0.001
+    gap = 1.0 if missing <= 2 else 5e-5 if missing == 3 else 1e-5
     division = 1.0 if 720 % slots == 0 else 0.3 if slots % 2 == 0 else 0.02
     return layouts.FAMILY_PRIOR * gap * division
 
@@ -75,6 +77,34 @@ def _gap_guesses(time_s: NDArray[np.float64]) -> set[tuple[int, int]]:
                         slots = int(teeth) + missing + slack
                         if 5 <= slots <= 180 and 1 <= missing <= 4 and missing * 3 < slots:
                             out.add((slots, missing))
+    return out
+
+
+def _same(layout: Layout, others: list[Layout]) -> bool:
+    """Whether a layout with the same teeth (within a degree) is there already."""
+    return any(
+        len(o.teeth_deg) == len(layout.teeth_deg) and np.allclose(o.teeth_deg, layout.teeth_deg, atol=1.0) for o in others
+    )
+
+
+def _split_guesses(time_s: NDArray[np.float64]) -> list[Layout]:
+    """Wheels of equal teeth and one more between two of them, where two short intervals make one pitch again and again."""
+    ratio = relative(time_s)
+    pair = ratio[:-1] + ratio[1:]
+    at = np.flatnonzero((pair > 0.75) & (pair < 1.3) & (ratio[:-1] < 0.87) & (ratio[1:] < 0.87))
+    if at.size < 2:
+        return []
+    counts, times = np.unique(np.diff(at), return_counts=True)
+    part = float(np.median(ratio[at] / pair[at]))
+    fractions = (1 / 6, 1 / 5, 1 / 4, 1 / 3, 2 / 5, 1 / 2, 3 / 5, 2 / 3, 3 / 4, 4 / 5, 5 / 6)
+    part = min(fractions, key=lambda f: abs(f - part))
+    out = []
+    for edges in counts[np.argsort(times)[::-1][:2]]:
+        teeth = int(edges) - 1
+        if 3 <= teeth <= 120:
+            pitch = 360.0 / teeth
+            places = [0.0, part * pitch, *(i * pitch for i in range(1, teeth))]
+            out.append(layouts.unequal(f"{teeth}+1", places, prior=5 * layouts.FAMILY_PRIOR, source="family", mark="derived"))
     return out
 
 

@@ -17,7 +17,9 @@ from witnessmark.wheel.turns import cam_repeat
 
 RISING_GAIN = 0.25  # nats a mark by which rising edges must fit better before they are taken for the marking ones
 LEAST_MARGIN = 1.0  # nats a turn over "no pattern at all" below which no wheel is named
-SETUP_PRIOR = np.log(300.0)  # the setup's wheel against any other: shops fit the wrong part in 3 of 1000 such cases (memory)
+MOST_ODD = 0.1  # share of missed and extra edges that a layout may have where it beats no pattern by little (few teeth in hard ripple)
+# The setup's wheel against any other, in nats: wrong parts are rare, and a really different wheel beats this by hundreds.
+SETUP_PRIOR = 20.0
 
 
 @dataclass(frozen=True)
@@ -49,7 +51,8 @@ def choose(
     way = rising if rising in tried else not rising
     if both and len(tried) == 2:
         here, there = tried[rising][1][0], tried[not rising][1][0]
-        if there.score / there.marks > here.score / here.marks + RISING_GAIN:
+        gain = there.likelihood / there.marks - here.likelihood / here.marks
+        if gain > RISING_GAIN and there.tally.missed.sum() <= here.tally.missed.sum() + 0.02 * there.marks:
             way = not rising
     marks, ranked = tried[way]
     ranked = _by_cams(marks, ranked, cams)
@@ -63,7 +66,7 @@ def _with_setup(ranked: list[Candidate], designed: Layout | None) -> list[Candid
     out = []
     for c in ranked:
         if c.layout.source == "setup":
-            out.append(replace(c, score=c.score + float(SETUP_PRIOR)))
+            out.append(replace(c, score=c.score + SETUP_PRIOR))
         elif c.layout.teeth_deg != designed.teeth_deg:
             out.append(c)
     return sorted(out, key=lambda c: -c.score)
@@ -86,15 +89,18 @@ def _by_cams(marks: Marks, ranked: list[Candidate], cams: tuple[Line, ...]) -> l
         return ranked
     out = []
     for c in ranked:
-        share, tries = shares.get(id(c), (best, 0))
-        out.append(replace(c, score=c.score - (20.0 * (best - share) if tries >= 3 else 0.0)))
+        # layouts that agree on the turn stand or fall together: cams say nothing about gaps within it
+        group = [shares[id(o)] for o in close if abs(o.turns / max(c.turns, 1e-9) - 1.0) < 0.1]
+        share = max((s for s, n in group if n >= 3), default=best)
+        out.append(replace(c, score=c.score - 20.0 * (best - share)))
     return sorted(out, key=lambda c: -c.score)
 
 
 def _decide(marks: Marks, ranked: list[Candidate], way: bool, designed: Layout | None) -> Choice | None:
     best = ranked[0]
     margin = _margin(marks, best)
-    if best.turns < 0.9 or margin < LEAST_MARGIN:
+    odd = (int(best.tally.missed.sum()) + len(best.tally.extra_deg)) / max(best.marks, 1)
+    if best.turns < 0.9 or (margin < LEAST_MARGIN and odd > MOST_ODD and best.layout.source != "setup"):
         return None
     scores = np.array([c.score for c in ranked])
     weights = np.exp(np.clip(scores - scores.max(), -700.0, 0.0))

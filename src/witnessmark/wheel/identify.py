@@ -11,11 +11,11 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betaln
 
+from witnessmark.special import log_beta
 from witnessmark.wheel import layouts, pitch
 from witnessmark.wheel.candidates import shortlist
-from witnessmark.wheel.damage import SOUND, Damage, align_marks, is_even
+from witnessmark.wheel.damage import FLANKS, SOUND, Damage, align_marks, flank_shift, is_even
 from witnessmark.wheel.lattice import Path, Tempo
 from witnessmark.wheel.marks import Marks
 from witnessmark.wheel.model import Layout
@@ -26,6 +26,7 @@ from witnessmark.wheel.model import Layout
 WALKS = (1e-5, 3e-4, 5e-3, 1e-1)
 WALK_PER_DEG3 = 8e-6  # cranking, in degrees
 FEW_TEETH = 8
+CRANK_MISS, CRANK_EXTRA = Tempo().log_missed, Tempo().log_extra
 # A damaged tooth in the population with a crank code or a hard start, shared out over the wheel's teeth: weights of
 # absent, bent and weak teeth add to about 0.12 of cases (common practice, no source).
 DAMAGE_PRIOR = 0.12
@@ -62,6 +63,7 @@ class Fit:
     tempo: Tempo
     tally: Tally
     marks: int
+    from_rest: bool = False
 
     @property
     def per_mark(self) -> float:
@@ -162,7 +164,8 @@ def fit(marks: Marks, layout: Layout, tempos: tuple[Tempo, ...], damage: Damage 
         if best is None or path.score > best[0].score:
             best = (path, tempo)
     assert best is not None
-    return Fit(best[0], best[1], tally(best[0], layout, marks.time_s), int(marks.time_s.size))
+    counts = tally(best[0], layout, marks.time_s)
+    return Fit(best[0], best[1], counts, int(marks.time_s.size), marks.from_rest)
 
 
 def weigh(layout: Layout, fits: list[Fit], damage: Damage = SOUND) -> Candidate:
@@ -182,12 +185,14 @@ def weigh(layout: Layout, fits: list[Fit], damage: Damage = SOUND) -> Candidate:
     likely += _extra_gain(sums, layout, turns, tempo, per_mark, damage)
     if not is_even(layout):
         likely += _damage_gain(sums, n, tempo, damage)
-    prior = float(np.log(layout.prior)) + _rpm_prior(rpm)
+    prior = float(np.log(layout.prior)) + _rpm_prior(rpm, fits[0].from_rest)
     if layout.source == "learnt" and not layout.regular:
         # every interval was fitted to this record (half a parameter's log each), and wheels on no grid are rare
         prior -= n * (0.5 * float(np.log(max(turns, 2.0))) + 0.15 * turns)
     best = max(fits, key=lambda f: f.marks)
-    return Candidate(layout, best.tempo, likely + prior, likely, turns, rpm, sum(f.marks for f in fits), sums)
+    return Candidate(
+        layout, best.tempo, likely + prior, likely, turns, rpm, sum(f.marks for f in fits), sums, damage
+    )
 
 
 def _damage_gain(sums: Tally, n: int, tempo: Tempo, damage: Damage) -> float:
@@ -199,7 +204,7 @@ def _damage_gain(sums: Tally, n: int, tempo: Tempo, damage: Damage) -> float:
         if missed == 0 or tooth in known:
             continue
         plain = missed * tempo.log_missed
-        faulty = each + float(betaln(seen + 1, missed + 1) - betaln(1, 1))
+        faulty = each + float(log_beta(seen + 1, missed + 1) - log_beta(1, 1))
         gain += float(np.logaddexp(plain, faulty)) - plain
     return gain
 
@@ -220,7 +225,7 @@ def _extra_gain(
         # an edge that keeps its place is as sharp as a tooth: its density over its own spread instead of over a pitch,
         # yet not sharper than the teeth of this record are
         sharp = float(np.log(layout.pitch_deg / (4.13 * max(spread, 0.02 * layout.pitch_deg))))
-        faulty = np.log(EXTRA_PRIOR * reach / 360.0) + float(betaln(hits + 1, away + 1) - betaln(1, 1))
+        faulty = np.log(EXTRA_PRIOR * reach / 360.0) + float(log_beta(hits + 1, away + 1) - log_beta(1, 1))
         faulty += hits * max(0.0, min(sharp, per_mark))
         gain += float(np.logaddexp(plain, faulty)) - plain
     return gain
@@ -231,16 +236,17 @@ def _near(angle_deg: float, damage: Damage, reach_deg: float) -> bool:
     return any(abs((angle_deg - known + 180.0) % 360.0 - 180.0) <= reach_deg for known, _ in damage.extra)
 
 
-def _rpm_prior(rpm: float) -> float:
+def _rpm_prior(rpm: float, from_rest: bool) -> float:
     """Log density of the slowest window's speed: cranking near 190 rpm, or a running engine (common practice).
 
-    Wide on purpose: it only tells a pattern from its half or its double.
+    Wide on purpose: it only tells a pattern from its half or its double. A record that begins at rest holds cranking.
     """
     if rpm <= 0:
         return -6.0
     x = float(np.log(rpm))
-    crank = 0.7 * np.exp(-0.5 * ((x - np.log(190.0)) / 0.35) ** 2) / 0.35
-    run = 0.3 * np.exp(-0.5 * ((x - np.log(1000.0)) / 0.8) ** 2) / 0.8
+    running = 0.03 if from_rest else 0.4
+    crank = (1.0 - running) * np.exp(-0.5 * ((x - np.log(190.0)) / 0.35) ** 2) / 0.35
+    run = running * np.exp(-0.5 * ((x - np.log(1000.0)) / 0.8) ** 2) / 0.8
     return float(np.log(crank + run + 1e-4))
 
 
@@ -260,16 +266,17 @@ def compare(marks: Marks, extra: list[Layout] | None = None) -> list[Candidate]:
     look = min(windows, key=_roughness).window(0, LOOK)
     tries = shortlist(look) + list(extra or ())
     tempo = tempos_of(look)
-    quick = [(fit(look, lay, tempo), lay) for lay in tries]
+    quick = [(max((fit(look, lay, tempo, d) for d in _flanks(look, lay)), key=lambda f: f.path.score), lay) for lay in tries]
     ranked = sorted((weigh(lay, [f]).score, i) for i, (f, lay) in enumerate(quick))[::-1]
     keep = [quick[i][1] for s, i in ranked if s > ranked[0][0] - 80.0][:10]
     keep += [lay for lay in extra or () if lay not in keep]
     each = [tempos_of(w) for w in windows]
-    table = [[fit(w, lay, t) for w, t in zip(windows, each, strict=True)] for lay in keep]
+    bends = [_best_flank(lay, windows, each) for lay in keep]
+    table = [[fit(w, lay, t, d) for w, t in zip(windows, each, strict=True)] for lay, d in zip(keep, bends, strict=True)]
     per_window = [max(row[w].per_mark for row in table) for w in range(len(windows))]
     good = [w for w, value in enumerate(per_window) if value > max(per_window) - 1.2]
     used = [windows[w] for w in good]
-    found = [weigh(lay, [row[w] for w in good]) for lay, row in zip(keep, table, strict=True)]
+    found = [weigh(lay, [row[w] for w in good], d) for lay, row, d in zip(keep, table, bends, strict=True)]
     found.sort(key=lambda c: -c.score)
     tempi = [each[w] for w in good]
     # what a candidate could reach if every miss and extra edge were explained
@@ -281,6 +288,22 @@ def compare(marks: Marks, extra: list[Layout] | None = None) -> list[Candidate]:
     )
 
 
+def _flanks(marks: Marks, layout: Layout) -> tuple[Damage, ...]:
+    """The drawn flanks worth trying: none but on a pick-up's gaps."""
+    if not (marks.vr and layout.regular and layout.missing):
+        return (SOUND,)
+    return tuple(Damage(flank=f) for f in FLANKS)
+
+
+def _best_flank(layout: Layout, windows: list[Marks], tempos: list[tuple[Tempo, ...]]) -> Damage:
+    """The drawn flank that suits two of the windows best."""
+    tries = _flanks(windows[0], layout)
+    if len(tries) == 1:
+        return tries[0]
+    some = list(zip(windows, tempos, strict=True))[:: max(1, len(windows) // 2)][:2]
+    return max(tries, key=lambda d: sum(fit(w, layout, t, d).path.score for w, t in some))
+
+
 def with_damage(candidate: Candidate, windows: list[Marks], tempos: list[tuple[Tempo, ...]]) -> Candidate:
     """The candidate with its damage spelt out and paid for once a place, where that explains the marks better.
 
@@ -290,7 +313,7 @@ def with_damage(candidate: Candidate, windows: list[Marks], tempos: list[tuple[T
     layout = candidate.layout
     if is_even(layout) or len(layout.teeth_deg) < 5:
         return candidate
-    damage = _damage_seen(candidate)
+    damage = _damage_seen(candidate, candidate.damage)
     best = candidate
     for _ in range(2):
         shift = _shifts(candidate, windows, tempos, damage)
@@ -313,11 +336,10 @@ def with_damage(candidate: Candidate, windows: list[Marks], tempos: list[tuple[T
     return best
 
 
-CRANK_MISS, CRANK_EXTRA = Tempo().log_missed, Tempo().log_extra
 MOST_DAMAGE = 8  # more broken places than this is another wheel, or no wheel
 
 
-def _damage_seen(candidate: Candidate, known: Damage = SOUND) -> Damage:
+def _damage_seen(candidate: Candidate, known: Damage) -> Damage:
     """Dead teeth and fixed extra edges as the tally shows them."""
     layout, t = candidate.layout, candidate.tally
     total = t.seen + t.missed
@@ -335,7 +357,7 @@ def _damage_seen(candidate: Candidate, known: Damage = SOUND) -> Damage:
         angle = float(half) if abs(angle - half) < 0.12 * layout.pitch_deg else angle
         if hits >= max(3.0, 0.25 * candidate.turns) and not beside and not _near(angle, known, layout.pitch_deg / 4.0):
             extra.append((angle, float(np.clip(hits / max(candidate.turns, 1.0), 0.03, 0.97))))
-    return Damage((), tuple(dead), tuple(extra))
+    return Damage((), tuple(dead), tuple(extra), known.flank)
 
 
 def _clusters(angles_deg: list[float], reach_deg: float) -> list[tuple[float, int, float]]:
@@ -377,8 +399,10 @@ def _shifts(
         0.01 * layout.pitch_deg,
     )
     shift = np.zeros(len(layout.teeth_deg))
-    for i in got.suspects:
-        shift[i] = np.clip(got.mean_deg[i], -0.45 * layout.pitch_deg, 0.45 * layout.pitch_deg)
+    # on a coarse wheel ripple moves teeth as much as damage does: only wheels fine enough may have displaced teeth here
+    natural = flank_shift(layout, damage.flank)
+    for i in got.suspects[: shift.size // 14]:
+        shift[i] = np.clip(got.mean_deg[i] - natural[i], -0.4 * layout.pitch_deg, 0.4 * layout.pitch_deg)
     return tuple(float(x) for x in shift)
 
 

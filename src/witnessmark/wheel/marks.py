@@ -25,6 +25,8 @@ class Marks:
     match_cost: NDArray[np.float64]
     duty: NDArray[np.float64]
     time_sd_s: float
+    vr: bool = False  # variable reluctance: teeth beside a gap are drawn towards it
+    from_rest: bool = False  # the record begins with the line still
 
     def window(self, start: int, stop: int) -> Marks:
         """Marks [start, stop)."""
@@ -36,7 +38,12 @@ class Marks:
             self.match_cost[part],
             self.duty[part],
             self.time_sd_s,
+            self.vr,
+            self.from_rest,
         )
+
+
+REST_S = 0.25  # no edge for this long at the start: slower than 20 rpm on any wheel but the coarsest
 
 
 def marks_of(line: Line, rising: bool) -> Marks:
@@ -57,7 +64,9 @@ def marks_of(line: Line, rising: bool) -> Marks:
     rate = line.info.rate_hz
     # an interpolated crossing is good to about a third of a sample; a change list to its written digits
     sd = 0.3 / rate if rate else 1e-6
-    return Marks(index, edges.time_s[index].astype(np.float64), extra, match, _duty(edges, index), sd)
+    time_s = edges.time_s[index].astype(np.float64)
+    still = bool(time_s.size and time_s[0] - line.info.start_s > REST_S)
+    return Marks(index, time_s, extra, match, _duty(edges, index), sd, line.sensor == "vr", still)
 
 
 def _duty(edges: Edges, index: NDArray[np.int64]) -> NDArray[np.float64]:
