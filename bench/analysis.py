@@ -3,7 +3,7 @@
 Eight invented int16 lines of a cranking engine at 1 MS/s in an uncompressed NPZ (bench/edges.py draws them). Each
 length is analysed in a process of its own: once to warm the caches, then interleaved with sums; medians are printed.
 Memory is the private memory of that process (mapped pages of the file can be given back at any time and do not count).
-Usage: python bench/analysis.py [seconds ...]      default 5 20
+Usage: python bench/analysis.py [seconds ...]      default 5 60
 """
 
 from __future__ import annotations
@@ -105,7 +105,7 @@ def main() -> None:
         f"whole analysis, 8 channels of int16 at 1 MS/s; wanted under {WANTED_PASSES:g} passes, under {WANTED_MB:g} MB"
     )
     print(f"{'seconds':>8} {'turns':>7} {'numpy.sum':>10} {'analysis':>10} {'passes':>7} {'peak MB':>8}")
-    for seconds in [float(s) for s in sys.argv[1:]] or [5.0, 20.0]:
+    for seconds in [float(s) for s in sys.argv[1:]] or [5.0, 60.0]:
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "bench.npz"
             write(path, seconds)

@@ -80,6 +80,31 @@ def _print(text: str) -> None:
         raise BadOutput(f"standard output: {(error.strerror or str(error)).lower()}; send it elsewhere") from None
 
 
+def _place_for_compiled_code() -> None:
+    """Let numba keep its compiled code somewhere, for this run only if need be.
+
+    It keeps it beside the package or in the user's cache and refuses to work where neither can be written (an
+    installation for all, run by a service without a home). A shared folder would let others plant code, so it is a
+    private one, removed at the end: such a run compiles anew, some 20 s; NUMBA_CACHE_DIR names a lasting place.
+    """
+    cache = Path(os.environ.get("XDG_CACHE_HOME") or os.path.expanduser("~/.cache"))
+    if "NUMBA_CACHE_DIR" in os.environ or any(_writable(p) for p in (Path(__file__).parent / "signals", cache)):
+        return
+    import atexit
+    import shutil
+    import tempfile
+
+    folder = tempfile.mkdtemp(prefix="witnessmark-")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    os.environ["NUMBA_CACHE_DIR"] = folder
+
+
+def _writable(folder: Path) -> bool:
+    """Whether the folder can be written, or made."""
+    there = next((p for p in (folder, *folder.parents) if p.exists()), folder)
+    return os.access(there, os.W_OK | os.X_OK)
+
+
 @click.group(cls=OneLine, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="witnessmark")
 def main() -> None:
@@ -102,6 +127,7 @@ def analyze(recording: str, setup_path: str | None, json_path: str | None, repor
     if report_path == "-":
         raise BadOutput("-: a report is a file to open in a browser; give it a name such as report.html")
     output.check_places(places, [p for p in (recording, setup_path) if p is not None])
+    _place_for_compiled_code()
     from witnessmark.pipeline import analyze as run
 
     analysis = run(recording, setup_path)
@@ -141,6 +167,7 @@ def simulate(scenario: str, out: str) -> None:
 
     beside = [str(Path(out).with_suffix(end)) for end in (".truth.json", ".setup.toml")] if Path(out).name else []
     output.check_places([out, *beside], [scenario])
+    _place_for_compiled_code()
     from witnessmark.simulate.run import write_simulation
 
     written = write_simulation(scenario, out)
