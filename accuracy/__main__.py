@@ -1,0 +1,47 @@
+"""The accuracy table: python -m accuracy [--quick] [--only KIND] [--jobs N]."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from concurrent.futures import ProcessPoolExecutor
+
+from accuracy import edited, table
+from accuracy.cases import Case, cases
+from accuracy.score import Score, run
+
+
+def _one(case: Case) -> Score:
+    try:
+        return run(case)
+    except Exception as wrong:  # a crash is a failed case, not the end of the table
+        return Score(
+            case.id, case.kind, case.severity, case.value, str(case.truth.get("cause")), "crash", 0.0, False, False,
+            "crash", False, [], note=f"{type(wrong).__name__}: {wrong}", with_setup=case.with_setup,
+        )  # fmt: skip
+
+
+def main() -> int:
+    """Run the cases, print the table; exit 1 when a goal is missed."""
+    parser = argparse.ArgumentParser(description="Accuracy on simulated truth and on edited open recordings.")
+    parser.add_argument("--quick", action="store_true", help="a sample")
+    parser.add_argument("--only", default="", help="one kind of case")
+    parser.add_argument("--jobs", type=int, default=2)
+    chosen = parser.parse_args()
+    todo = [c for c in cases("quick" if chosen.quick else "all") if chosen.only in ("", c.kind)]
+    began = time.monotonic()
+    if chosen.jobs > 1:
+        with ProcessPoolExecutor(chosen.jobs) as pool:
+            scores = list(pool.map(_one, todo, chunksize=4))
+    else:
+        scores = [_one(c) for c in todo]
+    print(table.text(scores, quick=chosen.quick))
+    if not chosen.only:
+        print(edited.text(quick=chosen.quick))
+    print(f"{len(scores)} simulated cases in {time.monotonic() - began:.0f} s")
+    return 0 if chosen.only or table.reached(scores, quick=chosen.quick) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

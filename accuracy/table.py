@@ -1,0 +1,121 @@
+"""The table of the numbers to reach, by cause and severity, with every failure listed."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+
+import numpy as np
+
+from accuracy.cases import RANGES
+from accuracy.score import Score
+
+# healthy false alarms, hints at most, first cause, slot, layout: what a release has to reach
+GOALS = {"alarms": 0, "hints": 0.10, "cause": 0.93, "slot": 0.97, "layout": 0.98}
+# a sample of a few dozen cases: one or two misses are within its own scatter
+QUICK_GOALS = {"alarms": 0, "hints": 0.25, "cause": 0.80, "slot": 0.75, "layout": 0.90}
+
+
+def share(values: list[bool | None]) -> tuple[int, int]:
+    """(right, judged)."""
+    known = [v for v in values if v is not None]
+    return sum(bool(v) for v in known), len(known)
+
+
+def _ratio(values: list[bool | None]) -> float:
+    right, judged = share(values)
+    return right / judged if judged else 1.0
+
+
+def alarms(scores: list[Score]) -> list[Score]:
+    """Healthy cases with a stated finding or a first cause other than none found."""
+    return [s for s in scores if s.kind == "healthy" and (s.stated or not s.cause_right)]
+
+
+def reached(scores: list[Score], *, quick: bool) -> bool:
+    """Whether every goal is met."""
+    goals = QUICK_GOALS if quick else GOALS
+    healthy = [s for s in scores if s.kind == "healthy"]
+    faulty = [s for s in scores if s.kind != "healthy"]
+    hinted = sum(bool(s.hints) for s in healthy) / max(1, len(healthy))
+    return (
+        len(alarms(scores)) <= goals["alarms"]
+        and hinted <= goals["hints"]
+        and _ratio([s.cause_right for s in faulty]) >= goals["cause"]
+        and _ratio([s.slot_right for s in faulty]) >= goals["slot"]
+        and _ratio([s.layout_right for s in scores]) >= goals["layout"]
+    )
+
+
+def calibration(scores: list[Score], bins: int = 10) -> float:
+    """Expected calibration error of the first cause's probability."""
+    p = np.array([s.probability for s in scores])
+    right = np.array([s.cause_right for s in scores], dtype=float)
+    at = np.minimum((p * bins).astype(int), bins - 1)
+    return float(
+        sum((at == b).sum() / p.size * abs(p[at == b].mean() - right[at == b].mean()) for b in range(bins) if (at == b).any())
+    )
+
+
+def _thirds(rows: list[Score]) -> str:
+    """Right of judged in the plain, middle and barely visible third of the severities."""
+    out = []
+    for low, high in ((2 / 3, 1.01), (1 / 3, 2 / 3), (-0.01, 1 / 3)):
+        right, judged = share([r.cause_right for r in rows if low <= r.severity < high])
+        out.append(f"{right}/{judged}")
+    return "  ".join(f"{o:>6}" for o in out)
+
+
+def text(scores: list[Score], *, quick: bool) -> str:
+    """The printed table."""
+    by_kind: dict[str, list[Score]] = defaultdict(list)
+    for s in scores:
+        by_kind[s.kind].append(s)
+    lines = [
+        "Accuracy on simulated truth",
+        f"{'kind':<18}{'plain to barely visible':<34}{'cause':>8}  {'plain':>6}  {'middle':>6}  {'barely':>6}{'slot':>9}{'layout':>9}",
+    ]
+    for kind, rows in by_kind.items():
+        span = RANGES.get(kind)
+        words = f"{span.plain:g} to {span.barely:g} {span.unit}" if span else ""
+        cause, slot, layout = (share([getattr(r, f"{w}_right") for r in rows]) for w in ("cause", "slot", "layout"))
+        slots = f"{slot[0]}/{slot[1]}" if slot[1] else "-"
+        lines.append(
+            f"{kind:<18}{words[:33]:<34}{cause[0]:>5}/{cause[1]:<2}  {_thirds(rows)}{slots:>9}{layout[0]:>6}/{layout[1]}"
+        )
+    healthy, faulty = by_kind.get("healthy", []), [s for s in scores if s.kind != "healthy"]
+    hinted = [s for s in healthy if s.hints]
+    goals = QUICK_GOALS if quick else GOALS
+    lines += [
+        "",
+        f"healthy: false alarms {len(alarms(scores))} of {len(healthy)} (goal {goals['alarms']}); "
+        f"records with a hint {len(hinted)} of {len(healthy)} (goal at most {goals['hints']:.0%})",
+        _goal("first cause right", [s.cause_right for s in faulty], goals["cause"]),
+        _goal("slot exact", [s.slot_right for s in faulty], goals["slot"]),
+        _goal("layout right", [s.layout_right for s in scores], goals["layout"]),
+    ]
+    if scores:
+        lines.append(f"expected calibration error of the first cause: {calibration(scores):.3f}")
+    return "\n".join(lines + _failures(scores))
+
+
+def _goal(words: str, values: list[bool | None], goal: float) -> str:
+    right, judged = share(values)
+    return f"{words}: {right}/{judged} = {right / max(1, judged):.1%} (goal {goal:.0%})"
+
+
+def _failures(scores: list[Score]) -> list[str]:
+    out = ["", "failures, one by one:"]
+    for s in scores:
+        wrong = [
+            w
+            for w, value in (("cause", s.cause_right), ("slot", s.slot_right), ("layout", s.layout_right))
+            if value is False
+        ]
+        if s.kind == "healthy" and s.stated:
+            wrong.append("alarm")
+        if wrong:
+            out.append(
+                f"  {s.id} ({s.severity:.2f}, {'setup' if s.with_setup else 'no setup'}): {', '.join(wrong)}; said {s.first} "
+                f"{s.probability:.2f}, layout {s.layout}, stated {s.stated[:5]}, hints {s.hints[:3]} {s.note[:80]}"
+            )
+    return out if len(out) > 2 else []
