@@ -70,7 +70,7 @@ def lateness(m: Measured) -> Lateness | None:
 
 
 def find(m: Measured, disturbed: frozenset[int]) -> Outcome:
-    """Teeth whose lateness stands out; ``disturbed``: teeth (indices) accused otherwise, which shift their neighbours."""
+    """Teeth whose lateness stands out; ``disturbed``: teeth (indices) accused otherwise, which shift neighbours."""
     if m.layout is None:
         return Outcome()
     if m.teeth < m.limits["tooth.displaced.least_teeth"]:
@@ -93,8 +93,8 @@ def find(m: Measured, disturbed: frozenset[int]) -> Outcome:
 def _beyond_expected(m: Measured, late: Lateness, disturbed: frozenset[int]) -> Floats:
     """Lateness less what a gap, or a damaged neighbour, does to the tooth beside it [n]; NaN between two gaps.
 
-    On variable-reluctance lines the first tooth after a gap comes late and the last before it early, because one side of
-    their flux is missing. While cranking the speed across a gap is not known well on any line.
+    On variable-reluctance lines the first tooth after a gap comes late and the last before it early, because one side
+    of their flux is missing. While cranking the speed across a gap is not known well on any line.
     """
     if m.layout is None:
         return late.mean_deg
@@ -177,7 +177,8 @@ def _displaced(m: Measured, late: Lateness, tooth: int, scatter: float, runner_u
     where = "running" if late.running else "cranking"
     return Finding(
         "", "tooth-displaced", m.channel, "wheel",
-        f"{slot_name(m, slot)} comes {abs(error):.2f} degrees {'late' if error > 0 else 'early'} over {rows.size} turns "
+        f"{slot_name(m, slot)} comes {abs(error):.2f} degrees {'late' if error > 0 else 'early'} over "
+        f"{rows.size} turns "
         f"{where} ({speeds(p.speed_rpm[rows])}); the other teeth scatter by {scatter:.2f}, the next largest is "
         f"{runner_up:.2f} degrees.",
         confidence, m.at_passes(rows), slot, start_s=float(p.time_s[rows[0]]), end_s=float(p.time_s[rows[-1]]),

@@ -84,7 +84,8 @@ def _finding(m: Measured, failed: Bools, n: int, lock: LockPosterior, confidence
     low, high = clopper_pearson(lock.events, n)
     slots = np.unique(p.tooth[rows]).size
     best = lock.best if lock.probability[lock.best] >= 0.5 else "none"
-    words = f"{k} edge{'s' if k > 1 else ''} of {n} went missing {speeds(p.speed_rpm[rows])}, at {slots} different slot{'s' if slots > 1 else ''}"
+    many, places = "s" if k > 1 else "", "s" if slots > 1 else ""
+    words = f"{k} edge{many} of {n} went missing {speeds(p.speed_rpm[rows])}, at {slots} different slot{places}"
     return Finding(
         "", "edges-dropped", m.channel, best,
         f"{words}: {k / n:.2%} (95 % interval of single losses {low:.2%} to {high:.2%}){_repeats(lock, best)}.",
@@ -102,7 +103,7 @@ def _repeats(lock: LockPosterior, best: str) -> str:
     """What the losses repeat with, in words."""
     if lock.events < 3:
         return "; too few to tell what they repeat with"
-    share = lock.probability[best] if best in lock.probability else 0.0
+    share = lock.probability.get(best, 0.0)
     if best == "speed" and lock.speed_rpm is not None:
         return f"; they gather on one side of {lock.speed_rpm:.0f} rpm ({share:.2f})"
     words = {
@@ -116,7 +117,13 @@ FAMILY = Family(
     "dropouts",
     ("edges-dropped",),
     ("passages of every tooth", "switching times of other lines"),
-    ("dropouts.settle_turns", "dropouts.pause", "dropouts.events_stated", "dropouts.stray_per_miss", "dropouts.event_reach_s"),
+    (
+        "dropouts.settle_turns",
+        "dropouts.pause",
+        "dropouts.events_stated",
+        "dropouts.stray_per_miss",
+        "dropouts.event_reach_s",
+    ),
     "exact binomial interval (Clopper and Pearson 1934); marginal likelihoods of the domains",
     find,
 )

@@ -34,7 +34,7 @@ def find(
     recording: Recording,
     limits: Limits | None = None,
 ) -> Findings:
-    """Everything odd in the record, numbered by confidence, with what could not be judged and what "nothing seen" means.
+    """Everything odd in the record by confidence, what could not be judged, and what "nothing seen" means.
 
     Never raises for what a record holds. ``limits``: other than those that come with the program.
     """
@@ -44,4 +44,4 @@ def find(
         out += family.find(measured, out)
     unique = {n.question: n for n in reversed(out.not_assessed)}
     kept = tuple(n for n in out.not_assessed if unique[n.question] is n)
-    return Findings(numbered(out.found), kept, out.bounds)
+    return Findings(numbered(record.discounted(measured, out.found)), kept, out.bounds)

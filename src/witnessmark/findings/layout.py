@@ -15,7 +15,7 @@ SAME_DEG = 0.6
 
 
 def find(m: Measured, earlier: Outcome) -> Outcome:
-    """wheel-unexpected where the believed design is not the setup's; without a setup's wheel the question stays open."""
+    """wheel-unexpected where the believed design is not the setup's; without one in the setup the question is open."""
     if m.layout is None or m.wheel.channel is None:
         return Outcome()
     wanted = m.setup.crank_wheel
@@ -37,7 +37,8 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
     p = m.wheel.passes
     finding = Finding(
         "", "wheel-unexpected", m.channel, "wheel",
-        f"The line shows {m.layout.name} ({len(m.layout.teeth_deg)} teeth a turn) over {turns:.1f} turns, the setup says "
+        f"The line shows {m.layout.name} ({len(m.layout.teeth_deg)} teeth a turn) over {turns:.1f} turns, the "
+        "setup says "
         f"{expected}" + (f"; next best: {others}" if others else "") + ".",
         confidence, m.around(p.time_s[rows], p.speed_rpm[rows], 180.0), None,
         start_s=m.wheel.angle.segments[0].start_s, end_s=m.wheel.angle.segments[-1].end_s,

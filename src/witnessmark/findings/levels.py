@@ -36,7 +36,8 @@ def _polarity(m: Measured) -> Outcome:
     if m.wheel.polarity == "unknown":
         why = m.wheel.polarity_reason or "the line gives no steep and lazy crossings to compare"
         return Outcome(not_assessed=(NotAssessed(
-            "Is the sensor connected the right way round?", why, "a record at a higher rate, or a look at the signal at a gap",
+            "Is the sensor connected the right way round?", why,
+            "a record at a higher rate, or a look at the signal at a gap",
         ),))  # fmt: skip
     if m.wheel.polarity != "reversed":
         return Outcome()
@@ -51,7 +52,8 @@ def _polarity(m: Measured) -> Outcome:
     p = m.wheel.passes
     finding = Finding(
         "", "polarity-reversed", m.channel, "none",
-        f"The signal is the wrong way round: {m.wheel.polarity_reason}; exchanged sensor leads and an exchanged probe look the "
+        f"The signal is the wrong way round: {m.wheel.polarity_reason}; exchanged sensor leads and an "
+        "exchanged probe look the "
         f"same on this line, and {state}.",
         confidence, m.at_passes(rows) if rows.size else (), None,
         start_s=float(p.time_s[rows[0]]) if rows.size else None, end_s=float(p.time_s[rows[-1]]) if rows.size else None,
@@ -91,9 +93,11 @@ def _vr_low(m: Measured, line: Line) -> Outcome:
     return Outcome((Finding(
         "", "signal-low", m.channel, "none",
         f"The pulses are {low:.2f} to {high:.2f} V peak to peak {speeds(p.speed_rpm[rows])}, {middle:.2f} V brought to "
-        f"{COMMON_RPM:.0f} rpm (usual: {limit:.1f} V and more); a control unit with the nominal threshold would miss {unseen} "
+        f"{COMMON_RPM:.0f} rpm (usual: {limit:.1f} V and more); a control unit with the nominal threshold "
+        f"would miss {unseen} "
         f"of {int(p.used.sum())} teeth.",
-        confidence, m.at_passes(np.sort(weakest)), None, start_s=float(p.time_s[rows[0]]), end_s=float(p.time_s[rows[-1]]),
+        confidence, m.at_passes(np.sort(weakest)), None, start_s=float(p.time_s[rows[0]]),
+        end_s=float(p.time_s[rows[-1]]),
         value=middle, unit="V peak to peak at 200 rpm",
         evidence={
             "peak_to_peak_at_200_rpm_v": middle, "limit_v": limit, "lowest_tenth_v": low, "highest_tenth_v": high,
@@ -129,7 +133,8 @@ def _hall_low(m: Measured, line: Line) -> Outcome:
     """Levels of a two-level line against a 5 V or 12 V supply."""
     if line.info.kind == "changes":
         return Outcome(not_assessed=(NotAssessed(
-            "Are the levels of the crank line right?", "the record holds level changes only", "an analog record of the line",
+            "Are the levels of the crank line right?", "the record holds level changes only",
+            "an analog record of the line",
         ),))  # fmt: skip
     if not line.scale_known or line.info.unit not in ("V", ""):
         return Outcome(not_assessed=(_scale(),))

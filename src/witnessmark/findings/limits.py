@@ -1,4 +1,4 @@
-"""The limits of every finding: value, unit, where the number comes from and why it is what it is (knowledge/limits.toml)."""
+"""The limits of every finding: value, unit, where the number comes from and why (knowledge/limits.toml)."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class _File(BaseModel):
 
 @dataclass(frozen=True)
 class Limits:
-    """All limits by name. ``limits["tooth.absent.present_max"]`` gives the value; KeyError for a name not in the file."""
+    """All limits by name: ``limits["tooth.absent.present_max"]`` is the value; KeyError for a name not in the file."""
 
     rows: Mapping[str, Limit]
 

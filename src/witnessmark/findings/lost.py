@@ -81,7 +81,7 @@ def _pauses(m: Measured, t: Floats) -> list[Silence]:
     turned = np.diff(m.wheel.angle.at(t)) / layout.pitch_deg
     out = []
     for i in np.flatnonzero(pause > (1.0 + m.limits["lost.pause_teeth"]) * _usual(pause)):
-        before, after = _pitch_s(pause, i, -1), _pitch_s(pause, i, 1)
+        before, after = _pitch_s(pause, int(i), -1), _pitch_s(pause, int(i), 1)
         if pause[i] > LONGEST_S or before is None or after is None:
             continue
         if _slowing(m, t, int(i), -1) and _slowing(m, t, int(i) + 1, 1):
@@ -127,7 +127,9 @@ def _others_turn(m: Measured, start_s: float, end_s: float) -> bool:
             return True
     for line in m.signals.by_role("starter-current"):
         on_off = m.engine.event_time_s.get(line.name)
-        if on_off is not None and any(a <= start_s and b >= end_s for a, b in on_off[: len(on_off) // 2 * 2].reshape(-1, 2)):
+        if on_off is not None and any(
+            a <= start_s and b >= end_s for a, b in on_off[: len(on_off) // 2 * 2].reshape(-1, 2)
+        ):
             return True
     return False
 
@@ -163,7 +165,7 @@ def _usual(pause: Floats) -> Floats:
 
 
 def _pitch_s(pause: Floats, at: int, way: int) -> float | None:
-    """Longest of the three intervals on one side of a pause (a crank that comes to rest shows there); None with fewer."""
+    """Longest of the three intervals on one side of a pause (a crank coming to rest shows there); None with fewer."""
     part = pause[max(0, at - 3) : at] if way < 0 else pause[at + 1 : at + 4]
     return float(np.max(part)) if part.size == 3 else None
 
@@ -177,9 +179,7 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
     if not found or _by_chance(m, found):
         return Outcome()
     stray = [
-        i
-        for i, t in enumerate(m.wheel.extras.time_s)
-        if any(s.start_s - 1e-9 <= t <= s.end_s + 1e-9 for s in found)
+        i for i, t in enumerate(m.wheel.extras.time_s) if any(s.start_s - 1e-9 <= t <= s.end_s + 1e-9 for s in found)
     ]
     return Outcome((_lost(m, found),), extras=frozenset(stray), passes=_passes_in(m, found))
 
@@ -196,7 +196,8 @@ def _lost(m: Measured, found: list[Silence]) -> Finding:
     doubt = "" if sure >= 1.0 else "; a key turned off would look the same"
     return Finding(
         "", "signal-lost", m.channel, "time",
-        f"The crank line fell silent in {many} of {_ms(found)} while the engine turned at {longest.rpm:.0f} rpm: {missing}"
+        f"The crank line fell silent in {many} of {_ms(found)} while the engine turned at {longest.rpm:.0f} "
+        f"rpm: {missing}"
         f"{doubt}.",
         confidence, tuple(m.stretch(m.channel, found[i].start_s, found[i].end_s) for i in spread(len(found))), None,
         start_s=found[0].start_s, end_s=found[-1].end_s, value=seconds, unit="s",
@@ -255,7 +256,8 @@ def _dead(m: Measured) -> Outcome | None:
         "", "signal-lost", line.name, "time",
         f"The crank line gives no edges in {len(quiet)} of {len(m.engine.attempts)} attempts ({total:.1f} s) while the "
         f"{' and '.join(seen_on)} line shows the engine turning.",
-        beyond(total / m.limits["lost.dead_s"]), tuple(m.stretch(line.name, a.start_s, a.end_s) for a in quiet[:40]), None,
+        beyond(total / m.limits["lost.dead_s"]), tuple(m.stretch(line.name, a.start_s, a.end_s) for a in quiet[:40]),
+        None,
         start_s=quiet[0].start_s, end_s=quiet[-1].end_s, value=total, unit="s",
         evidence={"stretches": len(quiet), "lost_s": total, "whole_record": whole, "seen_on": ", ".join(seen_on)},
     )  # fmt: skip
@@ -268,8 +270,19 @@ FAMILY = Family(
     "lost",
     ("signal-lost",),
     ("intervals of the crank line", "attempts that only other lines show"),
-    ("lost.teeth_min", "lost.pause_teeth", "lost.teeth_sure", "lost.wheel_share", "lost.stop_s", "lost.stall_teeth", "lost.running_rpm", "lost.cut_s", "lost.cut_rpm",
-     "lost.edges_per_second", "lost.dead_s"),
+    (
+        "lost.teeth_min",
+        "lost.pause_teeth",
+        "lost.teeth_sure",
+        "lost.wheel_share",
+        "lost.stop_s",
+        "lost.stall_teeth",
+        "lost.running_rpm",
+        "lost.cut_s",
+        "lost.cut_rpm",
+        "lost.edges_per_second",
+        "lost.dead_s",
+    ),
     "rotation on both sides of a silence, or on other lines during it",
     find,
 )

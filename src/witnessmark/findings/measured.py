@@ -1,4 +1,4 @@
-"""Everything the stages before measured, in one hand, with the few views that more than one family of findings needs."""
+"""Everything the stages before measured, in one hand, with the views that more than one family of findings needs."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
 
-# A finding shows at most this many stretches: enough to look at, spread over the record; the counts are in its evidence.
+# A finding shows at most this many stretches, spread over the record; the counts are in its evidence.
 MOST_RANGES = 40
 
 
@@ -54,7 +54,7 @@ class Outcome:
 
 @dataclass(frozen=True)
 class Family:
-    """One family of findings: what it may find, what it looks at, which limits it applies, where the rule comes from."""
+    """One family of findings: what it may find, what it looks at, the limits it applies, where the rule comes from."""
 
     name: str
     kinds: tuple[str, ...]
@@ -146,11 +146,11 @@ class Measured:
         if not self.usable_extras.any():
             return self.usable_extras
         after = np.minimum(np.searchsorted(p.time_s, x.time_s), p.time_s.size - 1)
-        return self.usable_extras & self.settled[after] & self.settled[np.maximum(after - 1, 0)]
+        return np.asarray(self.usable_extras & self.settled[after] & self.settled[np.maximum(after - 1, 0)])
 
     @cached_property
     def settled(self) -> Bools:
-        """Passages where the count of teeth is confirmed: not just after a start of decoding nor just before a break [m].
+        """Passages where the count of teeth is confirmed: not right after a start of decoding nor before a break [m].
 
         There a slip of the decoding looks like an edge lost or one too many.
         """
@@ -170,8 +170,8 @@ class Measured:
     def lost_runs(self) -> tuple[tuple[int, int], ...]:
         """Runs of due passages [a, b) in a row without an edge, in use or lost, whose pause is as long as it should be.
 
-        Compared with the intervals on both sides: at a slow point of a compression a decoding may take one long interval
-        for two, but then it is less than ``dropouts.pause`` pitches long.
+        Compared with the intervals on both sides: at a slow point of a compression a decoding may take one long
+        interval for two, but then it is less than ``dropouts.pause`` pitches long.
         """
         p = self.wheel.passes
         if self.layout is None:
@@ -183,7 +183,7 @@ class Measured:
         for a, b in zip(np.flatnonzero(step == 1), np.flatnonzero(step == -1), strict=True):
             if a < 2 or b + 1 >= gone.size or self.segment[a - 2] != self.segment[b + 1] or self.segment[a] < 0:
                 continue
-            before, after = self._pace(a - 2, a - 1), self._pace(b, b + 1)
+            before, after = self._pace(int(a) - 2, int(a) - 1), self._pace(int(b), int(b) + 1)
             due = (self.angle_deg[b] - self.angle_deg[a - 1]) / self.layout.pitch_deg
             taken = float(p.time_s[b] - p.time_s[a - 1]) / np.sqrt(before * after)
             # the shortest the pause could be if nothing were missing, plus most of a pitch for every tooth that is
@@ -195,7 +195,9 @@ class Measured:
         """Seconds a pitch between two passages."""
         assert self.layout is not None
         turned = max(float(self.angle_deg[b] - self.angle_deg[a]), 1e-9)
-        return max(float(self.wheel.passes.time_s[b] - self.wheel.passes.time_s[a]), 1e-9) / turned * self.layout.pitch_deg
+        return (
+            max(float(self.wheel.passes.time_s[b] - self.wheel.passes.time_s[a]), 1e-9) / turned * self.layout.pitch_deg
+        )
 
     @cached_property
     def believed_missing(self) -> Bools:
@@ -208,6 +210,7 @@ class Measured:
     def stretch(self, channel: str, start_s: float, end_s: float) -> Evidence:
         """A stretch of a channel as evidence, with its samples (changes on a change list) and the decoded turn."""
         info = self.recording.info(channel)
+        start_s, end_s = max(start_s, self.recording.start_s), min(end_s, self.recording.end_s)
         if info.kind == "changes" or info.rate_hz is None:
             times = self.recording.changes(channel).time_s
             start, stop = (int(i) for i in np.searchsorted(times, [start_s, end_s]))
@@ -230,7 +233,7 @@ class Measured:
         out = []
         for t, rpm in zip(time_s[take], speed_rpm[take], strict=True):
             wide = reach_deg / (6.0 * rpm) if np.isfinite(rpm) and rpm > 1.0 else 0.02
-            out.append(self.stretch(name, max(t - wide, self.recording.start_s), min(t + wide, self.recording.end_s)))
+            out.append(self.stretch(name, t - wide, t + wide))
         return tuple(out)
 
     def at_passes(self, rows: Rows, pitches: float = 3.0) -> tuple[Evidence, ...]:
@@ -248,7 +251,12 @@ def spread(n: int, most: int = MOST_RANGES) -> Rows:
 def numbered(found: Iterable[Finding]) -> tuple[Finding, ...]:
     """Findings by confidence (ties in the order made) with ids F1, F2, ..."""
     order = sorted(found, key=lambda f: -f.confidence)
-    return tuple(replace(f, id=f"F{n}") for n, f in enumerate(order, start=1))
+    return tuple(replace(f, id=f"F{n}", evidence=_plain(f.evidence)) for n, f in enumerate(order, start=1))
+
+
+def _plain(evidence: dict[str, object]) -> dict[str, object]:
+    """Numbers as plain Python ones."""
+    return {k: v.item() if isinstance(v, np.generic) else v for k, v in evidence.items()}
 
 
 def beyond(ratio: float, steepness: float = 2.5) -> float:

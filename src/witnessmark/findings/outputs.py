@@ -24,7 +24,8 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
         out += _absent(m, [a for a in dry if a.injections == 0], "fuel-absent", [c.name for c in injectors])
     elif m.engine.attempts:
         out += Outcome(not_assessed=(NotAssessed(
-            "Does the control unit inject?", "no injector line in the record", "one injector's command in the same record",
+            "Does the control unit inject?", "no injector line in the record",
+            "one injector's command in the same record",
         ),))  # fmt: skip
     return out
 
@@ -43,7 +44,8 @@ def _absent(m: Measured, attempts: list[Attempt], kind: str, channels: list[str]
     total = sum(_turns(m, a) for a in attempts)
     return Outcome((Finding(
         "", kind, channels[0], "none",
-        f"No {word} on {', '.join(channels)} in {len(attempts)} of {len(m.engine.attempts)} attempts, over {total:.1f} turns "
+        f"No {word} on {', '.join(channels)} in {len(attempts)} of {len(m.engine.attempts)} attempts, over "
+        f"{total:.1f} turns "
         "of cranking.",
         confidence, tuple(m.stretch(channels[0], a.start_s, a.end_s) for a in attempts[:40]), None,
         start_s=attempts[0].start_s, end_s=attempts[-1].end_s, value=total, unit="turns",

@@ -1,4 +1,4 @@
-"""Which teeth stand out from all others: by passages without an edge, and by stray edges that keep to one wheel angle."""
+"""Which teeth stand out from all others: by passages without an edge, and by stray edges at one wheel angle."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ def _stands_out(tooth: int, left: Bools, hits: Rows, passages: Rows) -> Standout
 
 @dataclass(frozen=True)
 class Cluster:
-    """Stray edges at one wheel angle: rows of ``WheelResult.extras``, angle in degrees after slot 1, turns hit, turns passed."""
+    """Stray edges (rows of ``WheelResult.extras``) at one wheel angle (degrees after slot 1): ``hits`` of ``turns``."""
 
     rows: Rows
     angle_deg: float

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from witnessmark.findings.measured import Family, Measured, Outcome, beyond
+from witnessmark.findings.measured import Family, Floats, Measured, Outcome, beyond
 from witnessmark.findings.model import Finding, NotAssessed
 
 
@@ -42,6 +44,40 @@ def _at_extremes(m: Measured, name: str) -> tuple:  # type: ignore[type-arg]
     return m.around(t, np.full(t.size, np.nan), 0.0, name)
 
 
+# Findings that false edges at an overloaded input can make.
+_FROM_EDGES = frozenset({
+    "tooth-absent", "tooth-weak", "tooth-displaced", "tooth-extra", "wheel-runout", "edges-dropped", "signal-lost",
+    "edges-spurious",
+})  # fmt: skip
+
+
+def clipped_s(m: Measured) -> Floats:
+    """Times of the crank edges whose half waves reach the end of the recorder's range; empty where that is rare."""
+    line = m.line
+    if line is None or not m.is_vr or not line.levels.clipped > m.limits["record.clipped_share"]:
+        return np.empty(0)
+    e, level = line.edges, line.levels
+    up, down = 0.98 * (level.maximum - level.zero), 0.98 * (level.zero - level.minimum)
+    before, after = np.where(e.rising, down, up), np.where(e.rising, up, down)
+    return np.asarray(e.time_s[(e.peak_before_v >= before) | (e.peak_after_v >= after)])
+
+
+def discounted(m: Measured, found: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Findings from edges mostly where the crank line is clipped, lowered to hints: overload makes false edges."""
+    times = clipped_s(m)
+    if times.size == 0:
+        return found
+    near = m.limits["record.clipped_near_s"]
+    out = []
+    for f in found:
+        hit = [np.any((times > r.start_s - near) & (times < r.end_s + near)) for r in f.ranges]
+        if f.kind in _FROM_EDGES and hit and np.mean(hit) > 0.5 and f.channel == m.channel:
+            words = f.statement.rstrip(".") + "; most of it lies where the record is clipped, which makes false edges."
+            f = replace(f, confidence=min(f.confidence, 0.3), statement=words)
+        out.append(f)
+    return tuple(out)
+
+
 def _rate(m: Measured) -> Outcome:
     line = m.line
     if line is None or m.layout is None or not line.info.rate_hz:
@@ -53,7 +89,8 @@ def _rate(m: Measured) -> Outcome:
         seconds = sum(u.end_s - u.start_s for u in slow)
         out += Outcome((Finding(
             "", "record-rate-low", line.name, "speed",
-            f"At {rate:.0f} samples a second {seconds:.2f} s of rotation hold too few samples a tooth to be decoded; nothing is "
+            f"At {rate:.0f} samples a second {seconds:.2f} s of rotation hold too few samples a tooth to be "
+            "decoded; nothing is "
             "said about the wheel there.",
             0.9, tuple(m.stretch(line.name, u.start_s, u.end_s) for u in slow[:40]), None, start_s=slow[0].start_s,
             end_s=slow[-1].end_s, value=rate, unit="Hz", evidence={"undecoded_s": seconds, "rate_hz": rate},
@@ -64,7 +101,8 @@ def _rate(m: Measured) -> Outcome:
         if step > m.limits["record.step_pitch"] * m.layout.pitch_deg:
             out += Outcome(not_assessed=(NotAssessed(
                 "Small angle errors of single teeth",
-                f"one sample is {step:.2f} degrees at the usual speed of this record, a pitch is {m.layout.pitch_deg:.0f}",
+                f"one sample is {step:.2f} degrees at the usual speed of this record, a pitch is "
+                f"{m.layout.pitch_deg:.0f}",
                 f"{6.0 * float(np.nanmedian(rpm)) / (0.01 * m.layout.pitch_deg):.0f} samples a second or more",
             ),))  # fmt: skip
     return out
@@ -79,7 +117,8 @@ def _blocks(m: Measured) -> Outcome:
         seconds = sum(g.end_s - g.start_s for g in gaps)
         out += Outcome((Finding(
             "", "record-blocks-lost", line.name, "time",
-            f"{line.name} has {len(gaps)} gap{'s' if len(gaps) > 1 else ''} without samples ({seconds:.3f} s in all); nothing is "
+            f"{line.name} has {len(gaps)} gap{'s' if len(gaps) > 1 else ''} without samples ({seconds:.3f} s "
+            "in all); nothing is "
             "said about them.",
             0.9, tuple(m.stretch(line.name, g.start_s, g.end_s) for g in gaps[:40]), None, start_s=gaps[0].start_s,
             end_s=gaps[-1].end_s, value=seconds, unit="s", evidence={"gaps": len(gaps), "lost_s": seconds},
@@ -91,7 +130,7 @@ FAMILY = Family(
     "record",
     ("record-clipped", "record-rate-low", "record-blocks-lost"),
     ("levels of all lines", "gaps of the recording", "stretches not decoded"),
-    ("record.clipped_share", "record.step_pitch"),
+    ("record.clipped_share", "record.clipped_near_s", "record.step_pitch"),
     "angle per sample = 6 rpm / rate; runs of samples at the extreme codes",
     find,
 )

@@ -19,7 +19,7 @@ RUNNING_RPM = 450.0
 
 @dataclass(frozen=True)
 class Once:
-    """Once-per-turn lateness over steady running turns: amplitude and se in degrees, phase, the turns (first rows), rpm."""
+    """Once-per-turn lateness over steady running: amplitude, standard error, phase; first row and rpm of each cycle."""
 
     amplitude_deg: float
     se_deg: float
@@ -30,7 +30,7 @@ class Once:
 
 @dataclass(frozen=True)
 class Swing:
-    """Once-per-turn change of pulse size relative to the mean, place of the largest pulse, share of variance explained."""
+    """Once-per-turn change of pulse size over the mean, place of the largest pulse, share of variance explained."""
 
     relative: float
     phase_deg: float
@@ -59,10 +59,15 @@ def steady_runout(m: Measured) -> Once | None:
                 firsts.append(int(rows[np.searchsorted(angle, (first + k) * 360.0)]))
     if len(vectors) < m.limits["runout.cycles_min"]:
         return None
-    z = np.asarray(vectors)
-    middle = complex(np.median(z.real), np.median(z.imag))
+    cloud = np.asarray(vectors)
+    middle = complex(np.median(cloud.real), np.median(cloud.imag))
     # windows overlap and neighbours share their marks, so a quarter of them counts
-    se = 1.25 * float(np.median(np.abs(z - middle))) / np.sqrt(max(len(vectors) / 4.0, 1.0)) * (1.0 + 3.0 / len(vectors))
+    se = (
+        1.25
+        * float(np.median(np.abs(cloud - middle)))
+        / np.sqrt(max(len(vectors) / 4.0, 1.0))
+        * (1.0 + 3.0 / len(vectors))
+    )
     phase = float(np.degrees(np.arctan2(middle.imag, middle.real)) % 360.0)
     return Once(abs(middle), se, phase, np.asarray(firsts, np.int64), np.asarray(rpm))
 
@@ -146,11 +151,13 @@ def _finding(m: Measured, once: Once | None, swing: Swing | None, confidence: fl
     if once is not None:
         words.append(
             f"the edges come {once.amplitude_deg:.2f} (standard error {once.se_deg:.2f}) degrees late and early once "
-            f"per turn over {once.rows.size} cycles of steady running {speeds(once.rpm)}, latest {once.phase_deg:.0f} degrees after slot 1"
+            f"per turn over {once.rows.size} cycles of steady running {speeds(once.rpm)}, latest "
+            f"{once.phase_deg:.0f} degrees after slot 1"
         )
     if swing is not None:
         words.append(
-            f"the pulses swing by {swing.relative:.0%} once per turn, largest {swing.phase_deg:.0f} degrees after slot 1"
+            f"the pulses swing by {swing.relative:.0%} once per turn, largest {swing.phase_deg:.0f} degrees "
+            "after slot 1"
         )
     rows = once.rows if once is not None else _turn_starts(m)
     p = m.wheel.passes
@@ -186,7 +193,8 @@ def _open(m: Measured, swing: Swing | None) -> NotAssessed:
         f"{m.teeth} teeth a turn are too few to part runout from the speed ripple of compression"
         if few
         else (
-            "too few turns of steady running: at cranking speed uneven compression shifts the edges once per turn as runout does"
+            "too few turns of steady running: at cranking speed uneven compression shifts the edges once per "
+            "turn as runout does"
         )
     )
     seen = "" if swing is None else f" (pulse sizes swing by {swing.relative:.0%} once per turn)"

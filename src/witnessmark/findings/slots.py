@@ -32,7 +32,7 @@ def beside(m: Measured, tooth: int) -> bool:
 
 
 def same_without(m: Measured, tooth: int) -> int | None:
-    """Another slot whose loss leaves the same cyclic pattern of intervals as the loss of this one; None if there is none.
+    """Another slot whose loss leaves the same ring of intervals as the loss of this one; None if there is none.
 
     On a wheel with one gap these are the two teeth beside the gap. On an even wheel every slot would do: None, because
     slots carry no numbers there that could be confused.
@@ -43,10 +43,10 @@ def same_without(m: Measured, tooth: int) -> int | None:
     mine = _without(layout, tooth)
     others = [tooth - 1, tooth + 1, *range(len(layout.teeth_deg))]
     for other in dict.fromkeys(i % len(layout.teeth_deg) for i in others):
-        if other != tooth and _same_cycle(mine, _without(layout, other)):
-            # teeth a whole period of the pattern apart are alike by design, not by the damage
-            if not _same_cycle_shift(layout, tooth, other):
-                return layout.tooth_slots[other]
+        # teeth a whole period of the pattern apart are alike by design, not by the damage
+        alike = other != tooth and _same_cycle(mine, _without(layout, other))
+        if alike and not _same_cycle_shift(layout, tooth, other):
+            return int(layout.tooth_slots[other])
     return None
 
 

@@ -23,7 +23,8 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
         return standing
     if rows.size == 0:
         n = max(1, int((m.wheel.passes.used & m.settled).sum()))
-        bound = f"No edge too many in {turns:.1f} turns: more than {upper_rate_of_none(n) * n / turns:.2f} a turn would have shown (95 %)."
+        most = upper_rate_of_none(n) * n / turns
+        bound = f"No edge too many in {turns:.1f} turns: more than {most:.2f} a turn would have shown (95 %)."
         return Outcome(bounds=(bound,)) + standing
     match = _match(m, m.wheel.extras.time_s[rows])
     followed = match is not None and match.p < m.limits["spurious.event_p"] and match.inside >= 3
@@ -94,7 +95,8 @@ def _undecoded(m: Measured) -> Outcome:
     times = line.edges.time_s[short]
     finding = Finding(
         "", "edges-spurious", line.name, "none",
-        f"{int(short.sum())} of {len(line.edges)} edges belong to pulses far shorter than the line's habit; no wheel can be "
+        f"{int(short.sum())} of {len(line.edges)} edges belong to pulses far shorter than the line's habit; no "
+        "wheel can be "
         "decoded among them.",
         0.5 + 0.4 * min(1.0, share), m.around(times, np.full(times.size, np.nan), 0.0, line.name), None,
         start_s=float(times[0]), end_s=float(times[-1]), value=share, unit="share of edges",

@@ -80,7 +80,8 @@ def _slow(m: Measured) -> Outcome:
         "", "cranking-slow", m.channel, "none",
         f"The starter turns the engine at {rpm:.0f} rpm in {_name(n, len(m.engine.attempts))} (usual: 150 and more)"
         f"{_lines_say(m, worst)}.",
-        confidence, _evidence(m, [a for _, a, _ in slow]), None, start_s=slow[0][1].start_s, end_s=_cranking(slow[-1][1])[1],
+        confidence, _evidence(m, [a for _, a, _ in slow]), None, start_s=slow[0][1].start_s,
+        end_s=_cranking(slow[-1][1])[1],
         value=rpm, unit="rpm",
         evidence={
             "cranking_rpm": rpm, "slowest_rpm": worst.cranking_rpm_min, "battery_rest_v": worst.battery_rest_v,
@@ -124,7 +125,8 @@ def _battery(m: Measured) -> Outcome:
     before = f", {rest:.1f} V at rest before" if rest is not None else ""
     finding = Finding(
         "", "battery-low", lines[0].name, "none",
-        f"The battery gives {volts:.1f} V on average while cranking{before} (limits {limit:.1f} and {rest_limit:.1f} V).",
+        f"The battery gives {volts:.1f} V on average while cranking{before} (limits {limit:.1f} and "
+        f"{rest_limit:.1f} V).",
         confidence, _evidence(m, [worst], lines[0].name), None, start_s=worst.start_s, end_s=_cranking(worst)[1],
         value=volts, unit="V",
         evidence={"cranking_v": volts, "rest_v": rest, "lowest_v": worst.battery_min_v},
@@ -172,7 +174,8 @@ def _late(m: Measured) -> Outcome:
         return Outcome()
     finding = Finding(
         "", "late-sync", m.channel, "none",
-        f"In {_name(n, len(m.engine.attempts))} the crank turned {worst.turns_to_sync:.1f} times before the first correctly "
+        f"In {_name(n, len(m.engine.attempts))} the crank turned {worst.turns_to_sync:.1f} times before the "
+        "first correctly "
         f"timed spark recorded, so {turns:.1f} at least before the control unit knew its place (usual: one to two).",
         confidence, tuple(m.stretch(m.channel, a.start_s, a.sync_s or a.end_s) for _, a in late), None,
         start_s=worst.start_s, end_s=worst.sync_s, value=worst.turns_to_sync, unit="turns",
@@ -185,11 +188,9 @@ def _late(m: Measured) -> Outcome:
 
 
 def _no_start(m: Measured) -> Outcome:
-    """Attempts that cranked long enough and did not start, where outputs or other attempts show that a start was wanted."""
-    failed = [
-        a for a in m.engine.attempts
-        if not a.started and a.cranking_end_s is not None and a.cranking_end_s - a.start_s >= m.limits["no_start.seconds"]
-    ]  # fmt: skip
+    """Attempts that cranked long enough and did not start, where outputs or other attempts show one was wanted."""
+    least = m.limits["no_start.seconds"]
+    failed = [a for a in m.engine.attempts if not a.started and (a.cranking_end_s or 0.0) - a.start_s >= least]
     if not failed or m.setup.engine.cranked_by == "motor":
         return Outcome()
     told = any(a.sparks is not None or a.injections is not None or a.started for a in m.engine.attempts)
@@ -206,7 +207,8 @@ def _no_start(m: Measured) -> Outcome:
     of = len(m.engine.attempts)
     finding = Finding(
         "", "no-start", m.channel or m.signals.lines[0].name, "none",
-        f"The engine did not start in {len(failed)} of {of} attempt{'s' if of > 1 else ''} ({seconds:.1f} s of cranking){note}.",
+        f"The engine did not start in {len(failed)} of {of} attempt{'s' if of > 1 else ''} ({seconds:.1f} s of "
+        f"cranking){note}.",
         0.9 if wanted else 0.6, _evidence(m, failed), None, start_s=failed[0].start_s, end_s=_cranking(failed[-1])[1],
         value=seconds, unit="s",
         evidence={"attempts_failed": len(failed), "attempts": of, "cranked_s": seconds},
@@ -233,7 +235,9 @@ FAMILY = Family(
     ("cranking-slow", "battery-low", "late-sync", "no-start"),
     ("start attempts", "battery voltage", "starter current", "first correctly timed spark"),
     (
-        "cranking.slow_rpm", "cranking.slow_hint_rpm", "cranking.spin_up_s", "cranking.decoded_share", "cranking.least_s", "battery.cranking_v",
+        "cranking.slow_rpm", "cranking.slow_hint_rpm", "cranking.spin_up_s", "cranking.decoded_share",
+        "cranking.least_s",
+        "battery.cranking_v",
         "battery.rest_v", "battery.sure_v", "sync.turns", "no_start.seconds",
     ),
     "common practice on cranking speed, supply and turns to synchronisation",

@@ -1,7 +1,7 @@
 """Damage at single teeth: absent, weak, displaced, extra.
 
-A tooth is accused only where it stands out from all others turn after turn: a sensor, a wire or noise has no way to know
-the slot, torque ripple spreads over many teeth.
+A tooth is accused only where it stands out from all others turn after turn: a sensor, a wire or noise has no way to
+know the slot, torque ripple spreads over many teeth.
 """
 
 from __future__ import annotations
@@ -57,7 +57,11 @@ def _doubted(m: Measured, out: Outcome) -> Outcome:
     if told or len(places) < m.limits["tooth.places_doubted"]:
         return out
     found = tuple(
-        replace(f, confidence=0.45, statement=f.statement.rstrip(".") + "; with so many places the wheel itself is in doubt.")
+        replace(
+            f,
+            confidence=0.45,
+            statement=f.statement.rstrip(".") + "; with so many places the wheel itself is in doubt.",
+        )
         if f in places
         else f
         for f in out.found
@@ -112,7 +116,8 @@ def _absent(m: Measured, at: Standout, residual: float | None) -> Finding:
     )
     return Finding(
         "", "tooth-absent", m.channel, "wheel",
-        f"{slot_name(m, slot)} gave no edge in {at.hits} of {at.passages} turns {speeds(m.wheel.passes.speed_rpm[rows])}"
+        f"{slot_name(m, slot)} gave no edge in {at.hits} of {at.passages} turns "
+        f"{speeds(m.wheel.passes.speed_rpm[rows])}"
         f"{trace}; the other teeth missed {at.elsewhere} of {at.elsewhere_passages}{also}.",
         confidence, m.at_passes(rows), slot, start_s=float(m.wheel.passes.time_s[rows[0]]),
         end_s=float(m.wheel.passes.time_s[rows[-1]]), value=1.0 - at.hits / at.passages, unit="share of passages",
@@ -129,7 +134,8 @@ def _numbers(m: Measured, at: Standout, rows: Rows) -> dict[str, object]:
     low, high = clopper_pearson(at.hits, at.passages)
     return {
         "missed": at.hits, "passages": at.passages, "missed_low_95": low, "missed_high_95": high,
-        "elsewhere_missed": at.elsewhere, "elsewhere_passages": at.elsewhere_passages, "log10_bayes_factor": at.log10_bf,
+        "elsewhere_missed": at.elsewhere, "elsewhere_passages": at.elsewhere_passages,
+        "log10_bayes_factor": at.log10_bf,
         "beside_gap": beside(m, at.tooth),
     }  # fmt: skip
 
@@ -167,11 +173,14 @@ FAMILY = Family(
     ("tooth-absent", "tooth-weak", "tooth-displaced", "tooth-extra"),
     ("passages of every tooth", "stray edges", "pulse amplitudes", "lateness of every edge"),
     (
-        "tooth.log_bayes_min", "tooth.places_doubted", "tooth.log_prior_odds", "tooth.absent.present_max", "tooth.absent.residual_max",
-        "tooth.weak.amplitude", "tooth.weak.robust_z", "tooth.displaced.least_deg", "tooth.displaced.least_pitch", "tooth.displaced.cranking_pitch",
-        "tooth.displaced.scatter", "tooth.displaced.alone", "tooth.displaced.standard_errors", "tooth.displaced.gap_pitch", "tooth.displaced.second_pitch", "tooth.displaced.gap_cranking_pitch",
-        "tooth.displaced.second_cranking_pitch", "tooth.displaced.steadiness", "tooth.displaced.most_pitch", "tooth.displaced.least_teeth",
-        "tooth.extra.window", "tooth.extra.amplitude", "tooth.extra.gap_amplitude", "tooth.extra.amplitude_max", "tooth.extra.share",
+        "tooth.log_bayes_min", "tooth.places_doubted", "tooth.log_prior_odds", "tooth.absent.present_max",
+        "tooth.absent.residual_max", "tooth.weak.amplitude", "tooth.weak.robust_z", "tooth.displaced.least_deg",
+        "tooth.displaced.least_pitch", "tooth.displaced.cranking_pitch", "tooth.displaced.scatter",
+        "tooth.displaced.alone", "tooth.displaced.standard_errors", "tooth.displaced.gap_pitch",
+        "tooth.displaced.second_pitch", "tooth.displaced.gap_cranking_pitch", "tooth.displaced.second_cranking_pitch",
+        "tooth.displaced.steadiness", "tooth.displaced.most_pitch", "tooth.displaced.least_teeth",
+        "tooth.extra.window", "tooth.extra.amplitude", "tooth.extra.gap_amplitude", "tooth.extra.amplitude_max",
+        "tooth.extra.share",
     ),
     "beta-binomial Bayes factor for one tooth against one rate everywhere; robust deviation from the other teeth",
     find,

@@ -120,7 +120,8 @@ def _small(m: Measured, tooth: int, ratio: float, z: float, alone: float, confid
     mine = p.used & (p.tooth == tooth)
     unseen = m.unseen[mine]
     rows = np.flatnonzero(mine)
-    words = f"{slot_name(m, slot)} gives {ratio:.0%} of its neighbours' pulse over {rows.size} turns {speeds(p.speed_rpm[rows])}"
+    words = f"{slot_name(m, slot)} gives {ratio:.0%} of its neighbours' pulse over {rows.size} turns"
+    words += f" {speeds(p.speed_rpm[rows])}"
     below = split_speed(unseen, p.speed_rpm[mine])
     if unseen.any():
         words += f"; a control unit with the nominal threshold would have missed it in {int(unseen.sum())} of them"

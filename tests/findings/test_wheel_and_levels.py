@@ -1,0 +1,163 @@
+"""Runout, design, polarity and size of the signal."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.findings.made import Scene, kinds, results, steady, the
+from witnessmark.engine.model import Attempt
+from witnessmark.recording.setup import CrankWheel, Setup
+from witnessmark.signals.model import Levels
+
+# --- runout -----------------------------------------------------------------------------------------------------------
+
+
+def _once(amplitude: float, phase_deg: float) -> dict[int, Any]:
+    return {i: float(amplitude * np.cos(np.radians(6.0 * i - phase_deg))) for i in range(58)}
+
+
+@pytest.mark.parametrize("amplitude", [0.3, 0.7])
+def test_runout_in_angle_is_found_when_running(amplitude: float) -> None:
+    found = Scene(sensor="hall", turns=60, when=steady(800.0), late_deg=_once(amplitude, 130.0)).found()
+    f = the(found, "wheel-runout")
+    assert f.stated
+    assert f.value == pytest.approx(amplitude, rel=0.08)
+    assert f.evidence["latest_at_deg"] == pytest.approx(130.0, abs=5.0)
+    assert kinds(found) == ["wheel-runout"]
+
+
+def test_eccentricity_of_a_tenth_of_a_millimetre_is_in_order() -> None:
+    # derived: e/r = 0.1 mm / 80 mm is 0.0716 degrees
+    amplitude = float(np.degrees(0.1 / 80.0))
+    assert amplitude == pytest.approx(0.0716, abs=5e-5)
+    found = Scene(sensor="hall", turns=60, when=steady(800.0), late_deg=_once(amplitude, 10.0)).found()
+    assert kinds(found, stated=False) == []
+    assert any(b.startswith("Runout of the wheel") for b in found.bounds)
+
+
+def test_one_weak_cylinder_at_half_and_one_and_a_half_orders_is_no_runout() -> None:
+    def when(angle: np.ndarray) -> np.ndarray:
+        swing = sum(np.sin(np.radians(k * angle)) for k in (0.5, 1.5)) * 0.6
+        return np.asarray((angle + swing) / 4800.0)
+
+    assert "wheel-runout" not in kinds(Scene(sensor="hall", turns=60, when=when).found(), stated=False)
+
+
+def test_cranking_alone_leaves_runout_in_angle_open() -> None:
+    found = Scene(sensor="hall", turns=30, late_deg=_once(0.8, 40.0)).found()
+    assert "wheel-runout" not in kinds(found, stated=False)
+    assert any("run out" in n.question and "cranking" in n.reason for n in found.not_assessed)
+
+
+def test_pulses_that_swing_once_a_turn_carry_runout_while_cranking() -> None:
+    size = {i: 1.0 + 0.45 * np.cos(np.radians(6.0 * i - 60.0)) for i in range(58)}
+    f = the(Scene(size=size).found(), "wheel-runout")
+    assert f.stated
+    assert f.evidence["amplitude_swing"] == pytest.approx(0.45, abs=0.01)
+    assert "cannot be told from cranking alone" in f.statement
+
+
+# --- design -----------------------------------------------------------------------------------------------------------
+
+
+def test_another_wheel_than_the_setups_is_unexpected() -> None:
+    setup = Setup(crank_wheel=CrankWheel(slots=36, missing=(36,)))
+    f = the(Scene(setup=setup).found(), "wheel-unexpected")
+    assert f.stated
+    assert "60-2" in f.statement
+    assert "36 slots, 1 missing" in f.statement
+
+
+@pytest.mark.parametrize("missing", [(59, 60), (1, 2), (30, 31)])
+def test_the_setups_wheel_under_another_numbering_is_the_same_wheel(missing: tuple[int, ...]) -> None:
+    setup = Setup(crank_wheel=CrankWheel(slots=60, missing=missing))
+    assert kinds(Scene(setup=setup).found(), stated=False) == []
+
+
+def test_two_turns_are_needed_before_another_wheel_is_stated_firmly() -> None:
+    setup = Setup(crank_wheel=CrankWheel(slots=36, missing=(36,)))
+    assert not the(Scene(setup=setup, turns=1).found(), "wheel-unexpected").stated
+
+
+def test_without_a_wheel_in_the_setup_the_question_is_open() -> None:
+    assert any("wheel this engine should have" in n.question for n in Scene().found().not_assessed)
+
+
+def test_no_wheel_at_all_is_said_and_nothing_raised() -> None:
+    made = Scene().made()
+    found = results(replace(made, wheel=replace(made.wheel, layout=None, why_not="the edges follow no pattern")))
+    assert any(n.reason == "the edges follow no pattern" for n in found.not_assessed)
+
+
+# --- polarity ---------------------------------------------------------------------------------------------------------
+
+
+def _reversed(**more: Any) -> Scene:
+    told = {
+        "polarity": "reversed",
+        "polarity_reason": "rising crossings are 3.0 times as steep",
+        "marking_rising": True,
+    }
+    return Scene(wheel_more={**told, "polarity_confidence": 0.95}, **more)
+
+
+def _attempt(**more: Any) -> Attempt:
+    return Attempt(0.2, 6.0, 20.0, True, 200.0, more.pop("turns_to_sync", None), cranking_end_s=5.0, **more)
+
+
+@pytest.mark.parametrize(
+    ("attempt", "stated", "words"),
+    [
+        (None, True, "no output line tells"),
+        (_attempt(sparks=0), True, "no quick synchronisation"),
+        (_attempt(sparks=12, turns_to_sync=1.5), False, "rather the probe is reversed"),
+    ],
+)
+def test_reversed_polarity_is_weighed_with_what_the_outputs_show(
+    attempt: Attempt | None, stated: bool, words: str
+) -> None:
+    f = the(_reversed(attempts=() if attempt is None else (attempt,)).found(), "polarity-reversed")
+    assert f.stated is stated
+    assert words in f.statement
+    assert "exchanged probe" in f.statement
+
+
+def test_polarity_that_cannot_be_told_is_not_assessed() -> None:
+    found = Scene(wheel_more={"polarity": "unknown", "polarity_reason": "too few strong half waves"}).found()
+    assert any("right way round" in n.question for n in found.not_assessed)
+
+
+# --- size -------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("peak_v", "stated"), [(0.03, True), (0.12, True), (0.35, False), (1.0, False)])
+@pytest.mark.parametrize("rpm", [120.0, 800.0])
+def test_reluctance_pulses_are_judged_at_one_speed(peak_v: float, stated: bool, rpm: float) -> None:
+    # common practice: 0.3 V peak to peak and more while cranking
+    found = Scene(peak_v=peak_v, when=steady(rpm)).found()
+    assert ("signal-low" in kinds(found)) is stated
+    if stated:
+        assert the(found, "signal-low").value == pytest.approx(2 * peak_v, rel=0.02)
+
+
+def test_all_teeth_small_alike_accuse_no_tooth() -> None:
+    assert kinds(Scene(peak_v=0.05).found()) == ["signal-low"]
+
+
+def test_a_record_without_a_scale_says_nothing_about_size() -> None:
+    found = Scene(peak_v=0.01, scale_known=False).found()
+    assert "signal-low" not in kinds(found, stated=False)
+    assert any("large enough" in n.question for n in found.not_assessed)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "stated"),
+    [(0.1, 5.0, False), (0.1, 12.0, False), (0.1, 3.3, False), (0.1, 1.4, True), (1.3, 5.0, True), (0.3, 4.6, False)],
+)
+def test_levels_of_a_two_level_line(low: float, high: float, stated: bool) -> None:
+    levels = Levels(low, high, 0.5 * (low + high), 0.01, low, high, 0.0, True)
+    assert ("signal-low" in kinds(Scene(sensor="hall", levels=levels).found())) is stated
