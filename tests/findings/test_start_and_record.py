@@ -147,7 +147,7 @@ def test_every_finding_names_known_words_and_lies_in_the_record() -> None:
         made = scene.made()
         found = results(made).found
         assert [f.id for f in found] == [f"F{n}" for n in range(1, len(found) + 1)]
-        assert [f.confidence for f in found] == sorted((f.confidence for f in found), reverse=True)
+        assert [f.stated for f in found] == sorted((f.stated for f in found), reverse=True)
         for f in found:
             assert f.kind in FINDING_KINDS
             assert f.lock in LOCKS

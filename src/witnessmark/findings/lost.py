@@ -44,13 +44,13 @@ def silences(m: Measured) -> list[Silence]:
     if m.line is None or m.layout is None:
         return []
     marks = m.line.edges.time_s[m.line.edges.rising == m.wheel.marking_rising]
-    out = _runs(m)
+    out = _runs(m, marks)
     for more in (_pauses(m, marks), _cut_off(m, marks)):
         out += [s for s in more if not any(s.start_s < o.end_s and o.start_s < s.end_s for o in out)]
     return sorted(out, key=lambda s: s.start_s)
 
 
-def _runs(m: Measured) -> list[Silence]:
+def _runs(m: Measured, t: Floats) -> list[Silence]:
     """Runs of passages in a row without an edge, between two edges of one decoded segment."""
     p = m.wheel.passes
     out = []
@@ -64,8 +64,9 @@ def _runs(m: Measured) -> list[Silence]:
         if b - a < m.limits["lost.teeth_min"] or not (m.settled[a] or b - a >= m.limits["lost.teeth_sure"]):
             continue
         start, end = float(p.time_s[a - 1]), float(p.time_s[b])
+        at = int(np.searchsorted(t, start))
         sure = _sure(m, start, end, float(p.speed_rpm[a]))
-        if sure > 0.0:
+        if sure > 0.0 and not _stalls(m, t, at, at + 1):
             out.append(Silence(start, end, float(b - a), float(p.speed_rpm[a]), sure))
     return out
 
@@ -84,7 +85,7 @@ def _pauses(m: Measured, t: Floats) -> list[Silence]:
         before, after = _pitch_s(pause, int(i), -1), _pitch_s(pause, int(i), 1)
         if pause[i] > LONGEST_S or before is None or after is None:
             continue
-        if _slowing(m, t, int(i), -1) and _slowing(m, t, int(i) + 1, 1):
+        if _stalls(m, t, int(i), int(i) + 1):
             continue
         rpm = [layout.pitch_deg / 6.0 / x for x in (before, after)]
         by_design = float(turned[i]) if 0.0 < turned[i] <= widest + 0.1 else widest
@@ -106,7 +107,7 @@ def _cut_off(m: Measured, t: Floats) -> list[Silence]:
     pause = np.append(np.diff(t), line_end - t[-1]) if t.size else np.empty(0)
     for i in np.flatnonzero(pause > m.limits["lost.cut_s"]):
         end = float(t[i] + pause[i])
-        if i < 8 or (pause[i] < LONGEST_S and i < t.size - 4) or _slowing(m, t, int(i), -1):
+        if i < 8 or (pause[i] < LONGEST_S and i < t.size - 4) or _stalls(m, t, int(i), None):
             continue
         before = np.diff(t[i - 6 : i + 1])
         pitch = float(np.median(before))
@@ -141,20 +142,29 @@ def _sure(m: Measured, start_s: float, end_s: float, rpm: float) -> float:
     return 1.0 if _others_turn(m, start_s, end_s) else 0.0
 
 
-def _slowing(m: Measured, t: Floats, at: int, way: int) -> bool:
-    """Whether the crank comes to rest at mark ``at`` (way -1), or leaves rest from it (way 1), within a few teeth.
+def _teeth_to_rest(m: Measured, t: Floats, at: int, way: int) -> float:
+    """Teeth in which the crank comes to rest at mark ``at`` (way -1), or since which it left rest (way 1).
 
-    The square of the speed, energy, falls by about as much on each pitch of a compression; where it would be used up
-    within ``lost.stall_teeth`` the pause may be a stall, in which a weak signal fades by itself.
+    The square of the speed, energy, falls by about as much on each pitch of a compression. Infinite where it does not
+    fall, or where the engine runs.
     """
+    assert m.layout is not None
     part = t[max(0, at - 5) : at + 1] if way < 0 else t[at : at + 6][::-1]
     if part.size < 5:
-        return False
-    speed = 1.0 / np.abs(np.diff(part))
-    energy = np.sort(speed[:2]).mean() ** 2, np.sort(speed[-2:]).mean() ** 2
+        return float("inf")
+    pitches = np.abs(np.diff(m.wheel.angle.at(part))) / m.layout.pitch_deg
+    speed = np.where(np.isfinite(pitches), pitches, 1.0) / np.abs(np.diff(part))
+    energy = float(speed[:2].mean() ** 2), float(speed[-2:].mean() ** 2)
     used_a_pitch = (energy[0] - energy[1]) / (speed.size - 2)
-    running = m.layout is not None and m.layout.pitch_deg / 6.0 * speed[-1] > m.limits["lost.running_rpm"]
-    return bool(not running and used_a_pitch > 0.0 and energy[1] / used_a_pitch < m.limits["lost.stall_teeth"])
+    running = m.layout.pitch_deg / 6.0 * speed[-1] > m.limits["lost.running_rpm"]
+    return energy[1] / used_a_pitch if used_a_pitch > 0.0 and not running else float("inf")
+
+
+def _stalls(m: Measured, t: Floats, at: int, after: int | None) -> bool:
+    """Whether a pause may be a stall, in which a weak signal fades by itself: rest is near before it, and after it."""
+    before = _teeth_to_rest(m, t, at, -1)
+    since = before if after is None else _teeth_to_rest(m, t, after, 1)
+    return min(before, since) < m.limits["lost.stop_teeth"] or max(before, since) < m.limits["lost.stall_teeth"]
 
 
 def _usual(pause: Floats) -> Floats:
@@ -277,6 +287,7 @@ FAMILY = Family(
         "lost.wheel_share",
         "lost.stop_s",
         "lost.stall_teeth",
+        "lost.stop_teeth",
         "lost.running_rpm",
         "lost.cut_s",
         "lost.cut_rpm",

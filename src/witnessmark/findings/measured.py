@@ -248,9 +248,14 @@ def spread(n: int, most: int = MOST_RANGES) -> Rows:
     return np.unique(np.round(np.linspace(0, n - 1, min(n, most))).astype(np.int64)) if n else np.empty(0, np.int64)
 
 
+# What follows from a fault elsewhere as well as from one here, and what concerns the record: named after the rest.
+_LAST = {k: 1 for k in ("late-sync", "no-start", "spark-absent", "fuel-absent", "fuel-without-spark")}
+_LAST |= {k: 2 for k in ("record-clipped", "record-rate-low", "record-blocks-lost")}
+
+
 def numbered(found: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Findings by confidence (ties in the order made) with ids F1, F2, ..."""
-    order = sorted(found, key=lambda f: -f.confidence)
+    """Findings with ids F1, F2, ...: stated before hints, direct before consequences, then by confidence."""
+    order = sorted(found, key=lambda f: (not f.stated, _LAST.get(f.kind, 0), -f.confidence))
     return tuple(replace(f, id=f"F{n}", evidence=_plain(f.evidence)) for n, f in enumerate(order, start=1))
 
 
