@@ -67,7 +67,7 @@ def test_dropouts_below_a_speed_are_locked_to_speed() -> None:
     f = the(Scene(turns=80, when=when, missing=pairs).found(), "edges-dropped")
     assert f.lock == "speed"
     assert 140.0 < f.evidence["speed_rpm"] < 310.0
-    assert "gather on one side of" in f.statement
+    assert "gather below" in f.statement
 
 
 def test_dropouts_in_one_stretch_of_time_are_locked_to_time() -> None:
@@ -75,6 +75,14 @@ def test_dropouts_in_one_stretch_of_time_are_locked_to_time() -> None:
     f = the(Scene(turns=80, missing=[(int(i), 30 + k // 4) for k, i in enumerate(teeth)]).found(), "edges-dropped")
     assert f.lock == "time"
     assert "one stretch of time" in f.statement
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_high_rate_at_random_keeps_to_nothing(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    pairs = [(int(i), int(t)) for i, t in zip(*np.nonzero(rng.random((58, 40)) < 0.06), strict=True)]
+    f = the(Scene(turns=40, when=ramp(180.0, 320.0, 40), missing=pairs).found(), "edges-dropped")
+    assert f.lock == "none"
 
 
 def test_a_slow_interval_taken_for_two_is_no_lost_edge() -> None:

@@ -156,6 +156,15 @@ def test_a_pattern_of_compression_is_no_displaced_tooth() -> None:
     assert "tooth-displaced" not in kinds(found, stated=False)
 
 
+def test_teeth_a_compression_apart_that_are_late_alike_are_not_accused_while_cranking() -> None:
+    # a sharp slow point every half turn, as four cylinders make it
+    layout = layouts.even(24)
+    alike = Scene(layout=layout, sensor="hall", late_deg={5: 2.0, 17: 1.5}).found()
+    alone = Scene(layout=layout, sensor="hall", late_deg={5: 2.0}).found()
+    assert "tooth-displaced" not in kinds(alike)
+    assert the(alone, "tooth-displaced").slot == 6
+
+
 def test_late_every_second_turn_only_is_no_displaced_tooth() -> None:
     found = Scene(sensor="hall", late_deg={22: lambda turn: 4.0 * (turn % 2)}).found()
     assert "tooth-displaced" not in kinds(found, stated=False)

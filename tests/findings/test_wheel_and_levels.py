@@ -78,6 +78,15 @@ def test_the_setups_wheel_under_another_numbering_is_the_same_wheel(missing: tup
     assert kinds(Scene(setup=setup).found(), stated=False) == []
 
 
+def test_an_unexpected_wheel_that_is_damaged_too_is_doubted() -> None:
+    setup = Setup(crank_wheel=CrankWheel(slots=36, missing=(36,)))
+    gone = [(i, t) for i in (11, 40) for t in range(31)]
+    found = Scene(setup=setup, missing=gone).found()
+    assert kinds(found) == []
+    assert "wheel-unexpected" in kinds(found, stated=False)
+    assert "another one still" in the(found, "wheel-unexpected").statement
+
+
 def test_two_turns_are_needed_before_another_wheel_is_stated_firmly() -> None:
     setup = Setup(crank_wheel=CrankWheel(slots=36, missing=(36,)))
     assert not the(Scene(setup=setup, turns=1).found(), "wheel-unexpected").stated

@@ -133,13 +133,14 @@ def _next(
     others[tooth] = False
     scatter = 1.4826 * float(np.median(np.abs(off[others] - np.median(off[others]))))
     runner_up = _runner_up(np.abs(off), others, tooth)
+    alike = 0.0 if late.running else _by_compression(m, late, tooth)
     need = {
         "limit_deg": max(
             m.limits["tooth.displaced.least_deg"],
             m.limits[f"tooth.displaced.{'least' if late.running else 'cranking'}_pitch"] * m.layout.pitch_deg,
         ),
         "scatter_deg": m.limits["tooth.displaced.scatter"] * scatter,
-        "alone_deg": m.limits["tooth.displaced.alone"] * runner_up,
+        "alone_deg": m.limits["tooth.displaced.alone"] * max(runner_up, alike),
         "uncertainty_deg": m.limits["tooth.displaced.standard_errors"] * float(late.se_deg[tooth]),
     }
     ratio = float(size[tooth]) / max(max(need.values()), 1e-9)
@@ -150,6 +151,21 @@ def _next(
     if confidence <= 0.05:
         return None
     return tooth, _displaced(m, late, tooth, scatter, runner_up, confidence)
+
+
+def _by_compression(m: Measured, late: Lateness, tooth: int) -> float:
+    """Largest lateness of the teeth that stand where this one does, one or more compressions earlier or later."""
+    assert m.layout is not None
+    teeth = np.asarray(m.layout.teeth_deg)
+    events = [720.0 / m.engine.cylinders] if m.engine.cylinders else [180.0, 120.0]
+    turns = {round(k * e % 360.0, 3) for e in events for k in range(1, 12)}
+    sizes = [0.0]
+    for shift in turns:
+        off = (teeth - teeth[tooth] - shift + 180.0) % 360.0 - 180.0
+        near = np.abs(off) < 1.1 * m.layout.pitch_deg
+        if abs((shift + 180.0) % 360.0 - 180.0) > 2.1 * m.layout.pitch_deg:
+            sizes += np.abs(late.mean_deg[near & np.isfinite(late.mean_deg)]).tolist()
+    return max(sizes)
 
 
 def _in_every_turn(m: Measured, late: Lateness, tooth: int) -> bool:

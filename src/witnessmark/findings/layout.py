@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from witnessmark.findings.measured import Family, Measured, Outcome
@@ -10,6 +12,7 @@ from witnessmark.findings.slots import intervals
 from witnessmark.wheel.layouts import from_setup
 from witnessmark.wheel.model import Layout
 
+_PLACES = frozenset({"tooth-absent", "tooth-weak", "tooth-displaced", "tooth-extra"})
 # Two drawings of one wheel differ by less than this; two wheels by more (a tenth of the finest pitch in use).
 SAME_DEG = 0.6
 
@@ -51,6 +54,27 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
     return Outcome((finding,))
 
 
+def doubted(m: Measured, found: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """An unexpected wheel that is damaged too: the damage becomes a hint, and with several places the wheel as well.
+
+    Edges that fit neither the setup's wheel nor another one whole were rather taken for the wrong wheel.
+    """
+    strange = [f for f in found if f.kind == "wheel-unexpected" and f.stated]
+    places = [f for f in found if f.kind in _PLACES and f.stated]
+    if not strange or not places:
+        return found
+    out = []
+    for f in found:
+        if f in places:
+            f = replace(f, confidence=0.45)
+        elif f in strange:
+            most = 0.6 if len(places) < m.limits["layout.places_doubted"] else 0.45
+            words = f.statement.rstrip(".") + "; even so not all edges fit, so the wheel may be another one still."
+            f = replace(f, confidence=min(f.confidence, most), statement=words)
+        out.append(f)
+    return tuple(out)
+
+
 def _same_wheel(a: Layout, b: Layout | None) -> bool:
     """Whether two layouts are one ring of teeth, turned against each other."""
     if b is None or len(a.teeth_deg) != len(b.teeth_deg):
@@ -78,7 +102,7 @@ FAMILY = Family(
     "layout",
     ("wheel-unexpected",),
     ("believed layout and its alternatives", "setup.crank_wheel"),
-    ("layout.turns_min",),
+    ("layout.turns_min", "layout.places_doubted"),
     "comparison of designs on the same edges",
     find,
 )

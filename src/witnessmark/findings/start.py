@@ -138,28 +138,31 @@ def _battery(m: Measured) -> Outcome:
 
 
 def _turns_to(m: Measured, a: Attempt, time_s: float) -> float | None:
-    """Turns from first motion to a time, None where that is not decoded."""
-    angle = m.wheel.angle
-    if not angle.segments or a.turning_at_start:
+    """Turns from first motion to a time; None where the crank stood in between or too little of it is decoded."""
+    inside = [s for s in m.wheel.angle.segments if s.start_s < time_s and s.end_s > a.start_s]
+    moves = [x for x in m.wheel.motions if x.start_s < time_s and x.end_s > a.start_s]
+    took = sum(min(s.end_s, time_s) - s.start_s for s in inside)
+    if not inside or len(moves) != 1 or took < m.limits["sync.decoded_share"] * (time_s - a.start_s):
         return None
-    inside = [s for s in angle.segments if s.start_s < time_s and s.end_s > a.start_s]
-    if not inside or inside[0].start_s - a.start_s > 0.5:
-        return None
-    return sum(float(np.diff(angle.at(np.array([s.start_s, min(s.end_s, time_s)])))[0]) / 360.0 for s in inside)
+    return sum(float(np.diff(m.wheel.angle.at(np.array([s.start_s, min(s.end_s, time_s)])))[0]) / 360.0 for s in inside)
 
 
 def sync_turns(m: Measured, a: Attempt) -> float | None:
-    """Turns that the control unit needed at least; None where no spark tells.
+    """Turns that the control unit needed at least; None where no spark tells or the turns cannot be counted.
 
     Of fewer coils than cylinders the first spark on a recorded one may come up to two turns after synchronisation, and
-    an engine that fires is synchronised.
+    an engine that fires is synchronised. Without phase no spark is known to be timed wrongly: the first one counts.
     """
-    if a.turns_to_sync is None or a.turning_at_start:
+    spark = a.sync_s if m.engine.phase.known or a.first_spark_s is None else a.first_spark_s
+    if spark is None or a.turns_to_sync is None or a.turning_at_start:
+        return None
+    times = [t for t in (spark, a.first_firing_s) if t is not None]
+    turns = [_turns_to(m, a, t) for t in times]
+    if turns[0] is None:
         return None
     lines, cylinders = len(m.signals.by_role("coil")), m.engine.cylinders or 4
-    least = a.turns_to_sync - 2.0 * max(0.0, 1.0 - lines / cylinders)
-    fired = _turns_to(m, a, a.first_firing_s) if a.first_firing_s is not None else None
-    return least if fired is None else min(least, fired)
+    least = turns[0] - 2.0 * max(0.0, 1.0 - lines / cylinders)
+    return min([least, *(t for t in turns[1:] if t is not None)])
 
 
 def _late(m: Measured) -> Outcome:
@@ -238,7 +241,7 @@ FAMILY = Family(
         "cranking.slow_rpm", "cranking.slow_hint_rpm", "cranking.spin_up_s", "cranking.decoded_share",
         "cranking.least_s",
         "battery.cranking_v",
-        "battery.rest_v", "battery.sure_v", "sync.turns", "no_start.seconds",
+        "battery.rest_v", "battery.sure_v", "sync.turns", "sync.decoded_share", "no_start.seconds",
     ),
     "common practice on cranking speed, supply and turns to synchronisation",
     find,

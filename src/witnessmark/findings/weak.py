@@ -76,7 +76,8 @@ def find(m: Measured, known: frozenset[int]) -> Outcome:
             (1.0 - float(ratio[tooth])) / (1.8 * max(1.0 - alone, 0.0) + 1e-9),
         )
         confidence = beyond(how)
-        if int(tooth) in known or confidence <= 0.05:
+        count = int(np.sum(m.wheel.passes.used & (m.wheel.passes.tooth == tooth) & (m.wheel.passes.edge >= 0)))
+        if int(tooth) in known or confidence <= 0.05 or count < m.limits["tooth.weak.passages_min"]:
             continue
         teeth.add(int(tooth))
         found.append(_small(m, int(tooth), float(ratio[tooth]), z, alone, confidence))
