@@ -71,7 +71,10 @@ def discounted(m: Measured, found: tuple[Finding, ...]) -> tuple[Finding, ...]:
     out = []
     for f in found:
         hit = [np.any((times > r.start_s - near) & (times < r.end_s + near)) for r in f.ranges]
-        if f.kind in _FROM_EDGES and hit and np.mean(hit) > 0.5 and f.channel == m.channel:
+        doubtful = f.channel == m.channel and bool(hit) and float(np.mean(hit)) > 0.5
+        if f.kind == "tooth-extra" and doubtful:
+            continue  # false edges are said once, as stray ones
+        if f.kind in _FROM_EDGES and doubtful:
             words = f.statement.rstrip(".") + "; most of it lies where the record is clipped, which makes false edges."
             f = replace(f, confidence=min(f.confidence, 0.3), statement=words)
         out.append(f)
