@@ -6,7 +6,7 @@ import numpy as np
 
 from witnessmark.findings.domains import LockPosterior, lock_posterior
 from witnessmark.findings.measured import Bools, Family, Floats, Measured, Outcome, speeds
-from witnessmark.findings.model import Finding
+from witnessmark.findings.model import Finding, NotAssessed
 from witnessmark.findings.statistics import clopper_pearson, dependence_within_strata, upper_rate_of_none
 
 # Without the wheel among the domains: teeth that keep to a slot were taken out before.
@@ -19,6 +19,22 @@ PRIOR = {"cycle": 0.05, "speed": 0.2, "time": 0.2, "event": 0.05, "none": 0.5}
 
 def find(m: Measured, earlier: Outcome) -> Outcome:
     """edges-dropped, or the bound on what was not seen."""
+    return _dropped(m, earlier) + _unread(m, earlier)
+
+
+def _unread(m: Measured, earlier: Outcome) -> Outcome:
+    """Pulses that are in the line and gave no edge: the record, not the sensor."""
+    count = int((m.coarse & ~np.isin(m.wheel.passes.tooth, list(earlier.teeth))).sum())
+    if count == 0:
+        return Outcome()
+    return Outcome(not_assessed=(NotAssessed(
+        "Are edges lost where the pulses are smallest?",
+        f"{count} pulses are there but too few of the recorder's steps high to be read as edges",
+        "a smaller input range, or a recorder of more bits",
+    ),))  # fmt: skip
+
+
+def _dropped(m: Measured, earlier: Outcome) -> Outcome:
     p = m.wheel.passes
     if m.layout is None or not p.used.any():
         return Outcome()
@@ -151,6 +167,7 @@ FAMILY = Family(
     ("edges-dropped",),
     ("passages of every tooth", "switching times of other lines"),
     (
+        "dropouts.residual_max",
         "dropouts.settle_turns",
         "dropouts.pause",
         "dropouts.events_stated",

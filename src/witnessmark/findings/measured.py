@@ -205,7 +205,13 @@ class Measured:
         out = np.zeros(self.missing.size, bool)
         for a, b in self.lost_runs:
             out[a:b] = True
-        return out & self.missing & self.settled
+        return out & self.missing & self.settled & ~self.coarse
+
+    @cached_property
+    def coarse(self) -> Bools:
+        """Missing passages of a reluctance line whose pulse is there, unread: smaller than the recorder's steps allow [m]."""
+        left = self.wheel.passes.residual
+        return self.missing & (left > self.limits["dropouts.residual_max"]) if self.is_vr else np.zeros(left.size, bool)
 
     def stretch(self, channel: str, start_s: float, end_s: float) -> Evidence:
         """A stretch of a channel as evidence, with its samples (changes on a change list) and the decoded turn."""

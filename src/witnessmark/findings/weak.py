@@ -95,8 +95,9 @@ def tooth_strength(m: Measured) -> Floats:
 def relative_to_neighbours(m: Measured, strength: Floats, known: frozenset[int], reach: int = 5) -> Floats:
     """Strength of each tooth over the median of up to ``reach`` teeth on both sides [n].
 
-    A local reference follows what a sound wheel shows over many teeth (runout, a bump); teeth beside a gap give more
-    than others by design and are compared with each other.
+    A local reference follows what a sound wheel shows over many teeth (runout, a bump). Teeth beside a gap give more than
+    others by design, how much is not known well at the slow points of compression: they are compared with the smaller
+    of their like and their neighbours.
     """
     assert m.layout is not None
     n = strength.size
@@ -106,11 +107,12 @@ def relative_to_neighbours(m: Measured, strength: Floats, known: frozenset[int],
     out = np.full(n, np.nan)
     for i in range(n):
         near = [(i + d) % n for d in range(-reach, reach + 1) if d != 0]
-        pool = [j for j in near if plain[j] and np.isfinite(strength[j])]
+        pools = [[j for j in near if plain[j] and np.isfinite(strength[j])]]
         if i in gaps:
-            pool = [j for j in near if j in gaps and j not in known and np.isfinite(strength[j])] or pool
-        if pool and np.isfinite(strength[i]):
-            out[i] = strength[i] / float(np.median(strength[pool]))
+            pools.append([j for j in near if j in gaps and j not in known and np.isfinite(strength[j])])
+        usual = [float(np.median(strength[pool])) for pool in pools if pool]
+        if usual and np.isfinite(strength[i]):
+            out[i] = strength[i] / min(usual)
     return out
 
 

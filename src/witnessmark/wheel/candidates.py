@@ -20,8 +20,7 @@ def shortlist(marks: Marks) -> list[Layout]:
             known.add((slots, gone))
             out.append(layouts.single_gap(slots, missing, prior=family_prior(slots, missing), source="family", mark="derived"))
     out += [x for x in _split_guesses(marks.time_s) if not _same(x, out)]
-    counts, prior = layouts.even_counts()
-    out += [layouts.even(n, prior=prior, source="catalogue", mark="memory") for n in counts]
+    out += [layouts.even(n, prior=prior, source="catalogue", mark="memory") for n, prior in layouts.even_counts()]
     coded = width_coded(marks)
     if coded is not None:
         out.append(coded)
@@ -144,6 +143,7 @@ def learnt(time_s: NDArray[np.float64], most: int = 2) -> list[Layout]:
     return out
 
 
+MOST_GAP, MOST_GAPS = 4, 4  # pitches and number of the gaps that a wheel is made with (common practice, no source)
 FEW_TEETH = 10  # unequal spacing off any grid is made with few vanes only (common practice, no source)
 
 
@@ -157,7 +157,8 @@ def _pattern(time_s: NDArray[np.float64], log_dt: NDArray[np.float64], lag: int)
     of = np.arange(ratio.size) % lag
     beside = np.array([np.median(ratio[of == p]) for p in range(lag)])
     counts = np.maximum(1, np.round(beside)).astype(int)
-    if counts.max() > 1 and np.all(np.abs(beside / counts - 1.0) < 0.3):
+    gaps = int(np.sum(counts > 1))
+    if 1 < counts.max() <= MOST_GAP and gaps <= MOST_GAPS and np.all(np.abs(beside / counts - 1.0) < 0.3):
         counts = np.roll(counts, -layouts.first_tooth(counts.astype(float)))
         slots = int(counts.sum())
         places = np.concatenate(([0], np.cumsum(counts)[:-1])) + 1
@@ -176,14 +177,20 @@ def _pattern(time_s: NDArray[np.float64], log_dt: NDArray[np.float64], lag: int)
     )
 
 
+EVEN_LOG = 0.16  # four of five intervals within 17 % of their neighbours' median: even spacing under cranking ripple
+LEAST_CODE = 8  # shorter sequences of two widths come about by chance
+
+
 def width_coded(marks: Marks) -> Layout | None:
     """An even wheel whose tooth widths form a code, learnt from this record; None unless the widths fall into two classes
     whose sequence repeats over at least one and a half periods.
     """
     duty = marks.duty
     known = np.isfinite(duty)
-    if known.sum() < 12 or known.mean() < 0.8:
+    if marks.vr or known.sum() < 16 or known.mean() < 0.8:
         return None
+    if float(np.percentile(np.abs(np.log(relative(marks.time_s))), 80)) > EVEN_LOG:
+        return None  # the marks themselves are uneven: widths follow the spacing
     values = duty[known]
     low, high = np.percentile(values, [15, 85])
     mid = 0.5 * (low + high)
@@ -196,7 +203,7 @@ def width_coded(marks: Marks) -> Layout | None:
         return None
     code = np.where(known, duty > mid, False).astype(int)
     best: tuple[float, int] | None = None
-    for lag in range(4, int(code.size / 1.5) + 1):
+    for lag in range(LEAST_CODE, int(code.size / 1.5) + 1):
         same = float(np.mean(code[lag:] == code[:-lag]))
         if best is None or same > best[0] + 0.02:
             best = (same, lag)

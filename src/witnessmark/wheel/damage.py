@@ -93,7 +93,7 @@ def align_marks(marks: Marks, layout: Layout, tempo: Tempo, damage: Damage = SOU
     order = np.argsort(place, kind="stable")
     place, missed, real = place[order], missed[order], real[order]
     start = place[0]  # a tooth before slot 1 may have become the first
-    duties = _tooth_duty(layout) if not damage.extra else None
+    duties = _tooth_duty(layout) if not (damage.extra or marks.vr) else None
     path = align(
         marks.time_s,
         place - start,
@@ -132,8 +132,8 @@ def _designed(path: Path, real: NDArray[np.int64], n: int) -> Path:
 
 def _tooth_duty(layout: Layout) -> NDArray[np.float64] | None:
     """Share of the interval before each tooth's mark that its width takes, where widths are coded."""
-    if layout.widths_deg is None:
-        return None
+    if layout.widths_deg is None or max(layout.widths_deg) < 1.5 * min(layout.widths_deg):
+        return None  # equal widths say nothing about which tooth it is
     teeth = np.asarray(layout.teeth_deg)
     before = np.diff(np.concatenate(([teeth[-1] - 360.0], teeth)))
     return np.asarray(np.asarray(layout.widths_deg) / before)

@@ -246,7 +246,7 @@ def _rpm_prior(rpm: float, from_rest: bool) -> float:
     x = float(np.log(rpm))
     running = 0.03 if from_rest else 0.4
     crank = (1.0 - running) * np.exp(-0.5 * ((x - np.log(190.0)) / 0.35) ** 2) / 0.35
-    run = running * np.exp(-0.5 * ((x - np.log(1000.0)) / 0.8) ** 2) / 0.8
+    run = running * np.exp(-0.5 * ((x - np.log(850.0)) / 0.6) ** 2) / 0.6
     return float(np.log(crank + run + 1e-4))
 
 
@@ -268,7 +268,8 @@ def compare(marks: Marks, extra: list[Layout] | None = None) -> list[Candidate]:
     tempo = tempos_of(look)
     quick = [(max((fit(look, lay, tempo, d) for d in _flanks(look, lay)), key=lambda f: f.path.score), lay) for lay in tries]
     ranked = sorted((weigh(lay, [f]).score, i) for i, (f, lay) in enumerate(quick))[::-1]
-    keep = [quick[i][1] for s, i in ranked if s > ranked[0][0] - 80.0][:10]
+    keep = [quick[i][1] for rank, (s, i) in enumerate(ranked) if s > ranked[0][0] - 80.0 or rank < 6][:10]
+    keep += [quick[i][1] for s, i in ranked if quick[i][1] not in keep and s > ranked[0][0] - 150.0 and _common(quick[i][1])]
     keep += [lay for lay in extra or () if lay not in keep]
     each = [tempos_of(w) for w in windows]
     bends = [_best_flank(lay, windows, each) for lay in keep]
@@ -283,9 +284,17 @@ def compare(marks: Marks, extra: list[Layout] | None = None) -> list[Candidate]:
     hope = [c.score - CRANK_MISS * int(c.tally.missed.sum()) - CRANK_EXTRA * len(c.tally.extra_deg) for c in found]
     best = found[0].score
     return sorted(
-        (with_damage(c, used, tempi) if h > best - 15.0 else c for c, h in zip(found, hope, strict=True)),
+        (
+            with_damage(c, used, tempi) if h > best - 15.0 or is_even(c.layout) else c
+            for c, h in zip(found, hope, strict=True)
+        ),
         key=lambda c: -c.score,
     )
+
+
+def _common(layout: Layout) -> bool:
+    """A wheel met often enough to be tried on the whole record even when one window speaks against it."""
+    return layout.source == "catalogue" and layout.prior >= 4.0
 
 
 def _flanks(marks: Marks, layout: Layout) -> tuple[Damage, ...]:
@@ -311,12 +320,16 @@ def with_damage(candidate: Candidate, windows: list[Marks], tempos: list[tuple[T
     put one missing tooth now on this, now on that side of the gap.
     """
     layout = candidate.layout
-    if is_even(layout) or len(layout.teeth_deg) < 5:
+    if is_even(layout):
+        return _one_gone(candidate, windows, tempos)
+    if len(layout.teeth_deg) < 5:
         return candidate
     damage = _damage_seen(candidate, candidate.damage)
     best = candidate
     for _ in range(2):
-        shift = _shifts(candidate, windows, tempos, damage)
+        shift = damage.shift_deg
+        if candidate.likelihood / candidate.marks >= SHARP:
+            shift = _shifts(candidate, windows, tempos, damage)
         full = replace(damage, shift_deg=shift) if any(shift) else damage
         if not full or full.count > MOST_DAMAGE:
             break
@@ -332,8 +345,26 @@ def with_damage(candidate: Candidate, windows: list[Marks], tempos: list[tuple[T
         if again.score <= best.score:
             break
         best = again
-        damage = replace(_damage_seen(again, full), shift_deg=())
+        damage = _damage_seen(again, replace(full, shift_deg=()))
     return best
+
+
+# Nats a mark below which speed ripple hides more than a tooth's place shows (a scatter of 0.1 in log interval): there
+# only what is missing or extra in most turns counts as damage.
+SHARP = 0.8
+
+
+def _one_gone(candidate: Candidate, windows: list[Marks], tempos: list[tuple[Tempo, ...]]) -> Candidate:
+    """A wheel without a gap, with one tooth gone: then that tooth is the reference, whichever it is."""
+    layout = candidate.layout
+    if len(layout.teeth_deg) < 12:
+        return candidate
+    damage = Damage(dead=((0, 0.97),))
+    again = weigh(layout, [fit(w, layout, t, damage) for w, t in zip(windows, tempos, strict=True)], damage)
+    cost = float(np.log(DAMAGE_PRIOR)) + int(again.tally.seen[0]) * float(np.log(0.03))
+    if again.score + cost <= candidate.score:
+        return candidate
+    return replace(again, score=again.score + cost, likelihood=again.likelihood + cost)
 
 
 MOST_DAMAGE = 8  # more broken places than this is another wheel, or no wheel
@@ -344,7 +375,8 @@ def _damage_seen(candidate: Candidate, known: Damage) -> Damage:
     layout, t = candidate.layout, candidate.tally
     total = t.seen + t.missed
     share = np.where(total >= 3, t.missed / np.maximum(total, 1), 0.0)
-    dead = [(int(i), float(min(share[i], 0.97))) for i in np.flatnonzero(share > 0.3)]
+    least = 0.3 if candidate.likelihood / candidate.marks >= SHARP else 0.6
+    dead = [(int(i), float(min(share[i], 0.97))) for i in np.flatnonzero(share > least)]
     ends = [d for d in dead if d[0] in (0, len(layout.teeth_deg) - 1)]
     if len(ends) == 2 and ends[0][1] + ends[1][1] < 1.3:
         # one tooth beside the gap, put on either side by different windows: keep the side met more often
@@ -355,9 +387,25 @@ def _damage_seen(candidate: Candidate, known: Damage) -> Damage:
         # on the half grid of the wheel an edge is taken to be where it would be made, not where ripple puts it
         half = np.round(angle / layout.pitch_deg * 2.0) / 2.0 * layout.pitch_deg
         angle = float(half) if abs(angle - half) < 0.12 * layout.pitch_deg else angle
-        if hits >= max(3.0, 0.25 * candidate.turns) and not beside and not _near(angle, known, layout.pitch_deg / 4.0):
+        if hits >= max(3.0, (least - 0.05) * candidate.turns) and not beside and not _near(angle, known, layout.pitch_deg / 4.0):
             extra.append((angle, float(np.clip(hits / max(candidate.turns, 1.0), 0.03, 0.97))))
-    return Damage((), tuple(dead), tuple(extra), known.flank)
+    return _displaced(layout, Damage((), tuple(dead), tuple(extra), known.flank))
+
+
+def _displaced(layout: Layout, damage: Damage) -> Damage:
+    """A dead tooth with an extra edge within 0.6 pitches of it is one tooth in the wrong place."""
+    teeth = np.asarray(layout.teeth_deg)
+    shift = np.zeros(teeth.size)
+    dead, extra = list(damage.dead), list(damage.extra)
+    for tooth in list(dead):
+        near = [e for e in extra if abs((e[0] - teeth[tooth[0]] + 180.0) % 360.0 - 180.0) < 0.6 * layout.pitch_deg]
+        if near:
+            off = float((near[0][0] - teeth[tooth[0]] + 180.0) % 360.0 - 180.0)
+            shift[tooth[0]] = np.clip(off, -0.45 * layout.pitch_deg, 0.45 * layout.pitch_deg)
+            dead.remove(tooth)
+            extra.remove(near[0])
+    places = tuple(float(x) for x in shift) if shift.any() else ()
+    return replace(damage, shift_deg=places, dead=tuple(dead), extra=tuple(extra))
 
 
 def _clusters(angles_deg: list[float], reach_deg: float) -> list[tuple[float, int, float]]:
@@ -398,7 +446,7 @@ def _shifts(
         np.concatenate(rows_g),
         0.01 * layout.pitch_deg,
     )
-    shift = np.zeros(len(layout.teeth_deg))
+    shift = np.array(damage.shift_deg) if damage.shift_deg else np.zeros(len(layout.teeth_deg))
     # on a coarse wheel ripple moves teeth as much as damage does: only wheels fine enough may have displaced teeth here
     natural = flank_shift(layout, damage.flank)
     for i in got.suspects[: shift.size // 14]:

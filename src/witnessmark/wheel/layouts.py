@@ -92,11 +92,10 @@ def catalogue() -> tuple[Layout, ...]:
 
 
 @lru_cache(maxsize=1)
-def even_counts() -> tuple[tuple[int, ...], float]:
-    """Tooth counts of wheels without a gap, and the prior weight of each."""
+def even_counts() -> tuple[tuple[int, float], ...]:
+    """(tooth count, prior weight) of the wheels without a gap in use."""
     rows = tomllib.loads(files("witnessmark.wheel").joinpath("knowledge/layouts.toml").read_text(encoding="utf-8"))
-    row = rows["even"][0]
-    return tuple(int(t) for t in row["teeth"]), float(row["prior"])
+    return tuple((int(t), float(row["prior"])) for row in rows["even"] for t in row["teeth"])
 
 
 def from_setup(setup: Setup) -> Layout | None:
