@@ -14,6 +14,7 @@ class Arrays:
     """Native samples by place in the recording."""
 
     def __init__(self, channels: list[NDArray[Any] | Changes]) -> None:
+        """Hold these channels."""
         self._channels = channels
 
     def read(self, index: int, start: int, stop: int) -> NDArray[Any]:

@@ -80,7 +80,9 @@ def judge(case: Case, truth: dict[str, Any], analysis: Analysis) -> Score:
         slot_right=_slot_right(case, analysis, slots),
         slots=slots,
         stated=[f"{f.kind}{'' if f.slot is None else ' ' + str(f.slot)} {f.confidence:.2f}" for f in found if f.stated],
-        hints=[f"{f.kind}{'' if f.slot is None else ' ' + str(f.slot)} {f.confidence:.2f}" for f in found if not f.stated],
+        hints=[
+            f"{f.kind}{'' if f.slot is None else ' ' + str(f.slot)} {f.confidence:.2f}" for f in found if not f.stated
+        ],
         note=analysis.wheel.undecidable,
         with_setup=case.with_setup,
     )

@@ -52,7 +52,11 @@ def calibration(scores: list[Score], bins: int = 10) -> float:
     right = np.array([s.cause_right for s in scores], dtype=float)
     at = np.minimum((p * bins).astype(int), bins - 1)
     return float(
-        sum((at == b).sum() / p.size * abs(p[at == b].mean() - right[at == b].mean()) for b in range(bins) if (at == b).any())
+        sum(
+            (at == b).sum() / p.size * abs(p[at == b].mean() - right[at == b].mean())
+            for b in range(bins)
+            if (at == b).any()
+        )
     )
 
 
@@ -72,7 +76,7 @@ def text(scores: list[Score], *, quick: bool) -> str:
         by_kind[s.kind].append(s)
     lines = [
         "Accuracy on simulated truth",
-        f"{'kind':<18}{'plain to barely visible':<34}{'cause':>8}  {'plain':>6}  {'middle':>6}  {'barely':>6}{'slot':>9}{'layout':>9}",
+        f"{'kind':<18}{'plain to barely visible':<34}{'cause':>8}  {'plain':>6}  {'middle':>6}  {'barely':>6}{'slot':>9}{'layout':>9}",  # noqa: E501
     ]
     for kind, rows in by_kind.items():
         span = RANGES.get(kind)
@@ -80,7 +84,7 @@ def text(scores: list[Score], *, quick: bool) -> str:
         cause, slot, layout = (share([getattr(r, f"{w}_right") for r in rows]) for w in ("cause", "slot", "layout"))
         slots = f"{slot[0]}/{slot[1]}" if slot[1] else "-"
         lines.append(
-            f"{kind:<18}{words[:33]:<34}{cause[0]:>5}/{cause[1]:<2}  {_thirds(rows)}{slots:>9}{layout[0]:>6}/{layout[1]}"
+            f"{kind:<18}{words[:33]:<34}{cause[0]:>5}/{cause[1]:<2}  {_thirds(rows)}{slots:>9}{layout[0]:>6}/{layout[1]}"  # noqa: E501
         )
     healthy, faulty = by_kind.get("healthy", []), [s for s in scores if s.kind != "healthy"]
     hinted = [s for s in healthy if s.hints]
@@ -115,7 +119,7 @@ def _failures(scores: list[Score]) -> list[str]:
             wrong.append("alarm")
         if wrong:
             out.append(
-                f"  {s.id} ({s.severity:.2f}, {'setup' if s.with_setup else 'no setup'}): {', '.join(wrong)}; said {s.first} "
+                f"  {s.id} ({s.severity:.2f}, {'setup' if s.with_setup else 'no setup'}): {', '.join(wrong)}; said {s.first} "  # noqa: E501
                 f"{s.probability:.2f}, layout {s.layout}, stated {s.stated[:5]}, hints {s.hints[:3]} {s.note[:80]}"
             )
     return out if len(out) > 2 else []

@@ -18,7 +18,9 @@ def shortlist(marks: Marks) -> list[Layout]:
         gone = tuple(range(slots - missing + 1, slots + 1))
         if (slots, gone) not in known:
             known.add((slots, gone))
-            out.append(layouts.single_gap(slots, missing, prior=family_prior(slots, missing), source="family", mark="derived"))
+            out.append(
+                layouts.single_gap(slots, missing, prior=family_prior(slots, missing), source="family", mark="derived")
+            )
     out += [x for x in _split_guesses(marks.time_s) if not _same(x, out)]
     out += [layouts.even(n, prior=prior, source="catalogue", mark="memory") for n, prior in layouts.even_counts()]
     coded = width_coded(marks)
@@ -82,12 +84,13 @@ def _gap_guesses(time_s: NDArray[np.float64]) -> set[tuple[int, int]]:
 def _same(layout: Layout, others: list[Layout]) -> bool:
     """Whether a layout with the same teeth (within a degree) is there already."""
     return any(
-        len(o.teeth_deg) == len(layout.teeth_deg) and np.allclose(o.teeth_deg, layout.teeth_deg, atol=1.0) for o in others
+        len(o.teeth_deg) == len(layout.teeth_deg) and np.allclose(o.teeth_deg, layout.teeth_deg, atol=1.0)
+        for o in others
     )
 
 
 def _split_guesses(time_s: NDArray[np.float64]) -> list[Layout]:
-    """Wheels of equal teeth and one more between two of them, where two short intervals make one pitch again and again."""
+    """Wheels of equal teeth and one more between two of them, where two short intervals make one pitch again and again."""  # noqa: E501
     ratio = relative(time_s)
     pair = ratio[:-1] + ratio[1:]
     at = np.flatnonzero((pair > 0.75) & (pair < 1.3) & (ratio[:-1] < 0.87) & (ratio[1:] < 0.87))
@@ -103,7 +106,9 @@ def _split_guesses(time_s: NDArray[np.float64]) -> list[Layout]:
         if 3 <= teeth <= 120:
             pitch = 360.0 / teeth
             places = [0.0, part * pitch, *(i * pitch for i in range(1, teeth))]
-            out.append(layouts.unequal(f"{teeth}+1", places, prior=5 * layouts.FAMILY_PRIOR, source="family", mark="derived"))
+            out.append(
+                layouts.unequal(f"{teeth}+1", places, prior=5 * layouts.FAMILY_PRIOR, source="family", mark="derived")
+            )
     return out
 
 
@@ -184,7 +189,7 @@ LEAST_CODE = 8  # shorter sequences of two widths come about by chance
 def width_coded(marks: Marks) -> Layout | None:
     """An even wheel whose tooth widths form a code, learnt from this record; None unless the widths fall into two classes
     whose sequence repeats over at least one and a half periods.
-    """
+    """  # noqa: E501
     duty = marks.duty
     known = np.isfinite(duty)
     if marks.vr or known.sum() < 16 or known.mean() < 0.8:

@@ -11,7 +11,8 @@ from witnessmark.provenance import Step
 from witnessmark.recording.model import Recording
 from witnessmark.recording.setup import Setup
 from witnessmark.signals.model import Line, Signals
-from witnessmark.wheel import identify, layouts, passes as passing, pitch, polarity, residual, runout, segments, turns
+from witnessmark.wheel import identify, layouts, pitch, polarity, residual, runout, segments, turns
+from witnessmark.wheel import passes as passing
 from witnessmark.wheel.damage import align_marks, is_even
 from witnessmark.wheel.design import Choice, choose
 from witnessmark.wheel.lattice import Path, Tempo
@@ -64,9 +65,18 @@ def _nothing(channel: str | None, why: str, motions: tuple[object, ...] = ()) ->
         marking_rising=False,
         angle=CrankAngle(none, none, ()),
         passes=Passes(
-            none.astype(np.int32), none.astype(np.int32), none, whole, none, none, none, none, none,
-            none.astype(bool), none.astype(np.uint8),
-        ),  # fmt: skip
+            none.astype(np.int32),
+            none.astype(np.int32),
+            none,
+            whole,
+            none,
+            none,
+            none,
+            none,
+            none,
+            none.astype(bool),
+            none.astype(np.uint8),
+        ),
         extras=Extras(whole, none, none, none),
         teeth=(),
         motions=motions,  # type: ignore[arg-type]
@@ -115,7 +125,9 @@ def _read(
     angle, kept = segments.angle_of(chain, layout, line.info.rate_hz)
     motions = segments.motions_of(line.edges.time_s, segments.still_for(layout))
     if not angle.segments:
-        return _nothing(line.name, "; ".join(sorted({u.reason for u in angle.undecoded})) or "no full turn decoded", motions)
+        return _nothing(
+            line.name, "; ".join(sorted({u.reason for u in angle.undecoded})) or "no full turn decoded", motions
+        )
     passes, extras = passing.build(chain, kept, marks, line, layout, motions)
     passes, fitted = _with_errors(passes, layout, line, angle)
     left = residual.of_missing(recording, line.name, passes, layout, choice.rising)
@@ -165,9 +177,11 @@ def slot_rule(layout: Layout) -> str:
     if is_even(layout) and len(layout.teeth_deg) > 0:
         return "no gap on this wheel: slot 1 is the first tooth decoded"
     if layout.periods > 1:
-        return f"the pattern repeats {layout.periods} times a turn: slot 1 is the first tooth after the first such gap decoded"
+        return f"the pattern repeats {layout.periods} times a turn: slot 1 is the first tooth after the first such gap decoded"  # noqa: E501
     if layout.regular:
-        return "slot 1 is the first tooth after the longest gap" if layout.missing else "slot 1 is the first tooth decoded"
+        return (
+            "slot 1 is the first tooth after the longest gap" if layout.missing else "slot 1 is the first tooth decoded"
+        )
     return "teeth numbered in order; tooth 1 follows the longest gap (ties: the one followed by the longest run)"
 
 
@@ -184,7 +198,9 @@ def _with_errors(passes: Passes, layout: Layout, line: Line, angle: CrankAngle) 
     per_pitch = layout.pitch_deg
     rate = line.info.rate_hz
     speed = float(np.nanmedian(passes.speed_rpm[rows])) if rows.size else 200.0
-    floor = 0.02 + (0.0 if not rate else 0.3 * 6.0 * speed / rate / 3.0)  # a third of the sampling scatter, averaged over turns
+    floor = 0.02 + (
+        0.0 if not rate else 0.3 * 6.0 * speed / rate / 3.0
+    )  # a third of the sampling scatter, averaged over turns
     got = pitch.measure(
         layout, passes.tooth[rows], nominal[rows], passes.time_s[rows], piece[rows], min(floor, 0.1 * per_pitch)
     )

@@ -17,8 +17,8 @@ from witnessmark.wheel.turns import cam_repeat
 
 RISING_GAIN = 0.25  # nats a mark by which rising edges must fit better before they are taken for the marking ones
 LEAST_MARGIN = 1.0  # nats a turn over "no pattern at all" below which no wheel is named
-MOST_ODD = 0.1  # share of missed and extra edges that a layout may have where it beats no pattern by little (few teeth in hard ripple)
-# The setup's wheel against any other, in nats: wrong parts are rare, and a really different wheel beats this by hundreds.
+MOST_ODD = 0.1  # share of missed and extra edges that a layout may have where it beats no pattern by little (few teeth in hard ripple)  # noqa: E501
+# The setup's wheel against any other, in nats: wrong parts are rare, and a really different wheel beats this by hundreds.  # noqa: E501
 SETUP_PRIOR = 20.0
 
 
@@ -37,9 +37,7 @@ class Choice:
     damage: Damage = SOUND
 
 
-def choose(
-    line: Line, rising: bool, both: bool, designed: Layout | None, cams: tuple[Line, ...]
-) -> Choice | None:
+def choose(line: Line, rising: bool, both: bool, designed: Layout | None, cams: tuple[Line, ...]) -> Choice | None:
     """Compare layouts on the line's marks; ``both``: the marking edge is open, falling preferred."""
     tried: dict[bool, tuple[Marks, list[Candidate]]] = {}
     for way in (rising, not rising) if both else (rising,):
@@ -162,11 +160,9 @@ def _undecidable(best: Candidate, others: tuple[Alternative, ...], designed: Lay
     beside = [s for s in gone if s in ends]
     if beside and layout.regular:
         twin = layout.tooth_slots[-1] if beside[0] == layout.tooth_slots[0] else layout.tooth_slots[0]
-        return (
-            f"The missing tooth lies beside the gap: slot {beside[0]} and slot {twin} would leave the same pattern of teeth."
-        )
+        return f"The missing tooth lies beside the gap: slot {beside[0]} and slot {twin} would leave the same pattern of teeth."  # noqa: E501
     if is_even(layout) and designed is None:
-        return "The wheel has no gap: the number of teeth a turn rests on cams or speed, and which tooth is slot 1 is open."
+        return "The wheel has no gap: the number of teeth a turn rests on cams or speed, and which tooth is slot 1 is open."  # noqa: E501
     rivals = [a for a in others if a.probability > 0.05]
     if rivals:
         names = ", ".join(f"{a.layout.name} ({a.probability:.0%})" for a in rivals)

@@ -3,7 +3,7 @@
 Every candidate is aligned to the same windows of marks. Its score is the log likelihood of the marks, made damage-aware:
 a tooth that is missing (or an extra edge that comes) at one place turn after turn is paid for once, as a damaged wheel
 at its prior, and not again every turn. So a sound rare design and a common design with a fault compete on fair terms.
-"""
+"""  # noqa: E501
 
 from __future__ import annotations
 
@@ -190,9 +190,7 @@ def weigh(layout: Layout, fits: list[Fit], damage: Damage = SOUND) -> Candidate:
         # every interval was fitted to this record (half a parameter's log each), and wheels on no grid are rare
         prior -= n * (0.5 * float(np.log(max(turns, 2.0))) + 0.15 * turns)
     best = max(fits, key=lambda f: f.marks)
-    return Candidate(
-        layout, best.tempo, likely + prior, likely, turns, rpm, sum(f.marks for f in fits), sums, damage
-    )
+    return Candidate(layout, best.tempo, likely + prior, likely, turns, rpm, sum(f.marks for f in fits), sums, damage)
 
 
 def _damage_gain(sums: Tally, n: int, tempo: Tempo, damage: Damage) -> float:
@@ -209,9 +207,7 @@ def _damage_gain(sums: Tally, n: int, tempo: Tempo, damage: Damage) -> float:
     return gain
 
 
-def _extra_gain(
-    sums: Tally, layout: Layout, turns: float, tempo: Tempo, per_mark: float, damage: Damage
-) -> float:
+def _extra_gain(sums: Tally, layout: Layout, turns: float, tempo: Tempo, per_mark: float, damage: Damage) -> float:
     """The same for extra edges that come at one place of the wheel."""
     if len(sums.extra_deg) < 3 or turns < 1 or is_even(layout):
         return 0.0
@@ -266,14 +262,20 @@ def compare(marks: Marks, extra: list[Layout] | None = None) -> list[Candidate]:
     look = min(windows, key=_roughness).window(0, LOOK)
     tries = shortlist(look) + list(extra or ())
     tempo = tempos_of(look)
-    quick = [(max((fit(look, lay, tempo, d) for d in _flanks(look, lay)), key=lambda f: f.path.score), lay) for lay in tries]
+    quick = [
+        (max((fit(look, lay, tempo, d) for d in _flanks(look, lay)), key=lambda f: f.path.score), lay) for lay in tries
+    ]
     ranked = sorted((weigh(lay, [f]).score, i) for i, (f, lay) in enumerate(quick))[::-1]
     keep = [quick[i][1] for rank, (s, i) in enumerate(ranked) if s > ranked[0][0] - 80.0 or rank < 6][:10]
-    keep += [quick[i][1] for s, i in ranked if quick[i][1] not in keep and s > ranked[0][0] - 150.0 and _common(quick[i][1])]
+    keep += [
+        quick[i][1] for s, i in ranked if quick[i][1] not in keep and s > ranked[0][0] - 150.0 and _common(quick[i][1])
+    ]
     keep += [lay for lay in extra or () if lay not in keep]
     each = [tempos_of(w) for w in windows]
     bends = [_best_flank(lay, windows, each) for lay in keep]
-    table = [[fit(w, lay, t, d) for w, t in zip(windows, each, strict=True)] for lay, d in zip(keep, bends, strict=True)]
+    table = [
+        [fit(w, lay, t, d) for w, t in zip(windows, each, strict=True)] for lay, d in zip(keep, bends, strict=True)
+    ]
     per_window = [max(row[w].per_mark for row in table) for w in range(len(windows))]
     good = [w for w, value in enumerate(per_window) if value > max(per_window) - 1.2]
     used = [windows[w] for w in good]
@@ -387,7 +389,11 @@ def _damage_seen(candidate: Candidate, known: Damage) -> Damage:
         # on the half grid of the wheel an edge is taken to be where it would be made, not where ripple puts it
         half = np.round(angle / layout.pitch_deg * 2.0) / 2.0 * layout.pitch_deg
         angle = float(half) if abs(angle - half) < 0.12 * layout.pitch_deg else angle
-        if hits >= max(3.0, (least - 0.05) * candidate.turns) and not beside and not _near(angle, known, layout.pitch_deg / 4.0):
+        if (
+            hits >= max(3.0, (least - 0.05) * candidate.turns)
+            and not beside
+            and not _near(angle, known, layout.pitch_deg / 4.0)
+        ):
             extra.append((angle, float(np.clip(hits / max(candidate.turns, 1.0), 0.03, 0.97))))
     return _displaced(layout, Damage((), tuple(dead), tuple(extra), known.flank))
 
@@ -409,7 +415,7 @@ def _displaced(layout: Layout, damage: Damage) -> Damage:
 
 
 def _clusters(angles_deg: list[float], reach_deg: float) -> list[tuple[float, int, float]]:
-    """(mean angle, count, spread) of groups of angles within ``reach_deg`` of their first member, three or more each."""
+    """(mean angle, count, spread) of groups of angles within ``reach_deg`` of their first member, three or more each."""  # noqa: E501
     angles = np.sort(np.asarray(angles_deg))
     used = np.zeros(angles.size, bool)
     out = []

@@ -13,6 +13,7 @@ its log probability.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -88,7 +89,7 @@ def _viterbi(
 
     t [K] s; extra_cost, match_cost [K] log probabilities added when the edge is extra or matched; duty [K] share of the
     period the line is active (NaN: not used); teeth [n] deg; tooth_duty [n]; dead [n] log probability of missing tooth i.
-    """
+    """  # noqa: E501
     n_edges = t.size
     n = teeth.size
     max_d = MAX_SKIP_TEETH
@@ -228,8 +229,8 @@ def _viterbi(
                 if kk < 0:
                     break
                 if best_at[kk] > -1e299:
-                    cost = best_at[kk] + extra_sum[k] - extra_sum[kk + 1] - (j - 1) * np.log(
-                        max(1e-6, t[k] - t[kk]) / j
+                    cost = (
+                        best_at[kk] + extra_sum[k] - extra_sum[kk + 1] - (j - 1) * np.log(max(1e-6, t[k] - t[kk]) / j)
                     )
                     cost += log_restart if t[k] - t[kk] <= still_s else log_restart * 0.4
                     if cost > prev:
@@ -357,7 +358,7 @@ def align(
     extra_cost, match_cost [K]: additions to the log probability of the edge being extra / a tooth. duty [K] with
     tooth_duty [n]: width coding. log_missed [n]: log probability of a miss by tooth. still_s: an interval longer than
     this is a standstill. pitch_deg: the unit of the tempo (default: median tooth distance). Returns an empty path when there are fewer than two edges.
-    """
+    """  # noqa: E501
     k = time_s.size
     n = teeth_deg.size
     if k < 2:
@@ -385,7 +386,7 @@ def align(
     return _trace(nodes, extra, time_s)
 
 
-def _trace(nodes: tuple[NDArray[np.float64], ...], extra: NDArray[np.float64], time_s: NDArray[np.float64]) -> Path:
+def _trace(nodes: tuple[NDArray[Any], ...], extra: NDArray[np.float64], time_s: NDArray[np.float64]) -> Path:
     """The path that ends best, edges left over at the end counted as extra."""
     node_edge, node_tooth, node_back, node_step, node_new, node_m, node_score = nodes
     k = time_s.size

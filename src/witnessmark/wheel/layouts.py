@@ -6,6 +6,7 @@ import tomllib
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
 from importlib.resources import files
+from typing import Any
 
 import numpy as np
 
@@ -127,12 +128,12 @@ def name_of(slots: int, missing: Iterable[int]) -> str:
     return f"{slots}-" + "-".join(str(r) for r in runs)
 
 
-def from_intervals(name: str, intervals_deg: Sequence[float], **more: object) -> Layout:
+def from_intervals(name: str, intervals_deg: Sequence[float], **more: Any) -> Layout:
     """An unequal wheel from its learnt intervals, rotated so that tooth 1 follows the rule for slot 1."""
     gaps = np.asarray(intervals_deg, dtype=float)
     start = first_tooth(gaps)
     rolled = np.roll(gaps, -start)
-    return unequal(name, np.concatenate(([0.0], np.cumsum(rolled)[:-1])), **more)
+    return unequal(name, np.concatenate(([0.0], np.cumsum(rolled)[:-1])).tolist(), **more)
 
 
 def first_tooth(gaps_deg: np.ndarray[tuple[int], np.dtype[np.float64]]) -> int:

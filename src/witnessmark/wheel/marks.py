@@ -53,7 +53,7 @@ def marks_of(line: Line, rising: bool) -> Marks:
     extra = np.zeros(index.size)
     match = np.zeros(index.size)
     label = edges.label[index]
-    # A short pulse is more likely noise than tooth, yet direction-coded sensors send nothing else: a lean, not a verdict.
+    # A short pulse is more likely noise than tooth, yet direction-coded sensors send nothing else: a lean, not a verdict.  # noqa: E501
     extra[label == GLITCH] += 3.0
     match[label == GLITCH] -= 2.0
     match[label == FIRST] -= 1.0

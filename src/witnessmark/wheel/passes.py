@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,7 +21,9 @@ REASONS = (
     "inside a stretch without signal",
     "turning slower than a starter turns",
 )
-FIRST_EDGES = 3  # self-calibrating sensors misplace up to their first three edges by up to 3 degrees (published data sheets)
+FIRST_EDGES = (
+    3  # self-calibrating sensors misplace up to their first three edges by up to 3 degrees (published data sheets)
+)
 RUN_DOWN_DEG = 720.0  # reverse rotation at stop adds false pulses: the last two turns of a run-down are left out
 CREEP_SHARE = 0.35  # slower than this share of the piece's median speed, near a standstill
 
@@ -30,11 +35,11 @@ def build(
     teeth = np.asarray(layout.teeth_deg)
     n = teeth.size
     rows = np.flatnonzero(kept)
-    out: dict[str, list[NDArray[np.float64]]] = {k: [] for k in ("tooth", "angle", "time", "edge", "rate", "why")}
+    out: dict[str, list[NDArray[Any]]] = {k: [] for k in ("tooth", "angle", "time", "edge", "rate", "why")}
     extra_mark: list[int] = []
     extra_angle: list[float] = []
     extra_rate: list[float] = []
-    for a, b in zip(rows[:-1], rows[1:], strict=True):
+    for a, b in pairwise(rows):
         if b != a + 1 or chain.piece[a] != chain.piece[b]:
             continue
         da = chain.angle_deg[b] - chain.angle_deg[a]

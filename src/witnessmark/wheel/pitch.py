@@ -55,7 +55,7 @@ def reach_for(layout: Layout) -> int:
 def smoother(
     angle_deg: NDArray[np.float64], time_s: NDArray[np.float64], group: NDArray[np.int64], reach: int, span_deg: float
 ) -> Smoother:
-    """Weights for every passage whose ``2 * reach`` neighbours lie in its group and within ``span_deg`` on each side."""
+    """Weights for every passage whose ``2 * reach`` neighbours lie in its group and within ``span_deg`` on each side."""  # noqa: E501
     m = angle_deg.size
     if m < 2 * reach + 1:
         empty = np.empty(0, np.int64)
@@ -139,7 +139,9 @@ def measure(
     return Pitch(error, mean, sd, se, count, float(scatter), float(noise), tuple(order))
 
 
-def _medians(values: NDArray[np.float64], own: NDArray[np.int32], n: int) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+def _medians(
+    values: NDArray[np.float64], own: NDArray[np.int32], n: int
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
     """Median and count by tooth; NaN where a tooth has none."""
     count = np.bincount(own, minlength=n)
     mean = np.full(n, np.nan)

@@ -55,17 +55,17 @@ def tell(edges: Edges) -> Polarity:
     up = sum(v.confidence for v in votes if v.steep_rising is True)
     down = sum(v.confidence for v in votes if v.steep_rising is False)
     if up + down == 0 or max(up, down) < 3 * min(up, down):
-        return max(votes, key=lambda v: v.confidence) if up + down == 0 else Polarity(
-            None, 0.0, "stretches of the record contradict each other about which crossing is steep"
+        return (
+            max(votes, key=lambda v: v.confidence)
+            if up + down == 0
+            else Polarity(None, 0.0, "stretches of the record contradict each other about which crossing is steep")
         )
     agreed = [v for v in votes if v.steep_rising is (up > down)]
     best = max(agreed, key=lambda v: v.confidence)
     return Polarity(best.steep_rising, best.confidence * max(up, down) / (up + down), best.reason)
 
 
-def _stretch(
-    edges: Edges, steep: NDArray[np.float64], strong: NDArray[np.bool_], part: NDArray[np.int64]
-) -> Polarity:
+def _stretch(edges: Edges, steep: NDArray[np.float64], strong: NDArray[np.bool_], part: NDArray[np.int64]) -> Polarity:
     """The steep polarity of one stretch of crossings."""
     steep, strong, rising_edge = steep[part], strong[part], edges.rising[part]
     up, down = steep[strong & rising_edge], steep[strong & ~rising_edge]
@@ -76,7 +76,9 @@ def _stretch(
     if ratio > 1.6 or ratio < 1 / 1.6:
         rising = ratio > 1
         return Polarity(
-            rising, 0.95, f"{'rising' if rising else 'falling'} crossings are {max(ratio, 1 / ratio):.1f} times as steep"
+            rising,
+            0.95,
+            f"{'rising' if rising else 'falling'} crossings are {max(ratio, 1 / ratio):.1f} times as steep",
         )
     alone = _alone(edges.time_s[part]) & strong
     count_up, count_down = int(np.sum(alone & rising_edge)), int(np.sum(alone & ~rising_edge))
@@ -104,7 +106,9 @@ def _alone(time_s: NDArray[np.float64]) -> NDArray[np.bool_]:
     return out
 
 
-def judge(found: Polarity, expected_rising: bool, said: bool) -> tuple[Literal["as expected", "reversed", "unknown"], str, float]:
+def judge(
+    found: Polarity, expected_rising: bool, said: bool
+) -> tuple[Literal["as expected", "reversed", "unknown"], str, float]:
     """(state, reason, confidence) of the polarity as recorded against the one expected."""
     if found.steep_rising is None:
         return "unknown", found.reason, 0.0

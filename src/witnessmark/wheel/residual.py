@@ -11,7 +11,9 @@ from witnessmark.wheel.model import Layout, Passes
 MOST_LOOKS = 400
 
 
-def of_missing(recording: Recording, channel: str, passes: Passes, layout: Layout, marking_rising: bool) -> NDArray[np.float64]:
+def of_missing(
+    recording: Recording, channel: str, passes: Passes, layout: Layout, marking_rising: bool
+) -> NDArray[np.float64]:
     """Steepest marking-way slope within half a pitch of each missing passage, over the median of its seen neighbours.
 
     [m], NaN where nothing was looked at (change lists, seen teeth). On a lazy flank through a gap the slope has the
@@ -27,7 +29,7 @@ def of_missing(recording: Recording, channel: str, passes: Passes, layout: Layou
     sign = 1.0 if marking_rising else -1.0
     for m in missing:
         here = _slope(recording, channel, passes.time_s[m], passes.speed_rpm[m], layout, sign)
-        near = [q for q in range(max(0, m - 4), min(passes.tooth.size, m + 5)) if passes.edge[q] >= 0]
+        near = [q for q in range(max(0, int(m) - 4), min(passes.tooth.size, int(m) + 5)) if passes.edge[q] >= 0]
         others = [_slope(recording, channel, passes.time_s[q], passes.speed_rpm[q], layout, sign) for q in near]
         usual = float(np.median(others)) if others else 0.0
         if usual > 0 and np.isfinite(here):

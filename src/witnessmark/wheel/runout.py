@@ -20,7 +20,7 @@ RIPPLE_AT_200_RPM = 0.02
 
 @dataclass(frozen=True)
 class Runout:
-    """amplitude_deg (half of peak to peak), phase_deg (angle from slot 1 where the edge comes latest), se_deg, turns."""
+    """amplitude_deg (half of peak to peak), phase_deg (angle from slot 1 where the edge comes latest), se_deg, turns."""  # noqa: E501
 
     amplitude_deg: float
     phase_deg: float

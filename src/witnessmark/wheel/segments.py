@@ -1,8 +1,9 @@
-"""From the best path to crank angle: pieces linked over losses, standstills cut, stretches that cannot be trusted set apart."""
+"""From the best path to crank angle: pieces linked over losses, standstills cut, stretches that cannot be trusted set apart."""  # noqa: E501
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,7 +82,7 @@ def _turned(path: Path, teeth: NDArray[np.float64], t: NDArray[np.float64], i: i
     if slow < 6.0 * 40.0 or fast > 2.8 * slow:  # under 40 rpm the crank is coming to rest or leaving it
         return None
     guess = dt * 0.5 * (rate_in + rate_out)
-    if n == 1 or bool(np.allclose(np.diff(teeth), np.diff(teeth)[0] if n > 1 else 0.0)) and _no_gap(teeth):
+    if n == 1 or (bool(np.allclose(np.diff(teeth), np.diff(teeth)[0] if n > 1 else 0.0)) and _no_gap(teeth)):
         pitch = 360.0 / n
         return float(max(1.0, np.round(guess / pitch)) * pitch)
     step = float((teeth[path.tooth[i]] - before_deg) % 360.0)
@@ -114,9 +115,7 @@ def _rate(path: Path, teeth: NDArray[np.float64], t: NDArray[np.float64], i: int
     return turned / took if took > 0 and turned > 0 else None
 
 
-def angle_of(
-    chain: Chain, layout: Layout, rate_hz: float | None
-) -> tuple[CrankAngle, NDArray[np.bool_]]:
+def angle_of(chain: Chain, layout: Layout, rate_hz: float | None) -> tuple[CrankAngle, NDArray[np.bool_]]:
     """Crank angle with segments, and which matches of the chain it keeps [p]."""
     keep, undecoded = _trust(chain, layout, rate_hz)
     n_teeth = len(layout.teeth_deg)
@@ -130,7 +129,9 @@ def angle_of(
     for lo, hi in runs:
         turned = float(chain.angle_deg[hi - 1] - chain.angle_deg[lo])
         if hi - lo < max(3, int(0.6 * n_teeth)) or turned < 200.0:
-            undecoded.append(Span(float(chain.time_s[lo]), float(chain.time_s[hi - 1]), "too short to place on the wheel"))
+            undecoded.append(
+                Span(float(chain.time_s[lo]), float(chain.time_s[hi - 1]), "too short to place on the wheel")
+            )
             continue
         rows = np.arange(lo, hi)
         kept[rows] = True
@@ -179,9 +180,7 @@ def _runs(piece: NDArray[np.int64], keep: NDArray[np.bool_]) -> list[tuple[int, 
     return out
 
 
-def _trust(
-    chain: Chain, layout: Layout, rate_hz: float | None
-) -> tuple[NDArray[np.bool_], list[Span]]:
+def _trust(chain: Chain, layout: Layout, rate_hz: float | None) -> tuple[NDArray[np.bool_], list[Span]]:
     """Which matches to believe: enough samples a pitch, and turns whose edges mostly fit."""
     p = chain.mark.size
     keep = np.ones(p, bool)
@@ -218,7 +217,7 @@ def _broken(chain: Chain, layout: Layout) -> NDArray[np.bool_]:
         lo, hi = int(first[v]), int(first[v] + counts[v])
         whole = 0 < v < values.size - 1 and values[v] - values[v - 1] == 1 and values[v + 1] - values[v] == 1
         extra = int(chain.mark[hi - 1] - chain.mark[lo] - (hi - 1 - lo))
-        missed = max(0, n - counts[v]) if whole else 0
+        missed = max(0, n - int(counts[v])) if whole else 0
         if chain.lost[lo:hi].any():
             missed = 0
         bad[v] = (extra + missed) > max(3.0, BROKEN_SHARE * n)
@@ -255,7 +254,7 @@ def _gaps_off(chain: Chain, layout: Layout) -> NDArray[np.bool_]:
         wrong = bool(abs(slow[1] - 0.5 * (slow[0] + slow[2])) > limit)
         off[int(turn[i + 1])] = off.get(int(turn[i + 1]), False) or wrong
     order = sorted(off)
-    for a, b in zip(order[:-1], order[1:], strict=True):
+    for a, b in pairwise(order):
         if off[a] and off[b] and b - a <= 2:
             out |= (turn >= a - 1) & (turn <= b)
     return out
@@ -284,6 +283,4 @@ def motions_of(all_edge_time_s: NDArray[np.float64], still_s: float) -> tuple[Mo
     cut = np.flatnonzero(np.diff(t) > still_s)
     starts = np.concatenate(([0], cut + 1))
     stops = np.concatenate((cut + 1, [t.size]))
-    return tuple(
-        Motion(float(t[a]), float(t[b - 1])) for a, b in zip(starts, stops, strict=True) if b - a >= 6
-    )
+    return tuple(Motion(float(t[a]), float(t[b - 1])) for a, b in zip(starts, stops, strict=True) if b - a >= 6)

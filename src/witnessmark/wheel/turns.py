@@ -10,7 +10,9 @@ from witnessmark.wheel.identify import unrolled
 from witnessmark.wheel.lattice import Path
 from witnessmark.wheel.model import Layout
 
-MATCH_DEG = 9.0  # cam edges repeat within this: chain and speed jitter of a healthy cam stays below (memory: +-3 crank deg)
+MATCH_DEG = (
+    9.0  # cam edges repeat within this: chain and speed jitter of a healthy cam stays below (memory: +-3 crank deg)
+)
 
 
 def cam_repeat(
