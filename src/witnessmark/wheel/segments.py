@@ -220,10 +220,10 @@ def _broken(chain: Chain, layout: Layout) -> NDArray[np.bool_]:
         missed = max(0, n - int(counts[v])) if whole else 0
         if chain.lost[lo:hi].any():
             missed = 0
-        bad[v] = (extra + missed) > max(3.0, BROKEN_SHARE * n)
-    for v in np.flatnonzero(bad):
-        if (v > 0 and bad[v - 1]) or (v + 1 < values.size and bad[v + 1]):
-            out[first[v] : first[v] + counts[v]] = True
+        bad[v] = bool((extra + missed) > max(3.0, BROKEN_SHARE * n))
+    for w in np.flatnonzero(bad):
+        if (w > 0 and bad[w - 1]) or (w + 1 < values.size and bad[w + 1]):
+            out[first[w] : first[w] + counts[w]] = True
     return out
 
 
