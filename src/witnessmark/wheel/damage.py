@@ -51,15 +51,17 @@ def is_even(layout: Layout) -> bool:
 FLANKS = (0.0, 0.045, 0.085)
 
 
-def flank_shift(layout: Layout, pitches: float) -> NDArray[np.float64]:
-    """Natural displacement in degrees of each tooth beside a designed gap on a variable-reluctance line [n]."""
+def flank_shift(layout: Layout, pitches: float, dead: tuple[int, ...] = ()) -> NDArray[np.float64]:
+    """Natural displacement in degrees of each tooth beside a gap, designed or left by a dead tooth, on a pick-up [n]."""  # noqa: E501
     teeth = np.asarray(layout.teeth_deg)
     out = np.zeros(teeth.size)
     if not layout.regular or not layout.missing:
         return out
-    gap = np.diff(np.append(teeth, teeth[0] + 360.0)) > 1.5 * layout.pitch_deg
-    out[gap] -= pitches * layout.pitch_deg
-    out[np.roll(gap, 1)] += pitches * layout.pitch_deg
+    there = np.setdiff1d(np.arange(teeth.size), np.asarray(dead, dtype=np.int64))
+    present = teeth[there]
+    gap = np.diff(np.append(present, present[0] + 360.0)) > 1.5 * layout.pitch_deg
+    out[there[gap]] -= pitches * layout.pitch_deg
+    out[there[np.roll(gap, 1)]] += pitches * layout.pitch_deg
     return out
 
 
@@ -81,7 +83,8 @@ def align_marks(marks: Marks, layout: Layout, tempo: Tempo, damage: Damage = SOU
         return Path(path.edge, counted.astype(np.int32), path.stride, path.restart, rate, path.score)
     place = teeth + (np.asarray(damage.shift_deg) if damage.shift_deg else 0.0)
     if damage.flank:
-        place = place + flank_shift(layout, damage.flank)
+        gone = tuple(tooth for tooth, share in damage.dead if share > 0.6)
+        place = place + flank_shift(layout, damage.flank, gone)
     missed = np.full(n, tempo.log_missed)
     for tooth, share in damage.dead:
         missed[tooth] = np.log(np.clip(share, 0.02, 0.98))
