@@ -94,6 +94,12 @@ def test_a_slow_interval_taken_for_two_is_no_lost_edge() -> None:
     assert "edges-dropped" not in kinds(scene.found(), stated=False)
 
 
+def test_a_pulse_that_is_in_the_line_but_unread_is_the_records_doing() -> None:
+    found = Scene(turns=60, missing=_scattered(8, 60), residual=1.0).found()
+    assert "edges-dropped" not in kinds(found, stated=False)
+    assert any("8 pulses are there" in n.reason for n in found.not_assessed)
+
+
 # --- silences ---------------------------------------------------------------------------------------------------------
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from tests.findings.made import Scene, kinds, ramp, steady, the
+from tests.findings.made import Scene, kinds, ramp, results, steady, the
 from witnessmark.findings.statistics import clopper_pearson, log10_bf_one_tooth
 from witnessmark.wheel import layouts
 
@@ -133,6 +135,12 @@ def test_a_smooth_swing_or_bump_of_the_pulses_accuses_no_tooth() -> None:
         assert not [k for k in kinds(found, stated=False) if k.startswith("tooth")]
 
 
+def test_teeth_beside_the_gap_need_not_be_alike() -> None:
+    # simulated sound wheels at slow cranking show 0.61 of the pulse on the other side of the gap
+    assert kinds(Scene(size={0: 2.0, 57: 1.2}).found(), stated=False) == []
+    assert the(Scene(size={0: 0.4, 57: 1.5}).found(), "tooth-weak").slot == 1
+
+
 @pytest.mark.parametrize("error", [1.5, -0.8, 0.5])
 @pytest.mark.parametrize("sensor", ["hall", "vr"])
 def test_a_displaced_tooth_is_named_with_its_error(error: float, sensor: str) -> None:
@@ -163,6 +171,16 @@ def test_teeth_a_compression_apart_that_are_late_alike_are_not_accused_while_cra
     alone = Scene(layout=layout, sensor="hall", late_deg={5: 2.0}).found()
     assert "tooth-displaced" not in kinds(alike)
     assert the(alone, "tooth-displaced").slot == 6
+
+
+def test_teeth_decoded_out_of_order_are_not_judged() -> None:
+    made = Scene(sensor="hall", when=steady(800.0), late_deg={22: 1.5}).made()
+    turn = made.wheel.passes.turn.copy()
+    turn[made.wheel.passes.tooth == 0] -= 1
+    wheel = replace(made.wheel, passes=replace(made.wheel.passes, turn=turn))
+    found = results(replace(made, wheel=wheel))
+    assert "tooth-displaced" not in kinds(found, stated=False)
+    assert any("do not follow each other in order" in n.reason for n in found.not_assessed)
 
 
 def test_late_every_second_turn_only_is_no_displaced_tooth() -> None:

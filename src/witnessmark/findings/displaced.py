@@ -75,6 +75,8 @@ def find(m: Measured, disturbed: frozenset[int]) -> Outcome:
         return Outcome()
     if m.teeth < m.limits["tooth.displaced.least_teeth"]:
         return Outcome(not_assessed=(_too_coarse(m),))
+    if np.any((np.diff(m.angle_deg) <= 0.0) & (np.diff(m.segment) == 0)):
+        return Outcome(not_assessed=(_not_in_order(),))
     late = lateness(m)
     if late is None or np.isfinite(late.mean_deg).sum() < m.limits["tooth.displaced.least_teeth"]:
         return Outcome(not_assessed=(_too_short(),))
@@ -220,4 +222,12 @@ def _too_short() -> NotAssessed:
         "Does a tooth come at the wrong angle?",
         "too few passages of each tooth in steady rotation",
         "a record with several turns of steady cranking or running",
+    )
+
+
+def _not_in_order() -> NotAssessed:
+    return NotAssessed(
+        "Does a tooth come at the wrong angle?",
+        "the decoded teeth do not follow each other in order, so that their lateness is not to be believed",
+        "a record with several turns of steady running",
     )

@@ -209,7 +209,7 @@ class Measured:
 
     @cached_property
     def coarse(self) -> Bools:
-        """Missing passages of a reluctance line whose pulse is there, unread: smaller than the recorder's steps allow [m]."""  # noqa: E501
+        """Missing passages of a reluctance line whose pulse is there, too few recorder's steps high to be read [m]."""
         left = self.wheel.passes.residual
         return self.missing & (left > self.limits["dropouts.residual_max"]) if self.is_vr else np.zeros(left.size, bool)
 

@@ -95,10 +95,10 @@ def tooth_strength(m: Measured) -> Floats:
 def relative_to_neighbours(m: Measured, strength: Floats, known: frozenset[int], reach: int = 5) -> Floats:
     """Strength of each tooth over the median of up to ``reach`` teeth on both sides [n].
 
-    A local reference follows what a sound wheel shows over many teeth (runout, a bump). Teeth beside a gap give more than
-    others by design, how much is not known well at the slow points of compression: they are compared with the smaller
-    of their like and their neighbours.
-    """  # noqa: E501
+    A local reference follows what a sound wheel shows over many teeth (runout, a bump). Teeth beside a gap give more
+    than others by design, how much is not known well at the slow points of compression: they are compared with the
+    smaller of their like and their neighbours.
+    """
     assert m.layout is not None
     n = strength.size
     gaps = gap_neighbours(m.layout)
