@@ -14,6 +14,10 @@ GOALS = {"alarms": 0, "hints": 0.10, "cause": 0.93, "slot": 0.97, "layout": 0.98
 # a sample of a few dozen cases: one or two misses are within its own scatter
 QUICK_GOALS = {"alarms": 0, "hints": 0.25, "cause": 0.80, "slot": 0.75, "layout": 0.90}
 
+# What was reached last: falling below it fails the run although the goals are still ahead. Raise with every gain.
+HELD = {"alarms": 5, "hints": 0.05, "cause": 0.77, "slot": 0.90, "layout": 0.92}
+QUICK_HELD = {"alarms": 0, "hints": 0.10, "cause": 0.75, "slot": 0.80, "layout": 0.85}
+
 
 def share(values: list[bool | None]) -> tuple[int, int]:
     """(right, judged)."""
@@ -31,9 +35,8 @@ def alarms(scores: list[Score]) -> list[Score]:
     return [s for s in scores if s.kind == "healthy" and (s.stated or not s.cause_right)]
 
 
-def reached(scores: list[Score], *, quick: bool) -> bool:
-    """Whether every goal is met."""
-    goals = QUICK_GOALS if quick else GOALS
+def reached(scores: list[Score], goals: dict[str, float]) -> bool:
+    """Whether every one of these goals is met."""
     healthy = [s for s in scores if s.kind == "healthy"]
     faulty = [s for s in scores if s.kind != "healthy"]
     hinted = sum(bool(s.hints) for s in healthy) / max(1, len(healthy))

@@ -54,7 +54,32 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
     return Outcome((finding,))
 
 
+# What rests on the length of a turn: place on the wheel, speed, turns to a spark.
+_FROM_TURN = frozenset({*_PLACES, "wheel-runout", "cranking-slow", "late-sync", "no-start"})
+
+
+def turn_guessed(m: Measured) -> bool:
+    """A wheel without a gap, teeth a turn named by neither setup nor cam: the length of a turn is a guess."""
+    layout = m.layout
+    if layout is None or layout.source == "setup" or m.signals.by_role("cam"):
+        return False
+    return layout.periods == len(layout.teeth_deg) and len(layout.teeth_deg) > 1
+
+
 def doubted(m: Measured, found: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """What the layout cannot carry is a hint: see ``turn_guessed``, and ``_strange`` for a damaged unexpected wheel."""
+    if turn_guessed(m):
+        words = "; the teeth a turn of this wheel are a guess, so this is no more than a hint."
+        found = tuple(
+            replace(f, confidence=0.3, statement=f.statement.rstrip(".") + words)
+            if f.kind in _FROM_TURN and f.stated
+            else f
+            for f in found
+        )
+    return _strange(m, found)
+
+
+def _strange(m: Measured, found: tuple[Finding, ...]) -> tuple[Finding, ...]:
     """An unexpected wheel that is damaged too: the damage becomes a hint, and with several places the wheel as well.
 
     Edges that fit neither the setup's wheel nor another one whole were rather taken for the wrong wheel.

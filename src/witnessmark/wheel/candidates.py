@@ -183,7 +183,7 @@ def _pattern(time_s: NDArray[np.float64], log_dt: NDArray[np.float64], lag: int)
 
 
 EVEN_LOG = 0.16  # four of five intervals within 17 % of their neighbours' median: even spacing under cranking ripple
-LEAST_CODE = 8  # shorter sequences of two widths come about by chance
+LEAST_CODE = 8  # two or four vanes of unequal width repeat sooner: that is spacing, not a code
 
 
 def width_coded(marks: Marks) -> Layout | None:
@@ -208,11 +208,11 @@ def width_coded(marks: Marks) -> Layout | None:
         return None
     code = np.where(known, duty > mid, False).astype(int)
     best: tuple[float, int] | None = None
-    for lag in range(LEAST_CODE, int(code.size / 1.5) + 1):
+    for lag in range(2, int(code.size / 1.5) + 1):
         same = float(np.mean(code[lag:] == code[:-lag]))
         if best is None or same > best[0] + 0.02:
             best = (same, lag)
-    if best is None or best[0] < 0.93:
+    if best is None or best[0] < 0.93 or best[1] < LEAST_CODE:
         return None
     lag = best[1]
     phase = np.arange(code.size) % lag

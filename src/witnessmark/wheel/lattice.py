@@ -251,7 +251,10 @@ def _viterbi(
                     d_new[i] = 0
                     r_new[i] = True
                     # the next interval is an ordinary pitch more often than not; the spread covers the rest
-                    m_new[i] = log_stride[i, 1] - np.log(dt_next)
+                    ahead = 1
+                    while ahead < max_d and dead[(i + ahead) % n] > -0.7:  # a tooth that is mostly missing is not next
+                        ahead += 1
+                    m_new[i] = log_stride[i, ahead] - np.log(dt_next)
                     g_new[i] = 0.0
                     p_new[i, 0] = 0.35
                     p_new[i, 1] = 0.0
