@@ -11,7 +11,7 @@ from witnessmark.provenance import Step
 from witnessmark.recording.model import Recording
 from witnessmark.recording.setup import Setup
 from witnessmark.signals.model import Line, Signals
-from witnessmark.wheel import identify, layouts, pitch, polarity, residual, runout, segments, turns
+from witnessmark.wheel import identify, layouts, pitch, polarity, residual, runout, segments
 from witnessmark.wheel import passes as passing
 from witnessmark.wheel.damage import align_marks, is_even
 from witnessmark.wheel.design import Choice, choose
@@ -272,6 +272,3 @@ def _amplitude_runout(teeth: tuple[Tooth, ...], layout: Layout) -> tuple[float, 
 
 def _number(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
-
-
-__all__ = ["crank_line", "decode_wheel", "full_path", "slot_rule", "turns"]
