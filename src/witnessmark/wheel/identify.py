@@ -26,6 +26,10 @@ from witnessmark.wheel.model import Layout
 WALKS = (1e-5, 3e-4, 5e-3, 1e-1)
 TORQUE_WALKS = (1e-3, 5e-3, 2e-2, 8e-2, 0.3, 1.0)  # the same for a torque's walk, from 6 to 30 degrees a pitch
 WALK_PER_DEG3 = 8e-6  # cranking, in degrees
+# Pitches in which a torque forgets itself: about 30 degrees (a third of the way between two compressions of four
+# cylinders; 20 to 80 tried on simulated cranking) on 6, 12 and 24 degrees a pitch. Tried in pitches, so that a pattern and its
+# half are weighed alike.
+RELAXES = (5.0, 2.5, 1.25)
 GAP_IS_MISS = -3.0  # log probability of a missed tooth where the plain wheel stands for one with gaps
 FEW_TEETH = 8
 CRANK_MISS, CRANK_EXTRA = Tempo().log_missed, Tempo().log_extra
@@ -33,6 +37,7 @@ CRANK_MISS, CRANK_EXTRA = Tempo().log_missed, Tempo().log_extra
 # absent, bent and weak teeth add to about 0.12 of cases (common practice, no source).
 DAMAGE_PRIOR = 0.12
 EXTRA_PRIOR = 0.05
+FASTEST_RPM = 9000.0  # no road engine on a tester turns faster at its slowest (common practice, no source)
 WINDOW = 130  # marks a window: two turns of 60-2, more of most others; longer ones mix tempos
 MOST_WINDOWS = 10
 # Marks left out where a record begins at rest: sensors settle on their first three edges, and out of standstill no
@@ -119,7 +124,9 @@ def tempos_of(marks: Marks) -> tuple[Tempo, ...]:
     # on a coarse wheel ripple swells the jitter's estimate, which a torque that may walk explains better
     sharp = max(0.25 * jitter, 0.004)
     smooth = [Tempo(walk, jitter) for walk in WALKS]
-    torque = [Tempo(walk, j, torque=True) for j in (jitter, sharp) for walk in TORQUE_WALKS]
+    torque = [
+        Tempo(walk, j, torque=True, relax=relax) for relax in RELAXES for j in (jitter, sharp) for walk in TORQUE_WALKS
+    ]
     best, driven = (
         max(tries, key=lambda t: align_marks(marks, plain, replace(t, log_missed=GAP_IS_MISS)).score)
         for tries in (smooth, torque)
@@ -279,6 +286,8 @@ def _rpm_prior(rpm: float, from_rest: bool) -> float:
     """
     if rpm <= 0:
         return -6.0
+    if rpm > FASTEST_RPM:
+        return -30.0
     x = float(np.log(rpm))
     running = 0.03 if from_rest else 0.4
     crank = (1.0 - running) * np.exp(-0.5 * ((x - np.log(190.0)) / 0.35) ** 2) / 0.35

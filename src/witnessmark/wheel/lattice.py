@@ -21,7 +21,6 @@ from numpy.typing import NDArray
 
 MAX_SKIP_TEETH = 6  # longest stride in teeth (five missed in a row); longer losses restart and are linked afterwards
 MAX_SKIP_EDGES = 7  # longest run of extra edges inside one stride is one less
-RELAX_DEG = 30.0  # a third of the way from one compression to the next on four cylinders: torque there has turned (measured: 20 to 80 try worse)
 _STALL_ENERGY = 0.65  # half a pitch on, less than this share of the energy left: the crank may stall (0.3 a pitch on)
 _LOG_STALL = -4.5  # log density of a stall's length: spread over two nats, and one in twenty such strides
 _LOG_STALL_MISS = -1.5  # of a tooth that passes so slowly that a pick-up may give no pulse
@@ -39,11 +38,13 @@ class Tempo:
     in pitches. torque: what walks is a torque over angle, so kinetic energy is what changes smoothly; walk holds at the
     slowest tenth of the marks and falls with the fourth power of the speed (the log-speed slope is torque over twice the
     energy), down to a hundredth; it grows alike towards a stall.
+    relax: pitches over which a slope falls back to nothing by a factor of e (torque turns between two compressions).
     """
 
     walk: float = 1.7e-3
     jitter: float = 0.02
     torque: bool = False
+    relax: float = 5.0
     log_missed: float = -4.6  # 1 % of teeth
     log_extra: float = -5.3  # 0.5 % of edges
     log_restart: float = -22.0
@@ -414,7 +415,6 @@ def align(
     still_s: float = 0.7,
     beam: float = 25.0,
     pitch_deg: float | None = None,
-    relax_scale: float = 1.0,
 ) -> Path:
     """Best alignment of edge times [K] (s, rising) to teeth [n] (deg, rising from 0 within one turn).
 
@@ -441,7 +441,7 @@ def align(
         np.full(n, tempo.log_missed) if log_missed is None else log_missed.astype(np.float64),
         pitch,
         tempo.walk / pitch**3,
-        RELAX_DEG * relax_scale,
+        tempo.relax * pitch,
         tempo.torque,
         _reference(time_s, pitch),
         tempo.jitter * pitch,
