@@ -37,6 +37,7 @@ CRANK_MISS, CRANK_EXTRA = Tempo().log_missed, Tempo().log_extra
 # absent, bent and weak teeth add to about 0.12 of cases (common practice, no source).
 DAMAGE_PRIOR = 0.12
 EXTRA_PRIOR = 0.05
+FURTHER_EXTRA = 5.0  # nats more for each further place: a wheel with metal at two places is far rarer (from memory)
 FASTEST_RPM = 9000.0  # no road engine on a tester turns faster at its slowest (common practice, no source)
 WINDOW = 130  # marks a window: two turns of 60-2, more of most others; longer ones mix tempos
 MOST_WINDOWS = 10
@@ -247,7 +248,7 @@ def _extra_gain(sums: Tally, layout: Layout, turns: float, tempo: Tempo, per_mar
     if len(sums.extra_deg) < 3 or turns < 1 or is_even(layout):
         return 0.0
     reach = layout.pitch_deg / 4.0
-    gain = 0.0
+    gains = []
     for angle, hits, spread in _clusters(sums.extra_deg, reach):
         if _near(angle, damage, reach) or _fills_gap(layout, angle):
             continue
@@ -258,8 +259,13 @@ def _extra_gain(sums: Tally, layout: Layout, turns: float, tempo: Tempo, per_mar
         sharp = float(np.log(layout.pitch_deg / (4.13 * max(spread, 0.02 * layout.pitch_deg))))
         faulty = np.log(EXTRA_PRIOR * reach / 360.0) + float(log_beta(hits + 1, away + 1) - log_beta(1, 1))
         faulty += hits * max(0.0, min(sharp, per_mark))
-        gain += float(np.logaddexp(plain, faulty)) - plain
-    return gain
+        gains.append((faulty, plain))
+    first = max(gains, default=None)
+    known = bool(damage.extra)
+    return sum(
+        float(np.logaddexp(plain, faulty - (FURTHER_EXTRA if known or (faulty, plain) != first else 0.0))) - plain
+        for faulty, plain in gains
+    )
 
 
 def _fills_gap(layout: Layout, angle_deg: float) -> bool:
@@ -389,6 +395,7 @@ def with_damage(candidate: Candidate, windows: list[Marks], tempos: list[tuple[T
         n = len(layout.teeth_deg)
         cost = (full.count - len(full.extra)) * float(np.log(DAMAGE_PRIOR / n))
         cost += len(full.extra) * float(np.log(EXTRA_PRIOR * 0.5 * layout.pitch_deg / 360.0))
+        cost -= FURTHER_EXTRA * max(0, len(full.extra) - 1)
         cost -= 0.5 * full.count * float(np.log(max(again.turns, 2.0)))
         # passes in which a dead tooth shows, or a fixed extra edge comes, are paid at the share assumed for them
         cost += sum(int(again.tally.seen[i]) * float(np.log(1.0 - share)) for i, share in full.dead)

@@ -220,7 +220,8 @@ def _viterbi(
                     v = var0 + meas
                     r = z - (m0 + ahead_m)
                     like = _LOG_T_NORM - 0.5 * np.log(v) - 2.5 * np.log(1.0 + r * r / (_NU * v)) - log_dt
-                    like += miss[i0, d]
+                    slowed = stalling and d <= 3 and 1.7 * a < dt * np.exp(m0)
+                    like += max(miss[i0, d], (d - 1) * _LOG_STALL_MISS) if slowed else miss[i0, d]
                     stalled = _LOG_STALL + (d - 1) * _LOG_STALL_MISS - log_dt
                     stalls = j == 1 and d <= 3 and stall[k] and stalled > like
                     if stalls:
@@ -254,7 +255,7 @@ def _viterbi(
                         p_new[i, 0] = c00 + 2 * b * c01 + b * b * c11 + slope_walk * a * a * a / 3.0
                         p_new[i, 1] = f2 * (c01 + b * c11) + slope_walk * a * a / 2.0
                         p_new[i, 2] = min(f2 * f2 * c11 + slope_walk * a, 1.0 / (pitch * pitch))
-                        if stalls or (stalling and 1.7 * a < dt * np.exp(m0)):
+                        if stalls or slowed:
                             # the crank all but stood: how it leaves says nothing of how it came
                             m_new[i] = log_stride[i, 1] - np.log(max(t[min(k + 1, n_edges - 1)] - t[k], 1e-6))
                             g_new[i] = 0.0
