@@ -59,7 +59,7 @@ _FROM_TURN = frozenset({*_PLACES, "wheel-runout", "cranking-slow", "late-sync", 
 
 
 def turn_guessed(m: Measured) -> bool:
-    """A wheel without a gap, teeth a turn named neither by the setup nor clearly by cams: a turn's length is a guess."""
+    """A wheel without a gap, teeth a turn named neither by the setup nor clearly by cams: a turn is a guess."""
     layout = m.layout
     if layout is None or layout.source == "setup" or m.wheel.belief >= m.limits["layout.turn_belief"]:
         return False

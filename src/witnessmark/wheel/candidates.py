@@ -118,7 +118,9 @@ def _split_guesses(time_s: NDArray[np.float64]) -> list[Layout]:
     ratio = relative(time_s)
     pair = ratio[:-1] + ratio[1:]
     short, long = np.minimum(ratio[:-1], ratio[1:]), np.maximum(ratio[:-1], ratio[1:])
-    at = np.flatnonzero((pair > 0.7) & (pair < 1.45) & (short < 0.8) & (long < 0.97))  # ripple moves a pair by a quarter
+    at = np.flatnonzero(
+        (pair > 0.7) & (pair < 1.45) & (short < 0.8) & (long < 0.97)
+    )  # ripple moves a pair by a quarter
     if at.size < 2:
         return []
     counts, times = np.unique(np.diff(at), return_counts=True)

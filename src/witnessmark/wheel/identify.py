@@ -27,8 +27,8 @@ WALKS = (1e-5, 3e-4, 5e-3, 1e-1)
 TORQUE_WALKS = (1e-3, 5e-3, 2e-2, 8e-2, 0.3, 1.0)  # the same for a torque's walk, from 6 to 30 degrees a pitch
 WALK_PER_DEG3 = 8e-6  # cranking, in degrees
 # Pitches in which a torque forgets itself: about 30 degrees (a third of the way between two compressions of four
-# cylinders; 20 to 80 tried on simulated cranking) on 6, 12 and 24 degrees a pitch. Tried in pitches, so that a pattern and its
-# half are weighed alike.
+# cylinders; 20 to 80 tried on simulated cranking) on 6, 12 and 24 degrees a pitch. Tried in pitches, so that a
+# pattern and its half are weighed alike.
 RELAXES = (5.0, 2.5, 1.25)
 GAP_IS_MISS = -3.0  # log probability of a missed tooth where the plain wheel stands for one with gaps
 FEW_TEETH = 8
@@ -37,7 +37,7 @@ CRANK_MISS, CRANK_EXTRA = Tempo().log_missed, Tempo().log_extra
 # absent, bent and weak teeth add to about 0.12 of cases (common practice, no source).
 DAMAGE_PRIOR = 0.12
 EXTRA_PRIOR = 0.05
-FURTHER_EXTRA = 5.0  # nats more for each further place: a wheel with metal at two places is far rarer (from memory)
+FURTHER_EXTRA = 5.0  # nats more for each further place: metal at two places is far rarer (from memory)
 FASTEST_RPM = 9000.0  # no road engine on a tester turns faster at its slowest (common practice, no source)
 WINDOW = 130  # marks a window: two turns of 60-2, more of most others; longer ones mix tempos
 MOST_WINDOWS = 10
@@ -117,8 +117,9 @@ def jitter_of(time_s: NDArray[np.float64]) -> float:
 
 
 def tempos_of(marks: Marks) -> tuple[Tempo, ...]:
-    """Tempos that suit these marks under the plainest wheel (all teeth alike): the best free one, and of those driven by a
-    torque the best with its two neighbours.
+    """Tempos that suit these marks under the plainest wheel (all teeth alike).
+
+    The best free one, and of those driven by a torque the best with its two neighbours.
     """
     jitter = jitter_of(marks.time_s)
     plain = layouts.even(36)

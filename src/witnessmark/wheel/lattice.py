@@ -35,9 +35,9 @@ class Tempo:
     """How freely the speed may change, and how sharp edges are; in pitches, so that no layout gains by its scale alone.
 
     walk: variance growth of the log-speed slope per pitch, (1/pitch)^2. jitter: standard deviation of one edge's place
-    in pitches. torque: what walks is a torque over angle, so kinetic energy is what changes smoothly; walk holds at the
-    slowest tenth of the marks and falls with the fourth power of the speed (the log-speed slope is torque over twice the
-    energy), down to a hundredth; it grows alike towards a stall.
+    in pitches. torque: what walks is a torque over angle, so that kinetic energy is what changes smoothly; walk
+    holds at the slowest tenth of the marks and falls with the fourth power of the speed (the log-speed slope is torque
+    over twice the energy), down to a hundredth; it grows alike towards a stall.
     relax: pitches over which a slope falls back to nothing by a factor of e (torque turns between two compressions).
     """
 
@@ -395,7 +395,7 @@ def stalls_of(time_s: NDArray[np.float64]) -> NDArray[np.bool_]:
 
 
 def _reference(time_s: NDArray[np.float64], pitch: float) -> float:
-    """Log speed in log(deg/s) at which a torque's walk holds: that of the slowest tenth of the marks, a little above."""
+    """Log speed in log(deg/s) at which a torque's walk holds: a little above that of the slowest tenth of the marks."""
     local = np.maximum(np.diff(time_s), 1e-9)
     if local.size >= 9:
         local = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(local, 4, mode="edge"), 9), axis=1)
