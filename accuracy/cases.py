@@ -17,7 +17,7 @@ from accuracy.draw import Draft
 from witnessmark.simulate.layouts import named
 from witnessmark.simulate.mechanics import periods
 from witnessmark.simulate.scenario import Scenario, parse_scenario
-from witnessmark.simulate.truth import CAUSE_OF
+from witnessmark.simulate.truth import cause_of
 
 SEED = 2026
 PER_KIND = 12
@@ -270,7 +270,8 @@ def _case(kind: str, number: int, severity: float, made: Draft, value: float, wi
     wheel = scenario.wheel.wheel()
     slots = list(fault.slots) if fault else []
     truth = {
-        "cause": CAUSE_OF[fault.kind] if fault else "none-found", "kind": fault.kind if fault else None,
+        "cause": cause_of(fault.kind, scenario.sensor.kind) if fault else "none-found",
+        "kind": fault.kind if fault else None,
         "slot": slots[0] if slots else None, "slots": slots,
         "layout": fault.layout if fault and fault.kind == "wheel-unexpected" else made.wheel, "design": made.wheel,
         "record": made.record, "sensor": "hall" if made.hall else "vr",

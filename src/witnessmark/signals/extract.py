@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from witnessmark.provenance import Step
 from witnessmark.recording.model import ChannelInfo, Recording
 from witnessmark.recording.setup import ChannelSetup, Setup
-from witnessmark.signals import kernels, kinds, levels, roles, twolevel, vr
+from witnessmark.signals import flanks, kernels, kinds, levels, roles, twolevel, vr
 from witnessmark.signals.crossings import Crossings, Thresholds, find_crossings
 from witnessmark.signals.model import FIRST, GLITCH, Edges, Levels, Sensor, Signals
 from witnessmark.signals.summary import Summary, native, summarise, whole_blocks
@@ -85,7 +85,8 @@ def _read_channel(recording: Recording, info: ChannelInfo, said: ChannelSetup | 
             if told == "vr" or kinds.reluctance_like(summary, zero, crossings, info.gain, info.offset):
                 sensor = "vr"
                 least, most = summary.extremes
-                edges = _vr_edges(info, crossings, vr.folds(crossings, most - least))
+                folds = vr.folds(crossings, most - least)
+                edges = _vr_edges(info, flanks.fit(recording, info, crossings, used, summary, chunk), folds)
     found = _levels(recording, info, summary, sensor, modes, zero, edges, chunk)
     return _Read(
         info,

@@ -22,6 +22,17 @@ CAUSE_OF = {
     "signal-low": "sensor-air-gap", "cranking-slow": "cranking-system",
 }  # fmt: skip
 
+TWO_LEVEL_CAUSE_OF = {
+    # a wide gap leaves a two-level sensor's levels alone until its edges stop; a high level that is not reached is the
+    # pull-up, the supply or a load on the wire
+    "signal-low": "crank-circuit",
+}
+
+
+def cause_of(kind: str, sensor: str) -> str:
+    """The cause behind a fault of the simulator on a crank sensor of this kind ("hall" or "vr")."""
+    return (TWO_LEVEL_CAUSE_OF if sensor == "hall" else {}).get(kind, CAUSE_OF[kind])
+
 
 def _severity(fault: Fault, scenario: Scenario) -> float:
     """The number that says how bad a fault is, in its own unit."""
@@ -153,8 +164,8 @@ def truth_of(scenario: Scenario, run: Run) -> dict[str, Any]:
     faults = []
     for f in scenario.fault:
         faults.append({
-            "kind": f.kind, "cause": CAUSE_OF[f.kind], "slots": list(f.slots), "severity": _severity(f, scenario),
-            "settings": f.model_dump(exclude_defaults=True),
+            "kind": f.kind, "cause": cause_of(f.kind, scenario.sensor.kind), "slots": list(f.slots),
+            "severity": _severity(f, scenario), "settings": f.model_dump(exclude_defaults=True),
         })  # fmt: skip
     first = faults[0] if faults else None
     step = max(1, round(0.005 / run.dt_s))

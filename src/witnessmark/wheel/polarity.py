@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from witnessmark.signals.model import PLAIN, Edges
 
 ALONE = 1.55  # half waves beside a gap's own crossing over the usual one: 2 to 3 by design, ripple stays below 1.5
+LAZY = 0.6  # of the usual steepness: crossings in a gap have 0.01 to 0.35 of it, a tooth's 0.8 and more (computed)
 
 
 @dataclass(frozen=True)
@@ -80,7 +81,8 @@ def _stretch(edges: Edges, steep: NDArray[np.float64], strong: NDArray[np.bool_]
             0.95,
             f"{'rising' if rising else 'falling'} crossings are {max(ratio, 1 / ratio):.1f} times as steep",
         )
-    alone = _alone(edges.time_s[part]) & strong
+    lazy = steep < LAZY * np.median(np.concatenate([up, down]))  # a tooth alone between two gaps has both steep
+    alone = _alone(edges.time_s[part]) & strong & lazy
     count_up, count_down = int(np.sum(alone & rising_edge)), int(np.sum(alone & ~rising_edge))
     most, least = max(count_up, count_down), min(count_up, count_down)
     if most < 2 or most < 4 * least:
