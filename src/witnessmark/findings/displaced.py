@@ -16,6 +16,9 @@ RUNNING_PASSAGES = 4
 # Common practice: an engine runs above this speed, a starter stays below it.
 RUNNING_RPM = 450.0
 MOST = 2
+# Share of a tooth's lateness that the tooth beside it shows where speed, not metal, makes both (computed: a compression
+# or first fire bends lateness over 3 teeth or more of a 36-slot wheel).
+DRIFT = 0.5
 
 
 def moved(m: Measured, at: Standout, c: Cluster) -> Finding:
@@ -147,6 +150,9 @@ def _next(
     }
     ratio = float(size[tooth]) / max(max(need.values()), 1e-9)
     confidence = beyond(ratio) * (1.0 if late.count[tooth] >= 3 else 0.6)
+    if not late.running and _drifts(late, tooth):
+        off[tooth] = np.nan
+        return _next(m, late, off, taken, disturbed)
     if not _in_every_turn(m, late, tooth) or size[tooth] > m.limits["tooth.displaced.most_pitch"] * m.layout.pitch_deg:
         off[tooth] = np.nan
         return _next(m, late, off, taken, disturbed)
@@ -168,6 +174,14 @@ def _by_compression(m: Measured, late: Lateness, tooth: int) -> float:
         if abs((shift + 180.0) % 360.0 - 180.0) > 2.1 * m.layout.pitch_deg:
             sizes += np.abs(late.mean_deg[near & np.isfinite(late.mean_deg)]).tolist()
     return max(sizes)
+
+
+def _drifts(late: Lateness, tooth: int) -> bool:
+    """Whether a tooth beside is late, or early, by much the same: the crank's speed bends so, a wheel does it tooth by
+    tooth (beside one displaced tooth a fit leaves the others where they are, or off to the other side).
+    """
+    beside = late.mean_deg[[tooth - 1, (tooth + 1) % late.mean_deg.size]]
+    return bool(np.any(beside / late.mean_deg[tooth] > DRIFT))
 
 
 def _in_every_turn(m: Measured, late: Lateness, tooth: int) -> bool:

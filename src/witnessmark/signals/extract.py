@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from witnessmark.provenance import Step
 from witnessmark.recording.model import ChannelInfo, Recording
 from witnessmark.recording.setup import ChannelSetup, Setup
-from witnessmark.signals import flanks, kernels, kinds, levels, roles, twolevel, vr
+from witnessmark.signals import kernels, kinds, levels, reluctance, role_words, roles, twolevel, vr
 from witnessmark.signals.crossings import Crossings, Thresholds, find_crossings
 from witnessmark.signals.model import FIRST, GLITCH, Edges, Levels, Sensor, Signals
 from witnessmark.signals.summary import Summary, native, summarise, whole_blocks
@@ -18,6 +18,9 @@ from witnessmark.signals.summary import Summary, native, summarise, whole_blocks
 MOVING_SIGMAS = 12.0
 """A line moves when its range exceeds this many noise deviations: a million normal samples span under 10, and the
 noise is taken from the quieter blocks, up to a tenth low."""
+
+VOLTS = ("V", "mV", "")
+"""Units in which a pick-up may be recorded; a current or a pressure that stirs under noise is none."""
 
 
 def extract(recording: Recording, setup: Setup, chunk: int = 1 << 22) -> Signals:
@@ -78,15 +81,14 @@ def _read_channel(recording: Recording, info: ChannelInfo, said: ChannelSetup | 
     if crossings is not None:
         sensor, edges = "hall", _hall_edges(info, crossings)
     if crossings is None and told in (None, "vr"):
-        zero = vr.find_zero(summary)
+        average = told == "vr" or (
+            info.unit.strip() in VOLTS and role_words.may_turn(info.name, said.role if said is not None else None)
+        )
+        pick_up, zero = reluctance.read(recording, info, summary, told == "vr", average, chunk)
         used = zero.thresholds
-        if told == "vr" or kinds.may_be_reluctance(summary, zero):
-            crossings = vr.prune(find_crossings(recording, info, summary, used, chunk))
-            if told == "vr" or kinds.reluctance_like(summary, zero, crossings, info.gain, info.offset):
-                sensor = "vr"
-                least, most = summary.extremes
-                folds = vr.folds(crossings, most - least)
-                edges = _vr_edges(info, flanks.fit(recording, info, crossings, used, summary, chunk), folds)
+        if pick_up is not None:
+            sensor, used = "vr", pick_up.thresholds
+            edges = _vr_edges(info, pick_up.crossings, pick_up.folds)
     found = _levels(recording, info, summary, sensor, modes, zero, edges, chunk)
     return _Read(
         info,
@@ -212,7 +214,7 @@ def _levels(
     chunk: int,
 ) -> Levels:
     least, most = summary.extremes
-    moving = most - least > max(MOVING_SIGMAS * summary.noise, 2.5 * summary.quantum)
+    moving = bool(most - least > max(MOVING_SIGMAS * summary.noise, 2.5 * summary.quantum))
     if sensor == "hall":
         low, high, level = modes.low, modes.high, 0.5 * (modes.low + modes.high)
     elif sensor == "vr" and zero is not None and len(edges):

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 
 import numba as nb
@@ -36,7 +37,8 @@ LAZY = 0.3
 coarse wheel the line lingers by design (a fifth of the tooth's slope), in a gap it rests (below a tenth)."""
 
 REACH = 4.0
-"""Usual half waves on either side within which a lazy crossing must leave the hysteresis: two missing teeth make three."""
+"""Usual half waves on either side within which a lazy crossing must leave the hysteresis: two missing teeth make
+three."""
 
 
 def fit(
@@ -72,7 +74,7 @@ def fit(
 
 
 def _placed(c: Crossings, step: NDArray[np.float64], shift: NDArray[np.float64], samples: int) -> Crossings:
-    """Crossings moved to ``shift`` samples after the middle of their two samples; none passes the middle between two."""
+    """Crossings moved to ``shift`` samples after the middle of their two samples, none past the middle between two."""
     place = c.sample + 0.5 + shift
     between = 0.5 * (c.sample[1:] + c.fraction[1:] + c.sample[:-1] + c.fraction[:-1])
     place = np.clip(place, np.append(0.0, between), np.append(between, samples - 1.0))
@@ -85,7 +87,7 @@ def _pieces(
 ) -> Iterator[tuple[slice, NDArray[Any], int]]:
     """(crossings, native samples around them, first sample), ``wide`` samples beyond the outer crossings."""
     edge = np.searchsorted(c.sample, np.arange(0, info.samples + chunk, chunk))
-    for a, b in zip(edge[:-1], edge[1:], strict=True):
+    for a, b in pairwise(edge):
         if a < b:
             start = max(0, int(c.sample[a]) - wide)
             yield slice(a, b), native(recording.read(info.name, start, int(c.sample[b - 1]) + wide + 1)), start

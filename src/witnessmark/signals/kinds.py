@@ -41,6 +41,13 @@ SLOW_PERIOD_S = 0.03
 """An oscillation far off 0 V must be quicker than this to be a pick-up: compression ripple of battery and starter
 current has 20 to 150 ms."""
 
+BIAS_V = (1.0, 3.5)
+"""Offsets in V that inputs of pick-ups are biased to (common practice: half of 3.3 or 5 V), however small
+the pulses."""
+
+MAINS_S = (1 / 50, 1 / 60, 1 / 100, 1 / 120)
+"""Periods of the mains and of its rectified ripple."""
+
 
 def two_level_candidate(summary: Summary, modes: Modes) -> bool:
     """Do the samples lie at two levels (following them where they move)?"""
@@ -133,7 +140,7 @@ def may_be_reluctance(summary: Summary, zero: Zero) -> bool:
     return abs(float(summary.values[len(summary.values) // 2]) - zero.level) <= 0.5 * zero.amplitude
 
 
-def reluctance_like(summary: Summary, zero: Zero, crossings: Crossings, gain: float, offset: float) -> bool:
+def reluctance_like(summary: Summary, zero: Zero, crossings: Crossings, gain: float, offset: float, unit: str) -> bool:
     """Does the line swing about its own zero like a pick-up: both ways alike, often, and quick where it is offset?"""
     if len(crossings) < 8:
         return False
@@ -142,12 +149,22 @@ def reluctance_like(summary: Summary, zero: Zero, crossings: Crossings, gain: fl
     both = np.median(crossings.peak_before[crossings.rising]), np.median(crossings.peak_before[~crossings.rising])
     if not 0.25 < both[0] / max(both[1], 1e-30) < 4.0:
         return False
+    if _mains(crossings, summary.rate_hz):
+        return False
     offset_v, size_v = abs(zero.level * gain + offset), abs(zero.amplitude * gain)
     if offset_v > 1.0 * size_v:
         same = crossings.sample[crossings.rising]
         period_s = float(np.median(np.diff(same))) / summary.rate_hz if len(same) > 2 else np.inf
-        return period_s < SLOW_PERIOD_S and offset_v < 20.0 * size_v
+        biased = unit.strip() == "V" and BIAS_V[0] < zero.level * gain + offset < BIAS_V[1]
+        return period_s < SLOW_PERIOD_S and (biased or offset_v < 20.0 * size_v)
     return True
+
+
+def _mains(crossings: Crossings, rate_hz: float) -> bool:
+    """Does the line keep to a period of the mains? An engine does not, from compression to compression."""
+    period_s = np.diff((crossings.sample + crossings.fraction)[crossings.rising]) / rate_hz
+    low, middle, high = np.quantile(period_s, [0.1, 0.5, 0.9])
+    return bool(high < 1.05 * low and any(abs(middle / mains - 1.0) < 0.02 for mains in MAINS_S))
 
 
 def _unsteady(crossings: Crossings) -> float:

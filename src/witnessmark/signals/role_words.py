@@ -53,6 +53,13 @@ def hint(name: str) -> NameHint | None:
     return None
 
 
+def may_turn(name: str, role: str | None) -> bool:
+    """May a line of this name, or this role where the setup says one, be a wheel's? One of no known role may."""
+    said = hint(name)
+    known = role or (said.role if said is not None else None)
+    return known in (None, "crank", "cam")
+
+
 def _number(words: list[str], role: str) -> int | None:
     """The cylinder of a coil, injector or pressure line: the number in its name where there is exactly one."""
     if role not in ("coil", "injector", "cylinder-pressure"):

@@ -138,8 +138,21 @@ class Summary:
         x: NDArray[Any] = self.sampled.astype(np.float64 if self.sampled.dtype.itemsize > 4 else np.float32)
         d2 = np.abs(x[:, 2:] - 2 * x[:, 1:-1] + x[:, :-2])
         middle = d2.shape[1] // 2
-        per_block = np.partition(d2, middle, axis=1)[:, middle] * NOISE_PER_D2
-        return max(float(np.quantile(per_block, 0.25)), rounding)
+        median = np.partition(d2, middle, axis=1)[:, middle].astype(np.float64)
+        if self.quantum > 0.0 and float(np.quantile(median, 0.25)) < 4.0 * self.quantum:
+            median = _grouped(d2, median, self.quantum)
+        return max(float(np.quantile(median, 0.25) * NOISE_PER_D2), rounding)
+
+
+def _grouped(values: NDArray[Any], median: NDArray[np.float64], step: float) -> NDArray[np.float64]:
+    """Medians of rows of sizes rounded to ``step``, each size spread evenly over what it was rounded from (the grouped
+    median of handbooks): the bare one is a whole number of steps, off by up to half a step.
+    """
+    m = median[:, None]
+    below = np.count_nonzero(values < m - 0.5 * step, axis=1)
+    equal = np.maximum(np.count_nonzero(np.abs(values - m) <= 0.5 * step, axis=1), 1)
+    low = np.maximum(median - 0.5 * step, 0.0)
+    return np.asarray(low + (median + 0.5 * step - low) * (0.5 * values.shape[1] - below) / equal)
 
 
 def gap_ranges(info: ChannelInfo) -> list[tuple[int, int]]:

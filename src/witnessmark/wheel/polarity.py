@@ -17,6 +17,7 @@ from witnessmark.signals.model import PLAIN, Edges
 
 ALONE = 1.55  # half waves beside a gap's own crossing over the usual one: 2 to 3 by design, ripple stays below 1.5
 LAZY = 0.6  # of the usual steepness: crossings in a gap have 0.01 to 0.35 of it, a tooth's 0.8 and more (computed)
+LARGE = 0.5  # of the usual half wave: cranking ripple of 2.6 : 1 leaves 0.5; the flanks of a gap exceed the usual
 
 
 @dataclass(frozen=True)
@@ -82,7 +83,7 @@ def _stretch(edges: Edges, steep: NDArray[np.float64], strong: NDArray[np.bool_]
             f"{'rising' if rising else 'falling'} crossings are {max(ratio, 1 / ratio):.1f} times as steep",
         )
     lazy = steep < LAZY * np.median(np.concatenate([up, down]))  # a tooth alone between two gaps has both steep
-    alone = _alone(edges.time_s[part]) & strong & lazy
+    alone = _alone(edges.time_s[part]) & strong & lazy & _large(edges, part, strong)
     count_up, count_down = int(np.sum(alone & rising_edge)), int(np.sum(alone & ~rising_edge))
     most, least = max(count_up, count_down), min(count_up, count_down)
     if most < 2 or most < 4 * least:
@@ -105,7 +106,17 @@ def _alone(time_s: NDArray[np.float64]) -> NDArray[np.bool_]:
     windows = np.lib.stride_tricks.sliding_window_view(np.pad(half, 8, mode="edge"), 17)
     ratio = half / np.maximum(np.median(windows, axis=1), 1e-12)
     out[1:-1] = np.minimum(ratio[:-1], ratio[1:]) > ALONE
-    return out
+    even = np.append(np.maximum(ratio[1:], ratio[:-1]) < ALONE, False)  # a half wave and the next: teeth in a row
+    beside = np.zeros(time_s.size, bool)
+    beside[3:] |= even[: time_s.size - 3]
+    beside[:-2] |= even[1:]
+    return out & beside
+
+
+def _large(edges: Edges, part: NDArray[np.int64], strong: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Crossings between half waves of a tooth's size: noise about a line at rest crosses alone too."""
+    size = np.minimum(edges.peak_before_v[part], edges.peak_after_v[part])
+    return np.asarray(size > LARGE * np.median(size[strong]))
 
 
 def judge(
