@@ -10,10 +10,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from witnessmark.findings.measured import Family, Floats, Measured, Outcome, beyond, spread
+from witnessmark.findings import pauses
+from witnessmark.findings.measured import Bools, Family, Floats, Measured, Outcome, beyond, spread
 from witnessmark.findings.model import Finding, NotAssessed
 from witnessmark.findings.slots import intervals
 from witnessmark.findings.statistics import clopper_pearson
+from witnessmark.signals.medians import rolling_median
 from witnessmark.signals.model import GLITCH
 
 # Slower than this before or after a silence the crank may really have stood (common practice: starters turn faster).
@@ -21,6 +23,13 @@ TURNING_RPM = 70.0
 # Longest silence between two stretches of one rotation that can be called a loss: a crank with a starter engaged does
 # not stop and come back to the same speed within it (memory).
 LONGEST_S = 1.5
+# A pause is looked at from this many times the usual interval: two teeth gone in a row make three.
+LEAST_RATIO = 2.2
+# Change of speed over a loss: from the slowest of cranking into the first fire (published: 85 to 225 rpm within one
+# event; first fire adds 100 to 300 rpm).
+MOST_CHANGE = 4.0
+# A pulse of this share of the ones around it is noise about a line that rests, or the last whisper of a fading one.
+NOISE_SHARE = 0.12
 
 
 @dataclass(frozen=True)
@@ -41,9 +50,16 @@ class Silence:
 
 def silences(m: Measured) -> list[Silence]:
     """All silences within rotation: runs of due passages without an edge, pauses at speed, lines cut off at speed."""
-    if m.line is None or m.layout is None:
+    if m.line is None:
         return []
-    marks = m.line.edges.time_s[m.line.edges.rising == m.wheel.marking_rising]
+    e = m.line.edges
+    mine = e.rising == m.wheel.marking_rising
+    if m.is_vr:
+        peak = np.minimum(e.peak_before_v, e.peak_after_v).astype(np.float64)
+        mine &= ~(peak < NOISE_SHARE * rolling_median(peak, 8))
+    marks = e.time_s[mine]
+    if m.layout is None:
+        return _pauses(m, marks)
     out = _runs(m, marks)
     for more in (_pauses(m, marks), _cut_off(m, marks)):
         out += [s for s in more if not any(s.start_s < o.end_s and o.start_s < s.end_s for o in out)]
@@ -65,37 +81,62 @@ def _runs(m: Measured, t: Floats) -> list[Silence]:
             continue
         start, end = float(p.time_s[a - 1]), float(p.time_s[b])
         at = int(np.searchsorted(t, start))
-        sure = _sure(m, start, end, float(p.speed_rpm[a]))
+        sure = _sure(m, t, at, float(p.speed_rpm[a])) if at + 1 < t.size else 0.0
         if sure > 0.0 and not _stalls(m, t, at, at + 1):
             out.append(Silence(start, end, float(b - a), float(p.speed_rpm[a]), sure))
     return out
 
 
 def _pauses(m: Measured, t: Floats) -> list[Silence]:
-    """Pauses of the line far longer than the intervals close on both sides and than the angle decoded over them."""
-    layout = m.layout
-    assert layout is not None
-    if t.size < 8:
-        return []
-    widest = float(intervals(layout).max()) / layout.pitch_deg
+    """Pauses of the line far longer than the intervals close on both sides and than the angle decoded over them.
+
+    Where nothing is decoded, the gaps that the line itself shows tell whether one of them can lie in the pause.
+    """
     pause = np.diff(t)
-    turned = np.diff(m.wheel.angle.at(t)) / layout.pitch_deg
-    out = []
-    for i in np.flatnonzero(pause > (1.0 + m.limits["lost.pause_teeth"]) * _usual(pause)):
-        before, after = _pitch_s(pause, int(i), -1), _pitch_s(pause, int(i), 1)
-        if pause[i] > LONGEST_S or before is None or after is None:
+    if t.size < 12:
+        return []
+    long = pauses.long_ones(pause)
+    out: dict[int, Silence] = {}
+    for i in np.flatnonzero(long & (pause > LEAST_RATIO * pauses.usual(pause))):
+        if m.layout is None and not pauses.steady(pause, int(i)):
             continue
-        if _stalls(m, t, int(i), int(i) + 1):
-            continue
+        made = _pause(m, t, pause, long, int(i))
+        if made is not None:
+            out[int(i)] = made
+    return [s for i, s in out.items() if not _at_one_place(list(out), i)]
+
+
+def _pause(m: Measured, t: Floats, pause: Floats, long: Bools, at: int) -> Silence | None:
+    """The interval after mark ``at`` as a silence, None where a gap by design or a crank that stood may explain it."""
+    layout = m.layout
+    before, after = (pauses.pitch_beside(pause, long, at, way) for way in (-1, 1))
+    if pause[at] > LONGEST_S or before is None or after is None or _stalls(m, t, at, at + 1):
+        return None
+    if max(before, after) > MOST_CHANGE * min(before, after):
+        return None
+    by_design, least, rpm = pauses.WIDEST, m.limits["lost.pause_teeth"], [0.0, 0.0]
+    if layout is not None:
         rpm = [layout.pitch_deg / 6.0 / x for x in (before, after)]
-        by_design = float(turned[i]) if 0.0 < turned[i] <= widest + 0.1 else widest
-        teeth = float(pause[i]) / max(before, after) - by_design
-        if min(rpm) < TURNING_RPM or max(rpm) > 2.5 * min(rpm) or teeth < m.limits["lost.pause_teeth"]:
-            continue
-        sure = _sure(m, float(t[i]), float(t[i + 1]), min(rpm))
-        if sure > 0.0:
-            out.append(Silence(float(t[i]), float(t[i + 1]), teeth, float(np.mean(rpm)), sure))
-    return out
+        by_design = float(intervals(layout).max()) / layout.pitch_deg
+        turned = float(np.diff(m.wheel.angle.at(t[at : at + 2]))[0]) / layout.pitch_deg
+        if 0.0 < turned <= by_design + 0.1:
+            by_design = turned
+        elif np.isnan(turned) and pauses.off_the_gap(pause, long, at, layout):
+            by_design, least = 1.0, m.limits["lost.placed_teeth"]
+        if min(rpm) < TURNING_RPM:
+            return None
+    teeth = float(pause[at]) / max(before, after) - by_design
+    sure = _sure(m, t, at, min(rpm))
+    if teeth < least or sure <= 0.0:
+        return None
+    return Silence(float(t[at]), float(t[at + 1]), teeth, float(np.mean(rpm)), sure)
+
+
+def _at_one_place(places: list[int], at: int) -> bool:
+    """Whether pauses come back after always the same number of edges: teeth broken out side by side, not a loss."""
+    apart = np.abs(np.asarray(places) - at)
+    apart = apart[apart > 0]
+    return apart.size >= 2 and int(np.sum(apart % np.min(apart) == 0)) >= 2
 
 
 def _cut_off(m: Measured, t: Floats) -> list[Silence]:
@@ -135,11 +176,19 @@ def _others_turn(m: Measured, start_s: float, end_s: float) -> bool:
     return False
 
 
-def _sure(m: Measured, start_s: float, end_s: float, rpm: float) -> float:
-    """Whether a silence can be a loss: short, or at running speed, or with other lines that show rotation in it."""
+def _sure(m: Measured, t: Floats, at: int, rpm: float) -> float:
+    """Whether the silence after mark ``at`` can be a loss: short, or at running speed, or with other lines that show
+    rotation in it, or followed at once by a speed that a crank could not reach from rest within it.
+    """
+    start_s, end_s = float(t[at]), float(t[at + 1])
     if end_s - start_s <= m.limits["lost.stop_s"] or rpm > m.limits["lost.running_rpm"]:
         return 1.0
-    return 1.0 if _others_turn(m, start_s, end_s) else 0.0
+    if _others_turn(m, start_s, end_s):
+        return 1.0
+    if m.is_vr or at + 3 >= t.size or end_s - start_s > 2.0 * m.limits["lost.stop_s"]:
+        return 0.0  # a pick-up is not heard while the crank gathers speed
+    from_rest_s = pauses.time_to_rest_s(0.0, 0.0, _teeth_to_rest(m, t, at + 1, 1), float(t[at + 2] - t[at + 1]))
+    return 1.0 if from_rest_s > 2.0 * (end_s - start_s) else 0.0
 
 
 def _teeth_to_rest(m: Measured, t: Floats, at: int, way: int) -> float:
@@ -148,36 +197,30 @@ def _teeth_to_rest(m: Measured, t: Floats, at: int, way: int) -> float:
     The square of the speed, energy, falls by about as much on each pitch of a compression. Infinite where it does not
     fall, or where the engine runs.
     """
-    assert m.layout is not None
     part = t[max(0, at - 5) : at + 1] if way < 0 else t[at : at + 6][::-1]
     if part.size < 5:
         return float("inf")
-    pitches = np.abs(np.diff(m.wheel.angle.at(part))) / m.layout.pitch_deg
+    pitch_deg = m.layout.pitch_deg if m.layout is not None else np.nan
+    pitches = np.abs(np.diff(m.wheel.angle.at(part))) / pitch_deg
     speed = np.where(np.isfinite(pitches), pitches, 1.0) / np.abs(np.diff(part))
     energy = float(speed[:2].mean() ** 2), float(speed[-2:].mean() ** 2)
     used_a_pitch = (energy[0] - energy[1]) / (speed.size - 2)
-    running = m.layout.pitch_deg / 6.0 * speed[-1] > m.limits["lost.running_rpm"]
+    running = pitch_deg / 6.0 * speed[-1] > m.limits["lost.running_rpm"]
     return energy[1] / used_a_pitch if used_a_pitch > 0.0 and not running else float("inf")
 
 
 def _stalls(m: Measured, t: Floats, at: int, after: int | None) -> bool:
-    """Whether a pause may be a stall, in which a weak signal fades by itself: rest is near before it, and after it."""
+    """Whether a pause may be a stall, in which a weak signal fades by itself: rest is near before it, and after it, and
+    the pause is long enough to come to rest and turn again.
+    """
     before = _teeth_to_rest(m, t, at, -1)
     since = before if after is None else _teeth_to_rest(m, t, after, 1)
-    return min(before, since) < m.limits["lost.stop_teeth"] or max(before, since) < m.limits["lost.stall_teeth"]
-
-
-def _usual(pause: Floats) -> Floats:
-    """Running median interval, over 21 of them."""
-    half = min(10, (pause.size - 1) // 2)
-    windows = np.lib.stride_tricks.sliding_window_view(np.pad(pause, half, mode="edge"), 2 * half + 1)
-    return np.asarray(np.median(windows, axis=1))
-
-
-def _pitch_s(pause: Floats, at: int, way: int) -> float | None:
-    """Longest of the three intervals on one side of a pause (a crank coming to rest shows there); None with fewer."""
-    part = pause[max(0, at - 3) : at] if way < 0 else pause[at + 1 : at + 4]
-    return float(np.max(part)) if part.size == 3 else None
+    if min(before, since) >= m.limits["lost.stop_teeth"] and max(before, since) >= m.limits["lost.stall_teeth"]:
+        return False
+    if after is None or after + 1 >= t.size or at < 1:
+        return True
+    need_s = pauses.time_to_rest_s(before, float(t[at] - t[at - 1]), since, float(t[after + 1] - t[after]))
+    return float(t[after] - t[at]) > pauses.REST_SHARE * need_s
 
 
 def find(m: Measured, earlier: Outcome) -> Outcome:
@@ -283,6 +326,7 @@ FAMILY = Family(
     (
         "lost.teeth_min",
         "lost.pause_teeth",
+        "lost.placed_teeth",
         "lost.teeth_sure",
         "lost.wheel_share",
         "lost.stop_s",
