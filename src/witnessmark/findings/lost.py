@@ -16,7 +16,7 @@ from witnessmark.findings.model import Finding, NotAssessed
 from witnessmark.findings.slots import intervals
 from witnessmark.findings.statistics import clopper_pearson
 from witnessmark.signals.medians import rolling_median
-from witnessmark.signals.model import GLITCH
+from witnessmark.signals.model import GLITCH, Line
 
 # Slower than this before or after a silence the crank may really have stood (common practice: starters turn faster).
 TURNING_RPM = 70.0
@@ -30,6 +30,8 @@ LEAST_RATIO = 2.2
 MOST_CHANGE = 4.0
 # A pulse of this share of the ones around it is noise about a line that rests, or the last whisper of a fading one.
 NOISE_SHARE = 0.12
+# ... and so is one smaller than a tooth gives at this speed (pulses grow with speed; a turning crank is faster).
+SLOWEST_RPM = 40.0
 
 
 @dataclass(frozen=True)
@@ -52,18 +54,30 @@ def silences(m: Measured) -> list[Silence]:
     """All silences within rotation: runs of due passages without an edge, pauses at speed, lines cut off at speed."""
     if m.line is None:
         return []
-    e = m.line.edges
-    mine = e.rising == m.wheel.marking_rising
-    if m.is_vr:
-        peak = np.minimum(e.peak_before_v, e.peak_after_v).astype(np.float64)
-        mine &= ~(peak < NOISE_SHARE * rolling_median(peak, 8))
-    marks = e.time_s[mine]
+    marks = _marks(m, m.line)
     if m.layout is None:
         return _pauses(m, marks)
     out = _runs(m, marks)
     for more in (_pauses(m, marks), _cut_off(m, marks)):
         out += [s for s in more if not any(s.start_s < o.end_s and o.start_s < s.end_s for o in out)]
     return sorted(out, key=lambda s: s.start_s)
+
+
+def _marks(m: Measured, line: Line) -> Floats:
+    """Times in s of the marking edges, without those that noise makes on a pick-up's line while it is dead."""
+    e = line.edges
+    mine = e.rising == m.wheel.marking_rising
+    if m.is_vr:
+        peak = np.minimum(e.peak_before_v, e.peak_after_v).astype(np.float64)
+        small = peak < NOISE_SHARE * rolling_median(peak, 8)
+        p = m.wheel.passes
+        with np.errstate(divide="ignore", invalid="ignore"):
+            per_rpm = p.amplitude_v[p.used] / p.speed_rpm[p.used]
+        if np.isfinite(per_rpm).any():
+            small |= peak < SLOWEST_RPM * float(np.nanmedian(per_rpm))
+        mine &= ~small
+    out: Floats = e.time_s[mine]
+    return out
 
 
 def _runs(m: Measured, t: Floats) -> list[Silence]:

@@ -83,7 +83,9 @@ def off_the_gap(pause: Floats, long: Bools, at: int, layout: Layout) -> bool:
 
 
 def _to_gap(pause: Floats, long: Bools, at: int, way: int, layout: Layout, most: int) -> int | None:
-    """Plain intervals from a pause to the nearest plain gap; None where another pause, or too many teeth, come first."""
+    """Plain intervals from a pause to the nearest plain gap; None where another pause or too many teeth come
+    first.
+    """
     teeth = np.asarray(layout.teeth_deg)
     step = np.diff(np.append(teeth, teeth[0] + 360.0)) / layout.pitch_deg
     gaps = np.unique(np.round(step[step > 1.4], 3))
