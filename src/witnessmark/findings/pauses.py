@@ -25,7 +25,7 @@ BESIDE = 4
 # the line a wheel's.
 WIDEST = 4.0
 STEADY_SHARE = 0.8
-# Teeth by which a count from one side only must miss every run between gaps: one or two edges may be lost singly.
+# Teeth to spare in a count from one side only (one from both sides): one or two edges may be lost singly.
 ONE_SIDED = 3
 
 
@@ -68,8 +68,8 @@ def runs_by_design(layout: Layout) -> frozenset[int]:
 
 
 def off_the_gap(pause: Floats, long: Bools, at: int, layout: Layout) -> bool:
-    """Whether no gap by design can lie in this pause: the line counts another number of teeth from its last gap, and to
-    its next, than lie between gaps.
+    """Whether no gap by design can lie in this pause: counted in teeth from the gap before it, and from the one after,
+    none is due while it lasts.
     """
     runs = runs_by_design(layout)
     if not runs:
@@ -78,8 +78,10 @@ def off_the_gap(pause: Floats, long: Bools, at: int, layout: Layout) -> bool:
         return False
     counts = [_to_gap(pause, long, at, way, layout, max(runs)) for way in (-1, 1)]
     known = [n for n in counts if n is not None]
-    least = 1 if len(known) == 2 else ONE_SIDED
-    return bool(known) and all(abs(n - run) >= least for n in known for run in runs)
+    spare = 1 if len(known) == 2 else ONE_SIDED
+    beside = min(pause[max(0, at - 1)], pause[min(at + 1, pause.size - 1)])
+    holds = float(pause[at]) / max(float(beside), 1e-9)
+    return bool(known) and not any(n - spare < run < n + holds + spare for n in known for run in runs)
 
 
 def _to_gap(pause: Floats, long: Bools, at: int, way: int, layout: Layout, most: int) -> int | None:
