@@ -7,6 +7,7 @@ absence costs nothing; the path it gives back speaks of the designed teeth only.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,6 +52,7 @@ def is_even(layout: Layout) -> bool:
 FLANKS = (0.0, 0.045, 0.085)
 
 
+@lru_cache(256)
 def flank_shift(layout: Layout, pitches: float, dead: tuple[int, ...] = ()) -> NDArray[np.float64]:
     """Natural displacement in degrees of each tooth beside a gap, designed or left by a dead tooth, on a pick-up [n]."""  # noqa: E501
     teeth = np.asarray(layout.teeth_deg)
@@ -62,16 +64,25 @@ def flank_shift(layout: Layout, pitches: float, dead: tuple[int, ...] = ()) -> N
     gap = np.diff(np.append(present, present[0] + 360.0)) > 1.5 * layout.pitch_deg
     out[there[gap]] -= pitches * layout.pitch_deg
     out[there[np.roll(gap, 1)]] += pitches * layout.pitch_deg
+    out.flags.writeable = False  # shared between callers
     return out
 
 
 def align_marks(marks: Marks, layout: Layout, tempo: Tempo, damage: Damage = SOUND, beam: float = 25.0) -> Path:
     """The best path of these marks over the layout with this damage; see ``lattice.align``."""
+    known = layout, tempo, damage, beam
+    if known not in marks.paths:
+        marks.paths[known] = _align(marks, layout, tempo, damage, beam)
+    return marks.paths[known]
+
+
+def _align(marks: Marks, layout: Layout, tempo: Tempo, damage: Damage, beam: float) -> Path:
     common = {
         "extra_cost": marks.extra_cost,
         "match_cost": marks.match_cost,
         "time_sd_s": marks.time_sd_s,
         "beam": beam,
+        "clock": marks.clock if marks.time_s.size > 1 else None,
     }
     teeth = np.asarray(layout.teeth_deg)
     n = teeth.size

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from witnessmark.signals.model import FIRST, GLITCH, Edges, Line
+from witnessmark.wheel.lattice import Clock, Path, clock_of
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Marks:
     """Edges of one polarity, K of them.
 
@@ -27,6 +30,16 @@ class Marks:
     time_sd_s: float
     vr: bool = False  # variable reluctance: teeth beside a gap are drawn towards it
     from_rest: bool = False  # the record begins with the line still
+
+    @cached_property
+    def clock(self) -> Clock:
+        """What every alignment of these marks needs of their times (two or more marks)."""
+        return clock_of(self.time_s)
+
+    @cached_property
+    def paths(self) -> dict[Hashable, Path]:
+        """Alignments already worked out: several questions ask for the same one."""
+        return {}
 
     def window(self, start: int, stop: int) -> Marks:
         """Marks [start, stop)."""
