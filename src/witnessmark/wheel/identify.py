@@ -145,20 +145,22 @@ def tally(path: Path, layout: Layout, time_s: NDArray[np.float64]) -> Tally:
     out = Tally(np.zeros(n, np.int64), np.zeros(n, np.int64), [])
     if path.edge.size == 0:
         return out
-    np.add.at(out.seen, path.tooth, 1)
-    for p in range(1, path.edge.size):
-        if path.restart[p]:
-            continue
-        i, steps = int(path.tooth[p - 1]), int(path.stride[p])
-        k, m = int(path.edge[p - 1]), int(path.edge[p])
-        stride = teeth[(i + steps) % n] + 360.0 * ((i + steps) // n) - teeth[i]
-        dt = float(time_s[m] - time_s[k])
-        out.turned_deg += float(stride)
-        out.took_s += dt
-        for s in range(1, steps):
-            out.missed[(i + s) % n] += 1
-        for x in range(k + 1, m):
-            out.extra_deg.append(float((teeth[i] + stride * (time_s[x] - time_s[k]) / dt) % 360.0))
+    out.seen += np.bincount(path.tooth, minlength=n)
+    rows = np.flatnonzero(~path.restart[1:]) + 1
+    if rows.size == 0:
+        return out
+    tooth, steps = path.tooth[rows - 1].astype(np.int64), path.stride[rows]
+    before, after = path.edge[rows - 1], path.edge[rows]
+    end = tooth + steps
+    stride = teeth[end % n] + 360.0 * (end // n) - teeth[tooth]
+    dt = time_s[after] - time_s[before]
+    out.turned_deg, out.took_s = float(np.cumsum(stride)[-1]), float(np.cumsum(dt)[-1])
+    for p in np.flatnonzero(steps > 1):
+        for gone in range(tooth[p] + 1, end[p]):
+            out.missed[gone % n] += 1
+    for p in np.flatnonzero(after - before > 1):
+        for x in range(before[p] + 1, after[p]):
+            out.extra_deg.append(float((teeth[tooth[p]] + stride[p] * (time_s[x] - time_s[before[p]]) / dt[p]) % 360.0))
     return out
 
 
