@@ -14,6 +14,7 @@ from witnessmark.recording.assemble import Draft, from_rate, from_time
 from witnessmark.recording.columns import Column, finite
 from witnessmark.recording.model import Recording
 from witnessmark.recording.naming import find_time, is_index, split_unit, unique_names
+from witnessmark.recording.readers.arrow_values import values_of
 from witnessmark.recording.trouble import refuse, shorten
 
 FetchRows = Callable[[int, int, int], pa.ChunkedArray]  # (column, start, stop) -> the rows
@@ -105,9 +106,9 @@ def _to_numpy(rows: pa.ChunkedArray, dtype: np.dtype[Any]) -> NDArray[Any]:
         rows = rows.cast(pa.uint8())
     elif pa.types.is_decimal(rows.type) or (rows.null_count and pa.types.is_integer(rows.type)):
         rows = rows.cast(pa.float64(), safe=False)
-    if rows.null_count:
-        rows = pc.fill_null(rows.cast(pa.float64()) if not pa.types.is_float64(rows.type) else rows, float("nan"))
-    return np.asarray(rows.to_numpy()).astype(dtype, copy=False)
+    if rows.null_count and not pa.types.is_float64(rows.type):
+        rows = rows.cast(pa.float64())
+    return values_of(rows).astype(dtype, copy=False)
 
 
 def _seconds(path: str, field: pa.Field, rows: pa.ChunkedArray, scale: float) -> NDArray[np.float64]:

@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 from numpy.typing import NDArray
 
@@ -18,6 +17,7 @@ from witnessmark.recording.assemble import Draft, from_rate, from_time
 from witnessmark.recording.columns import array_column
 from witnessmark.recording.model import Recording
 from witnessmark.recording.naming import find_time, is_index, unique_names
+from witnessmark.recording.readers.arrow_values import values_of
 from witnessmark.recording.readers.csv_layout import Layout, find_layout
 from witnessmark.recording.trouble import count, refuse, shorten
 
@@ -116,7 +116,7 @@ def _parse(path: str, layout: Layout) -> _Body:
         except pa.ArrowInvalid:
             body.misfits.clear()
             table, body.texts = _lenient(_read_columns(path, layout, pa.string(), misfit), layout.decimal)
-    body.values = [_as_float(column) for column in table.columns]
+    body.values = [values_of(column) for column in table.columns]
     body.nulls = [column.null_count for column in table.columns]
     return body
 
@@ -150,6 +150,8 @@ def _read_columns(path: str, layout: Layout, kind: Any, misfit: Callable[[Any], 
 
 def _lenient(table: pa.Table, decimal: str) -> tuple[pa.Table, list[int]]:
     """Text cells become gaps; counted per column."""
+    import pyarrow.compute as pc  # takes as long to import as most files to read
+
     columns, texts = [], []
     for column in table.columns:
         if decimal == ",":
@@ -158,12 +160,6 @@ def _lenient(table: pa.Table, decimal: str) -> tuple[pa.Table, list[int]]:
         texts.append(int(pc.sum(pc.invert(numeric)).as_py() or 0))
         columns.append(pc.cast(pc.utf8_trim_whitespace(pc.if_else(numeric, column, None)), pa.float64()))
     return pa.table(columns, names=table.column_names), texts
-
-
-def _as_float(column: pa.ChunkedArray) -> NDArray[np.float64]:
-    filled = pc.fill_null(column, float("nan")) if column.null_count else column
-    values: NDArray[np.float64] = filled.to_numpy()
-    return values
 
 
 def _drop_cut_row(path: str, layout: Layout, body: _Body) -> tuple[_Body, str]:
