@@ -121,14 +121,15 @@ def analyze(recording: str, setup_path: str | None, json_path: str | None, repor
 
     Works without a setup; what is then inferred says so. Exit status 0: analysed, whatever was found; 2: bad input.
     """
-    from witnessmark import output
+    from witnessmark import output, startup
 
     places = [p for p in (json_path, report_path) if p is not None and p != "-"]
     if report_path == "-":
         raise BadOutput("-: a report is a file to open in a browser; give it a name such as report.html")
     output.check_places(places, [p for p in (recording, setup_path) if p is not None])
     _place_for_compiled_code()
-    from witnessmark.pipeline import analyze as run
+    with startup.quick_imports():
+        from witnessmark.pipeline import analyze as run
 
     analysis = run(recording, setup_path)
     texts: dict[str, str] = {}
@@ -163,12 +164,13 @@ def simulate(scenario: str, out: str) -> None:
 
     The suffix of OUT chooses the format. What it makes is simulated data and nothing else.
     """
-    from witnessmark import output
+    from witnessmark import output, startup
 
     beside = [str(Path(out).with_suffix(end)) for end in (".truth.json", ".setup.toml")] if Path(out).name else []
     output.check_places([out, *beside], [scenario])
     _place_for_compiled_code()
-    from witnessmark.simulate.run import write_simulation
+    with startup.quick_imports():
+        from witnessmark.simulate.run import write_simulation
 
     written = write_simulation(scenario, out)
     _print("".join(f"{what:<10} {path}\n" for what, path in zip(("recording", "truth", "setup"), written, strict=True)))
