@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import special
 
-from witnessmark.special import log_beta, log_sum_exp
+from witnessmark.special import log_beta, log_sum_exp, median
 
 
 def test_log_beta():
@@ -26,3 +26,12 @@ def test_log_sum_exp():
     assert log_sum_exp([-np.inf, -np.inf]) == -np.inf
     assert log_sum_exp([]) == -np.inf
     assert log_sum_exp([-np.inf, 3.0]) == 3.0
+
+
+@pytest.mark.parametrize("size", [1, 2, 3, 8, 121])
+def test_median_is_numpys(size):
+    """Reference library: numpy.median, value for value."""
+    rng = np.random.default_rng(size)
+    for values in (rng.normal(size=size), rng.integers(0, 5, size)):
+        assert median(values) == np.median(values)
+    assert np.isnan(median(np.append(rng.normal(size=size), np.nan)))

@@ -1,8 +1,9 @@
-"""Two special functions on the way of every analysis: importing scipy for them would cost it 0.4 s (measured)."""
+"""Small functions on the way of every analysis: importing scipy for them would cost it 0.4 s (measured)."""
 
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -23,3 +24,16 @@ def log_sum_exp(logs: ArrayLike) -> float:
     if not math.isfinite(top):
         return top
     return top + float(np.log(np.exp(x - top).sum()))
+
+
+def median(values: NDArray[Any]) -> float:
+    """Median of one or more values [n] (NaN if any is), as numpy.median gives it for float64 in a fifth of the time:
+    it is asked for thousands of short arrays.
+    """
+    last, middle = values.size - 1, values.size // 2
+    ordered = np.partition(values, (max(middle - 1, 0), middle, last))
+    if ordered[last] != ordered[last]:
+        return float("nan")
+    if values.size % 2:
+        return float(ordered[middle])
+    return 0.5 * (float(ordered[middle - 1]) + float(ordered[middle]))

@@ -14,6 +14,7 @@ from witnessmark.signals import kernels, kinds, levels, reluctance, role_words, 
 from witnessmark.signals.crossings import Crossings, Thresholds, find_crossings
 from witnessmark.signals.model import FIRST, GLITCH, Edges, Levels, Sensor, Signals
 from witnessmark.signals.summary import Summary, native, summarise, whole_blocks
+from witnessmark.special import median
 
 MOVING_SIGMAS = 12.0
 """A line moves when its range exceeds this many noise deviations: a million normal samples span under 10, and the
@@ -129,9 +130,9 @@ def _parameters(sensor: Sensor, used: Thresholds | None) -> dict[str, object]:
         return {"sensor": sensor}
     return {
         "sensor": sensor,
-        "down": float(np.median(used.down)),
-        "mid": float(np.median(used.mid)),
-        "up": float(np.median(used.up)),
+        "down": median(used.down),
+        "mid": median(used.mid),
+        "up": median(used.up),
         "following": len(used.mid) > 1,
     }
 

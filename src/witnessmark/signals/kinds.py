@@ -10,6 +10,7 @@ from witnessmark.signals.crossings import Crossings
 from witnessmark.signals.levels import Modes
 from witnessmark.signals.summary import Summary
 from witnessmark.signals.vr import Zero
+from witnessmark.special import median
 
 ROUGHLY_PURE = 0.7
 """The same against the bare extremes of each window, a cheap first look (noise and ringing widen them)."""
@@ -82,12 +83,12 @@ def sharp(crossings: Crossings, modes: Modes, summary: Summary) -> bool:
     """Are the edges those of a switch? The quicker direction counts: a coil current rises slowly and falls at once."""
     if not len(crossings) or modes.swing <= 0:
         return False
-    width = float(np.median(np.diff(crossings.sample))) if len(crossings) > 1 else np.inf
+    width = median(np.diff(crossings.sample)) if len(crossings) > 1 else np.inf
     for rising in (True, False):
         step = crossings.step[crossings.rising == rising]
         if len(step):
             # a step between two noisy samples is too large by about 1.6 deviations, added in squares
-            clear = max(float(np.median(step)) ** 2 - 2.5 * summary.noise**2, 1e-30) ** 0.5
+            clear = max(median(step) ** 2 - 2.5 * summary.noise**2, 1e-30) ** 0.5
             samples = modes.swing / clear
             if samples <= 2.5 or (samples / summary.rate_hz < SHARP_S and samples < FLANK_SHARE * width):
                 return True
@@ -100,7 +101,7 @@ def pulse_length(crossings: Crossings) -> float:
     if not len(width):
         return 0.5
     sides = [width[crossings.rising[:-1] == rising] for rising in (True, False)]
-    return min(float(np.median(side)) for side in sides if len(side))
+    return min(median(side) for side in sides if len(side))
 
 
 def load_like(crossings: Crossings, modes: Modes, summary: Summary, gain: float, offset: float, unit: str) -> bool:

@@ -62,8 +62,7 @@ def label_edges(time_s: NDArray[np.float64], rising: NDArray[np.bool_], first: N
     own = width[2:-2]
     with np.errstate(invalid="ignore"):
         short = np.flatnonzero(~(own > 0.5 * np.fmax(width[:-4], width[4:]))) + 2
-    short = np.union1d(short, np.arange(min(2, n - 1)))
-    short = np.union1d(short, np.arange(max(0, n - 3), n - 1))
+    short = np.concatenate([[0, 1], short, [n - 3, n - 2]])  # and the ends, which have fewer neighbours
     glitch = np.zeros(n - 1, dtype=np.bool_)
     for side in (0, 1):
         same = width[side::2]

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from witnessmark.special import median
 from witnessmark.wheel.model import Layout
 
 MOST_PASSES = 15_000  # turns are thinned evenly above this: the mean of 200 turns is sharp enough
@@ -149,20 +150,20 @@ def _medians(
     parts = np.split(values[order], np.cumsum(count)[:-1])
     for i, part in enumerate(parts):
         if part.size:
-            mean[i] = np.median(part)
+            mean[i] = median(part)
     return mean, count
 
 
 def _spread(mean: NDArray[np.float64]) -> float:
     """Robust standard deviation about zero."""
     ok = mean[np.isfinite(mean)]
-    return float(1.4826 * np.median(np.abs(ok))) if ok.size else np.nan
+    return 1.4826 * median(np.abs(ok)) if ok.size else np.nan
 
 
 def _robust_sd(values: NDArray[np.float64]) -> float:
     if values.size < 2:
         return float("nan")
-    return float(1.4826 * np.median(np.abs(values - np.median(values))))
+    return 1.4826 * median(np.abs(values - median(values)))
 
 
 def _noise(
