@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 MAX_SKIP_TEETH = 6  # longest stride in teeth (five missed in a row); longer losses restart and are linked afterwards
 MAX_SKIP_EDGES = 7  # longest run of extra edges inside one stride is one less
 MAX_LOOK_BACK = 23  # edges a restart may leave unmatched before it
-MAX_LEFT = 40  # edges that may be left over at the end
 _STALL_ENERGY = 0.65  # half a pitch on, less than this share of the energy left: the crank may stall (0.3 a pitch on)
 _LOG_STALL = -4.5  # log density of a stall's length: spread over two nats, and one in twenty such strides
 _LOG_STALL_MISS = -1.5  # of a tooth that passes so slowly that a pick-up may give no pulse
@@ -108,22 +107,10 @@ def _width_fit(seen: Any, drawn: Any) -> Any:
 
 @njit(nogil=True, inline="always")
 def _step_by_one(
-    expected: Any,
-    start: int,
-    stop: int,
-    node_tooth: Any,
-    node: Any,
-    sure: float,
-    between: float,
-    log_stride: Any,
-    stride: Any,
-    scatter: Any,
-    log_dt: float,
-    sampling: float,
-    match_cost: float,
-    duty: float,
+    expected: Any, start: int, stop: int, node_tooth: Any, node: Any, sure: float, between: float,
+    log_stride: Any, stride: Any, scatter: Any, log_dt: float, sampling: float, match_cost: float, duty: float,
     tooth_duty: Any,
-) -> None:
+) -> None:  # fmt: skip
     """Scores of the moves to the next tooth with no edge between, into ``expected`` [n]: they mostly win, and what is
     sure to be reached spares the longer strides to the same tooth. Survivors below ``sure`` might be left out.
     """
@@ -145,7 +132,7 @@ def _step_by_one(
 
 
 @njit(cache=True, nogil=True)
-def best_path(
+def survivors(
     t: NDArray[np.float64],
     extra_cost: NDArray[np.float64],
     match_cost: NDArray[np.float64],
@@ -164,22 +151,15 @@ def best_path(
     log_restart: float,
     still_s: float,
     beam: float,
-    log_left: float,
-) -> tuple[
-    NDArray[np.int64],
-    NDArray[np.int32],
-    NDArray[np.int32],
-    NDArray[np.bool_],
-    NDArray[np.float64],
-    float,
-]:
-    """Matched edges, their teeth, teeth stepped, restarted, log rate after each, and the score; see ``lattice.Path``.
+) -> Any:
+    """Nodes of all survivors: edge, tooth, node before, teeth stepped, restarted, state (score, log rate ...); and the
+    first node of every edge [K + 1].
 
     t [K] s; extra_cost, match_cost [K] log probabilities added when the edge is extra or matched; duty [K] share of the
     period the line is active (NaN: not used); teeth [n] deg; tooth_duty [n]; dead [n] log probability of missing tooth
     i; stall [K]: the interval before it may be a stall; pitch, jitter, relax deg; base_walk: growth of the slope's
     variance, per cubic degree; torque, log_ref: see ``lattice``; time_sd: scatter of one edge in s; still_s: longest
-    interval that is no standstill; beam nats; log_left: log of the usual interval at the end.
+    interval that is no standstill; beam nats.
     """
     n_edges = t.size
     n = teeth.size
@@ -211,7 +191,6 @@ def best_path(
     d_new = np.empty(n, np.int32)
     new = np.empty((n, 6))  # as in node
     r_new = np.empty(n, np.bool_)
-    log_n = np.log(n)
     log_pitch = np.log(pitch)
     limit = np.empty(max_d + 1)
     least_walk = base_walk * _LEAST_WALK if torque else base_walk
@@ -224,8 +203,7 @@ def best_path(
             r_new[i] = False
         easy = False
         frontier = _NEVER
-        told = duty[k] == duty[k]
-        gain = match_cost[k] + (_DUTY_GAIN if told else 0.0) + _SURE
+        gain = match_cost[k] + (_DUTY_GAIN if duty[k] == duty[k] else 0.0) + _SURE
         for j in range(1, MAX_SKIP_EDGES + 1):
             kk = k - j
             if kk < 0:
@@ -371,7 +349,7 @@ def best_path(
             if dt_next <= 0:
                 dt_next = 1e-6
             log_next = np.log(dt_next)
-            lost = prev - log_n - log_next
+            lost = prev - np.log(n) - log_next
             if lost > frontier:
                 frontier = lost
             if lost > frontier - beam:
@@ -419,33 +397,4 @@ def best_path(
                     best_node[k] = count
                 count += 1
         first[k + 1] = count
-    # the path that ends best, edges left over at the end counted as extra
-    at = 0
-    score = -np.inf
-    tail = 0.0
-    for k in range(n_edges - 1, max(-1, n_edges - 2 - MAX_LEFT), -1):
-        for q in range(first[k + 1] - 1, first[k] - 1, -1):
-            end = node[q, 0] + tail - (n_edges - 1 - k) * log_left
-            if end >= score:
-                score = end
-                at = q
-        tail += extra_cost[k]
-    size = 0
-    q = at
-    while q >= 0:
-        size += 1
-        q = node_back[q]
-    edge = np.empty(size, np.int64)
-    tooth = np.empty(size, np.int32)
-    step = np.empty(size, np.int32)
-    restart = np.empty(size, np.bool_)
-    rate = np.empty(size)
-    q = at
-    for p in range(size - 1, -1, -1):
-        edge[p] = node_edge[q]
-        tooth[p] = node_tooth[q]
-        step[p] = node_step[q]
-        restart[p] = node_new[q]
-        rate[p] = node[q, 1]
-        q = node_back[q]
-    return edge, tooth, step, restart, rate, score
+    return node_edge, node_tooth, node_back, node_step, node_new, node, first
