@@ -183,8 +183,7 @@ def survivors(
     count = 0
     first = np.zeros(n_edges + 1, np.int64)
     extra_sum = np.zeros(n_edges + 1)
-    for k in range(n_edges):
-        extra_sum[k + 1] = extra_sum[k] + extra_cost[k]
+    extra_sum[1:] = np.cumsum(extra_cost)
     best_at = np.full(n_edges, _NEVER)  # best score of nodes at edge k
     best_node = np.full(n_edges, -1, np.int64)
     b_new = np.empty(n, np.int64)
@@ -254,12 +253,13 @@ def survivors(
                 if j > 1:
                     base += -(j - 1) * (log_pitch - m0)
                 slope_walk = node[q, 6]
+                slow_deg = dt * np.exp(m0) if node[q, 7] > 0.0 else 0.0
                 for d in range(1, reach + 1):
                     i = i0 + d
                     if i >= n:
                         i %= n
-                    may_stall = stopped and d <= _STALL_TEETH
-                    exact = may_stall or node[q, 10] == 0.0
+                    near = d <= _STALL_TEETH
+                    exact = (near and (stopped or slow_deg > 0.0)) or node[q, 10] == 0.0
                     least = max(new[i, 0], frontier - beam, min(expected[i], frontier))
                     here = base + miss[i0, d]
                     if here + limit[d] < least and not exact:
@@ -274,6 +274,7 @@ def survivors(
                     ahead_m, h = (node[q, 8], node[q, 9]) if d == 1 else _ahead(g0, ae, torque)
                     v = p00 + 2 * h * p01 + h * h * p11 + meas
                     r = log_stride[i0, d] - log_dt - (m0 + ahead_m)
+                    slowed = near and 1.7 * a < slow_deg
                     stalls = False
                     if d == 1 and j == 1 and expected[i] > _REACHED:
                         sc = expected[i]
@@ -281,9 +282,10 @@ def survivors(
                         most = 2.0 * (_log_below(v) + _LOG_GAP) - 2.5 * _log_below(v + r * r / _NU)
                         if here + _LOG_T_NORM - log_dt + most + gain < least and not exact:
                             continue
-                        like = _fit(v, r, log_dt) + miss[i0, d]
+                        like = _fit(v, r, log_dt)
+                        like += max(miss[i0, d], (d - 1) * _LOG_STALL_MISS) if slowed else miss[i0, d]
                         stalled = _LOG_STALL + (d - 1) * _LOG_STALL_MISS - log_dt
-                        stalls = may_stall and stalled > like
+                        stalls = near and stopped and stalled > like
                         if stalls:
                             like = stalled
                         sc = base + like + match_cost[k]
@@ -313,15 +315,14 @@ def survivors(
                         new[i, 3] = c00 + 2 * b * c01 + b * b * c11 + slope_walk * a * a * a / 3.0
                         new[i, 4] = f2 * (c01 + b * c11) + slope_walk * a * a / 2.0
                         new[i, 5] = min(f2 * f2 * c11 + slope_walk * a, 1.0 / (pitch * pitch))
-                        if stalls or (node[q, 7] > 0.0 and 1.7 * a < dt * np.exp(m0)):
+                        if stalls or slowed:
                             # the crank all but stood: how it leaves says nothing of how it came
                             new[i, 1] = log_stride[i, 1] - np.log(max(t[min(k + 1, n_edges - 1)] - t[k], 1e-6))
                             new[i, 2] = 0.0
                             new[i, 3] = 0.35
                             new[i, 4] = 0.0
                             new[i, 5] = (1.0 if torque else 0.09) / (pitch * pitch)
-                        if sc > frontier:
-                            frontier = sc
+                        frontier = max(frontier, sc)
             if easy:
                 break
         # start here afresh: after a standstill, a long loss, or a burst of noise
@@ -350,8 +351,7 @@ def survivors(
                 dt_next = 1e-6
             log_next = np.log(dt_next)
             lost = prev - np.log(n) - log_next
-            if lost > frontier:
-                frontier = lost
+            frontier = max(frontier, lost)
             if lost > frontier - beam:
                 for i in range(n):
                     if lost > new[i, 0]:
@@ -380,8 +380,7 @@ def survivors(
                 node_back[count] = b_new[i]
                 node_step[count] = d_new[i]
                 node_new[count] = r_new[i]
-                for x in range(6):
-                    node[count, x] = new[i, x]
+                node[count, :6] = new[i]
                 node[count, 6] = base_walk
                 node[count, 7] = 0.0
                 if torque:

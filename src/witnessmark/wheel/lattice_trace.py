@@ -11,22 +11,13 @@ MAX_LEFT = 40  # edges that may be left over at the end
 
 
 @njit(cache=True, nogil=True)
-def trace(
-    node_edge: Any,
-    node_tooth: Any,
-    node_back: Any,
-    node_step: Any,
-    node_new: Any,
-    node: Any,
-    first: Any,
-    extra_cost: Any,
-    log_left: float,
-) -> Any:
+def trace(nodes: Any, extra_cost: Any, log_left: float) -> Any:
     """Matched edges, their teeth, teeth stepped, restarted, log rate after each, and the score; see ``lattice.Path``.
 
-    The first seven as ``survivors`` gives them; extra_cost [K] is paid for edges left over at the end. log_left: log of
-    the usual interval there.
+    nodes: what ``survivors`` gives; extra_cost [K] is paid for edges left over at the end. log_left: log of the usual
+    interval there.
     """
+    node_edge, node_tooth, node_back, node_step, node_new, node, first = nodes
     n_edges = extra_cost.size
     at = 0
     score = -np.inf
