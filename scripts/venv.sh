@@ -26,4 +26,6 @@ say "installing $1 (first time: some minutes)"
     say "the packages could not be installed; the lines above say why (is there a connection to a package index?)"
     exit 1
 }
+# installed in place, the sources are not compiled by pip; where Python may not keep bytecode each start would pay for it
+.venv/bin/python -m compileall -q src || true
 touch "$2"
