@@ -14,13 +14,14 @@ from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from accuracy import editor
 from accuracy.editor import Floats, Ints, Reluctance, Superposition, Teeth
 from accuracy.memory import Arrays
 from accuracy.score import Score, judge
 from witnessmark.pipeline import analyze_recording
-from witnessmark.recording.model import Changes, Recording
+from witnessmark.recording.model import Changes, ChannelInfo, Recording
 from witnessmark.recording.open import open_recording
 from witnessmark.recording.setup import ChannelSetup, CrankWheel, Setup
 from witnessmark.report.model import Analysis
@@ -34,7 +35,7 @@ TRUTH_KIND = {REMOVED: "tooth-absent", MOVED: "tooth-displaced", WEAKENED: "toot
 
 # plain and barely visible, with the unit, for the table
 SPANS: dict[str, tuple[float, float, str]] = {
-    REMOVED: (1.0, 0.25, "of the record kept"),
+    REMOVED: (15.0, 3.0, "turns kept, or all there are"),
     MOVED: (0.40, 0.10, "pitch"),
     WEAKENED: (0.08, 0.6, "of a sound pulse left; two-level: passes seen"),
     NOISE: (0.02, 0.06, "of a half wave; two-level: a third of it in pitches"),
@@ -140,7 +141,7 @@ def why_absent() -> str:
 
 
 def edited_cases(which: Literal["all", "quick"] = "all") -> list[EditedCase]:
-    """Every edit at severities even from barely visible to plain, and the unedited ones; none without the recordings."""
+    """Every edit from barely visible to plain in even steps, and the unedited ones; none without the recordings."""
     if why_absent():
         return []
     out: list[EditedCase] = []
@@ -243,6 +244,15 @@ def chosen(teeth: Teeth, case: EditedCase) -> Ints:
     return np.flatnonzero(count % turn == case.place)
 
 
+def _end_after(case: EditedCase, teeth: Teeth) -> float:
+    """When the case's number of turns is over (s), a little into the next pitch."""
+    real = REALS[case.real]
+    count = round(case.value * (real.turn_teeth or real.run))
+    if count >= teeth.time_s.size:
+        return float("inf")
+    return float(teeth.time_s[count] + 0.3 * teeth.pitch_s[count])
+
+
 def _edit_changes(case: EditedCase, real: Real, recording: Recording, rng: np.random.Generator) -> Edit:
     was = recording.changes(recording.channels[0].name)
     time_s, level, end_s = was.time_s, was.level, was.end_s
@@ -262,7 +272,7 @@ def _edit_changes(case: EditedCase, real: Real, recording: Recording, rng: np.ra
             due = due[missed]
         else:
             time_s, level = editor.without(time_s, level, rows[picked])
-            end_s = float(time_s[0] + case.value * (end_s - time_s[0]))
+            end_s = min(end_s, _end_after(case, teeth))
             keep = time_s < end_s
             time_s, level, due = time_s[keep], level[keep], due[due < end_s]
     return Edit(_with_crank(recording, Changes(time_s, level, end_s), end_s), due)
@@ -284,7 +294,8 @@ def waves(name: str) -> tuple[Reluctance, Superposition]:
 def _edit_samples(case: EditedCase, recording: Recording, rng: np.random.Generator) -> Edit:
     line, model = waves(case.real)
     if case.kind == NOISE:
-        shaken = line.value + rng.normal(0.0, case.value * line.half, line.value.size)
+        ends = (line.value == line.value.min()) | (line.value == line.value.max())  # what was cut off stays cut off
+        shaken = line.value + np.where(ends, 0.0, rng.normal(0.0, case.value * line.half, line.value.size))
         return Edit(_with_crank(recording, editor.as_recorded(shaken, line.value)), np.zeros(0))
     picked = chosen(line.teeth, case)
     pitch = 360.0 / REALS[case.real].fitted["slots"]
@@ -297,7 +308,7 @@ def _edit_samples(case: EditedCase, recording: Recording, rng: np.random.Generat
 
     value = editor.reshape(line.value, picked, change)
     if case.kind == REMOVED:
-        value = value[: int(case.value * value.size)]
+        value = value[: int(min(_end_after(case, line.teeth), 1e6) * line.rate_hz)]
     due = line.teeth.time_s[picked]
     return Edit(_with_crank(recording, value), due[due < value.size / line.rate_hz])
 
@@ -309,7 +320,8 @@ def _way(case: EditedCase) -> float:
 
 def _with_crank(recording: Recording, crank: Floats | Changes, end_s: float | None = None) -> Recording:
     """The recording with its first channel exchanged, cut where the new one ends."""
-    infos, held = [], []
+    infos: list[ChannelInfo] = []
+    held: list[NDArray[Any] | Changes] = []
     for place, info in enumerate(recording.channels):
         if info.kind == "changes":
             now = crank if place == 0 else recording.changes(info.name)

@@ -1,9 +1,9 @@
 """Edit one tooth of a real recording: the teeth are counted here by plain interval ratios, not by the decoder.
 
-A change list loses, moves or keeps whole pulses. A variable-reluctance line is edited by superposition: the pulse of one
-tooth is estimated from the record itself (least squares over all teeth; the gap, where neighbours do not overlap, is what
-tells it from its neighbours), and taken away, scaled or set down elsewhere. A tooth taken away then leaves what the
-design's own gap looks like, only shorter.
+A change list loses, moves or keeps whole pulses. A variable-reluctance line is edited by superposition: the pulse of
+one tooth is estimated from the record itself (least squares over all teeth; the gap, where neighbours do not overlap,
+is what tells it from its neighbours), and taken away, scaled or set down elsewhere. A tooth taken away then leaves what
+the design's own gap looks like, only shorter.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ def local_pitch(interval: Floats, unit: Floats | None = None) -> Floats:
 
 
 def count_teeth(time_s: Floats, run: int, gap: int) -> Teeth:
-    """Number passages by the gaps: ``run`` teeth, then an interval of ``gap`` pitches (1: no gap, count from the first).
+    """Number passages by the gaps: ``run`` teeth, then an interval of ``gap`` pitches (1: none, count from the first).
 
     Raises ValueError unless at least LEAST_GAPS of the gaps stand exactly ``run`` teeth apart.
     """

@@ -51,8 +51,11 @@ def split_speed(failed: np.ndarray, rpm: Floats) -> float | None:
     return worst if seen_above >= 3 and seen_below <= failed.sum() else None
 
 
-def find(m: Measured, known: frozenset[int]) -> Outcome:
-    """Teeth with a small pulse on a variable-reluctance line; ``known``: teeth (indices) already accused."""
+def find(m: Measured, known: frozenset[int], disturbed: frozenset[int] = frozenset()) -> Outcome:
+    """Teeth with a small pulse on a variable-reluctance line.
+
+    known: teeth (indices) already accused; disturbed: sound teeth whose pulses those change.
+    """
     if not m.is_vr or m.layout is None or m.teeth < 8:
         return Outcome()
     strength = tooth_strength(m)
@@ -77,7 +80,7 @@ def find(m: Measured, known: frozenset[int]) -> Outcome:
         )
         confidence = beyond(how)
         count = int(np.sum(m.wheel.passes.used & (m.wheel.passes.tooth == tooth) & (m.wheel.passes.edge >= 0)))
-        if int(tooth) in known or confidence <= 0.05 or count < m.limits["tooth.weak.passages_min"]:
+        if int(tooth) in known | disturbed or confidence <= 0.05 or count < m.limits["tooth.weak.passages_min"]:
             continue
         teeth.add(int(tooth))
         found.append(_small(m, int(tooth), float(ratio[tooth]), z, alone, confidence))
