@@ -47,9 +47,9 @@ SPANS: dict[str, tuple[float, float, str]] = {
 class Real:
     """A recording whose teeth can be counted by plain interval ratios: ``run`` teeth, then ``gap`` pitches.
 
-    until_s: where counting ends (the input clips and the rate is too low after it). active: level of a pulse; rising:
-    the edge that is evenly spaced. skip: marking edges before the engine turns. like: the record that shows what one
-    pulse of this kind of sensor looks like.
+    until_s: where counting ends (the input clips and the rate is too low after it); since_s: where it begins (the
+    input switches on both flanks before). active: level of a pulse. like: the record that shows what one pulse of this
+    kind of sensor looks like.
     """
 
     file: str
@@ -58,9 +58,8 @@ class Real:
     fitted: dict[str, Any]
     setup: CrankWheel
     until_s: float | None = None
+    since_s: float | None = None
     active: int = 1
-    rising: bool = False
-    skip: int = 0
     turn_teeth: int | None = None
     like: str = ""
     known: tuple[str, ...] = ()  # findings that are true of the recording as it is
@@ -86,7 +85,8 @@ REALS: dict[str, Real] = {
     "24 coded": Real("logic-24-width-coded-cranking.csv", 24, 1, **_wheel(24, ()), numbered=False),
     "four teeth": Real(
         "logic-four-tooth-crank-cam-cranking.csv", 4, 1,
-        {"slots": 4, "missing": [], "teeth_deg": list(_VANES)}, CrankWheel(teeth_deg=_VANES), active=0, numbered=False,
+        {"slots": 4, "missing": [], "teeth_deg": list(_VANES)}, CrankWheel(teeth_deg=_VANES), active=0, since_s=6.77,
+        numbered=False,
     ),
 }  # fmt: skip
 
@@ -172,6 +172,26 @@ def _opened(real: Real) -> Recording:
     return open_recording(FOLDER / real.file)
 
 
+def _countable(real: Real) -> Recording:
+    """The recording from where its teeth can be counted."""
+    recording = _opened(real)
+    if real.since_s is None:
+        return recording
+    held: list[NDArray[Any] | Changes] = []
+    for info in recording.channels:
+        was = recording.changes(info.name)
+        first = int(np.searchsorted(was.time_s, real.since_s, side="right")) - 1
+        time_s = was.time_s[first:].copy()
+        time_s[0] = real.since_s
+        held.append(Changes(time_s, was.level[first:], was.end_s))
+    infos = tuple(
+        replace(i, samples=len(c.time_s), start_s=real.since_s)
+        for i, c in zip(recording.channels, held, strict=True)
+        if isinstance(c, Changes)
+    )
+    return replace(recording, channels=infos, source=Arrays(held))
+
+
 def setup_of(case: EditedCase) -> Setup:
     """With setup: the crank channel named and its wheel described; else nothing."""
     if not case.with_setup:
@@ -227,9 +247,9 @@ def edit(case: EditedCase) -> Edit:
     """The recording with the case's edit in memory; the file is only read."""
     rng = np.random.default_rng([SEED, zlib.crc32(case.id.encode())])
     real = REALS[case.real]
-    recording = _opened(real)
     if case.kind == UNEDITED:
-        return Edit(recording, np.zeros(0))
+        return Edit(_opened(real), np.zeros(0))
+    recording = _countable(real)
     if recording.channels[0].kind == "changes":
         return _edit_changes(case, real, recording, rng)
     return _edit_samples(case, recording, rng)
@@ -282,7 +302,7 @@ def _edit_changes(case: EditedCase, real: Real, recording: Recording, rng: np.ra
 def waves(name: str) -> tuple[Reluctance, Superposition]:
     """A reluctance recording, counted and taken apart into pulses."""
     real = REALS[name]
-    recording = _opened(real)
+    recording = _countable(real)
     info = recording.channels[0]
     rate = float(info.rate_hz or 0.0)
     count = info.samples if real.until_s is None else int(real.until_s * rate)

@@ -62,13 +62,16 @@ def clipped_s(m: Measured) -> Floats:
     return np.asarray(e.time_s[(e.peak_before_v >= before) | (e.peak_after_v >= after)])
 
 
-def discounted(m: Measured, found: tuple[Finding, ...]) -> tuple[Finding, ...]:
-    """Findings from edges mostly where the crank line is clipped, lowered to hints: overload makes false edges."""
+def discounted(m: Measured, found: tuple[Finding, ...], explained: frozenset[int]) -> tuple[Finding, ...]:
+    """Findings from edges mostly where the crank line is clipped, lowered to hints: overload makes false edges.
+
+    explained: stray edges (rows of ``WheelResult.extras``) that belong to a finding: they are not false.
+    """
     times = clipped_s(m)
     if times.size == 0:
         return found
     near = m.limits["record.clipped_near_s"]
-    stray = m.wheel.extras.time_s
+    stray = np.delete(m.wheel.extras.time_s, list(explained))
     out = []
     for f in found:
         doubtful = f.channel == m.channel and _mostly(f, times, near)
