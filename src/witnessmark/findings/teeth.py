@@ -14,7 +14,7 @@ from witnessmark.findings import displaced, extra, weak
 from witnessmark.findings.measured import Family, Measured, Outcome, Rows, from_odds, speeds
 from witnessmark.findings.model import Finding, NotAssessed
 from witnessmark.findings.place import Cluster, Standout, clusters, standing_out
-from witnessmark.findings.slots import beside, same_without, slot_name
+from witnessmark.findings.slots import beside, same_without, slot_name, twin_words
 from witnessmark.findings.statistics import clopper_pearson
 
 
@@ -51,7 +51,19 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
     disturbed = out.teeth | extra.neighbours(m, left)
     out += weak.find(m, out.teeth, _beside_gone(m, gone))
     out += displaced.find(m, disturbed | out.teeth)
-    return _bounded(m, _doubted(m, out))
+    return _bounded(m, _doubted(m, out + _open_sides(m, out)))
+
+
+def _open_sides(m: Measured, out: Outcome) -> Outcome:
+    """Said plainly where it stays open which of two teeth is gone."""
+    twins = [(f.slot, f.evidence["or_slot"]) for f in out.found if "or_slot" in f.evidence]
+    if not twins:
+        return Outcome()
+    why = "both leave the same pattern of teeth"
+    if m.engine.side is not None:
+        why += f"; {m.engine.side.because}"
+    needs = "the setup's tdc_slot and the cam's edges_deg with the cam recorded, or a look at both teeth"
+    return Outcome(not_assessed=(NotAssessed(f"Is slot {twins[0][0]} gone or slot {twins[0][1]}?", why, needs),))
 
 
 def _doubted(m: Measured, out: Outcome) -> Outcome:
@@ -133,12 +145,8 @@ def _absent(m: Measured, at: Standout, residual: float | None) -> Finding:
     slot = _slot(m, at.tooth)
     rows = np.flatnonzero(m.missing & (m.wheel.passes.tooth == at.tooth))
     confidence = from_odds(at.log10_bf + m.limits["tooth.log_prior_odds"]) * _enough(at.passages)
-    evidence = _numbers(m, at, rows) | {"residual": residual}
-    twin = same_without(m, at.tooth)
-    also = ""
-    if twin is not None:
-        evidence["or_slot"] = twin
-        also = f"; slot {twin} gone would leave the same pattern of teeth, so it is one of the two"
+    also, two = twin_words(m, slot, same_without(m, at.tooth))
+    evidence = _numbers(m, at, rows) | {"residual": residual} | two
     trace = (
         "" if residual is None or not m.is_vr else f", {max(residual, 0.0):.0%} of a neighbour's pulse is left there"
     )
