@@ -106,7 +106,7 @@ WEAKENED_IN = (
     ("36-2", 29, True), ("vr slow", 46, True), ("36-2-2-2", 4, False), ("vr accelerating", 15, True),
     ("vr slow", 9, False), ("36-2", 5, False), ("36-2", 23, True), ("vr slow", 33, False),
 )  # fmt: skip
-QUICK = {REMOVED: (11,), MOVED: (11,), WEAKENED: (9,), UNEDITED: (0,)}
+QUICK = {REMOVED: (11,), MOVED: (10,), WEAKENED: (9,), UNEDITED: (0,)}
 
 
 @dataclass(frozen=True)
@@ -287,7 +287,7 @@ def _edit_changes(case: EditedCase, real: Real, recording: Recording, rng: np.ra
         if case.kind == MOVED:
             time_s = editor.moved(time_s, rows[picked], _way(case) * case.value * teeth.pitch_s[picked])
         elif case.kind == WEAKENED:
-            missed = rng.permutation(picked.size)[: max(1, round((1.0 - case.value) * picked.size))]
+            missed = np.sort(rng.permutation(picked.size)[: max(1, round((1.0 - case.value) * picked.size))])
             time_s, level = editor.without(time_s, level, rows[picked[missed]])
             due = due[missed]
         else:
