@@ -87,14 +87,18 @@ def _judged(slot: int, other: int, turned_deg: float, pairs: Sequence[tuple[Cam,
         sd = (said.tolerance_deg or TOLERANCE_DEG) / DEVIATIONS
         logs.append(_log_fit(here, sd) - _log_fit(there, sd))
         words.append(
-            f"with slot {slot} gone {cam.channel} stands {here:+.1f} degrees off its place, "
-            f"with slot {other} {there:+.1f}"
+            f"with slot {slot} gone {cam.channel} stands {_signed(here)} degrees off its place, "
+            f"with slot {other} {_signed(there)}"
         )
     if not logs:
         return Side(slot, other, None, 0.5, turned_deg, "the cams do not show the edges that the setup describes")
     p = float(1.0 / (1.0 + np.exp(-np.clip(np.mean(logs), -30.0, 30.0))))
     gone = slot if p >= DECIDED else other if p <= 1.0 - DECIDED else None
     return Side(slot, other, gone, p, turned_deg, "; ".join(words))
+
+
+def _signed(deg: float) -> str:
+    return f"{round(deg, 1) + 0.0:+.1f}"  # no minus before a zero
 
 
 def _log_fit(off_deg: float, sd_deg: float) -> float:
