@@ -152,3 +152,20 @@ def test_unedited_recordings_are_read_as_they_are() -> None:
     assert [c.name for c in made.channels] == ["crank", "cam", "Channel 2"]
     assert made.format == "text table"
     assert made.changes("crank").time_s.size == 582
+
+
+@needs_recordings
+@pytest.mark.parametrize(
+    ("real", "kind", "place"),
+    [
+        ("vr accelerating", edited.REMOVED, 12),  # the record clips where the tooth is gone, and in every gap
+        ("vr slow", edited.MOVED, 41),  # its pulse runs into the next one's: one edge is left of two
+        ("vr slow", edited.REMOVED, 30),  # 0.04 V steps: slopes of one or two steps a sample tell no polarity
+    ],
+)
+def test_the_edited_tooth_is_named_and_nothing_else(real: str, kind: str, place: int) -> None:
+    case = next(c for c in edited.edited_cases() if (c.real, c.kind, c.place) == (real, kind, place))
+    score = edited.run(case)
+    assert score.first == "trigger-wheel-tooth"
+    assert score.slots == [place + 1]
+    assert score.stated == [s for s in score.stated if s.startswith("tooth-")]
