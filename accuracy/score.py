@@ -11,6 +11,7 @@ import numpy as np
 
 from accuracy.cases import Case
 from accuracy.memory import recording_of
+from witnessmark.findings.model import Finding
 from witnessmark.pipeline import analyze_recording
 from witnessmark.recording.setup import Setup, load_setup
 from witnessmark.report.model import Analysis
@@ -117,7 +118,7 @@ def judge(case: Judged, truth: dict[str, Any], analysis: Analysis) -> Score:
         cause_right=first.id == truth["cause"] or (case.undecidable and _named(analysis, str(truth["cause"]))),
         layout_right=_layout_right(case, truth["fitted"], analysis),
         layout=layout.name if layout else f"none ({analysis.wheel.why_not})",
-        slot_right=_slot_right(case, truth, slots),
+        slot_right=None if _twin(truth, found) else _slot_right(case, truth, slots),
         slots=slots,
         stated=[f"{f.kind}{'' if f.slot is None else ' ' + str(f.slot)} {f.confidence:.2f}" for f in found if f.stated],
         hints=[
@@ -159,6 +160,16 @@ def _layout_right(case: Judged, fitted: dict[str, Any], analysis: Analysis) -> b
     if case.undecidable and any(same(a.layout, fitted) for a in analysis.wheel.alternatives):
         return None
     return False
+
+
+def _twin(truth: dict[str, Any], found: tuple[Finding, ...]) -> bool:
+    """The one slot named is said to be one of two, of which either one gone leaves the same edges, and the other is it.
+
+    Nothing in the crank line tells them apart (on a wheel with a gap of one any tooth lost makes a second such gap).
+    """
+    named = [f for f in found if f.stated and f.kind in TOOTH_KINDS and f.slot is not None]
+    true = truth.get("slots") or []
+    return len(named) == 1 and len(true) == 1 and named[0].evidence.get("or_slot") == true[0]
 
 
 def _slot_right(case: Judged, truth: dict[str, Any], slots: list[int]) -> bool | None:
