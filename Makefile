@@ -32,7 +32,7 @@ format: $(DEV) ## lay out the code
 	$(BIN)/ruff check --fix .
 	$(BIN)/ruff format .
 
-accuracy: $(DEV) ## the whole accuracy table, on simulated truth
+accuracy: $(DEV) ## the whole accuracy table, on simulated truth and edited real recordings
 	$(BIN)/python -m accuracy
 
 accuracy-quick: $(DEV) ## a sample of it

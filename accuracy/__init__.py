@@ -1,1 +1,1 @@
-"""Accuracy on simulated truth: named cases drawn from declared ranges, and the table made from them."""
+"""Accuracy: simulated cases and edited real recordings with known truth, and the table made from them."""

@@ -5,12 +5,13 @@ from __future__ import annotations
 import os
 import tempfile
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 
 from accuracy.cases import Case
 from accuracy.memory import recording_of
+from witnessmark.findings.model import Finding
 from witnessmark.pipeline import analyze_recording
 from witnessmark.recording.setup import Setup, load_setup
 from witnessmark.report.model import Analysis
@@ -41,6 +42,46 @@ class Score:
     hints: list[str] = field(default_factory=list)
     note: str = ""
     with_setup: bool = False
+    where: str = ""
+
+
+class Judged(Protocol):
+    """What a case must say of itself to be judged."""
+
+    @property
+    def id(self) -> str:
+        """Name of the case."""
+        ...
+
+    @property
+    def kind(self) -> str:
+        """Row of the table."""
+        ...
+
+    @property
+    def severity(self) -> float:
+        """1 plain to 0 barely visible."""
+        ...
+
+    @property
+    def value(self) -> float:
+        """The same in the kind's own unit."""
+        ...
+
+    @property
+    def with_setup(self) -> bool:
+        """Whether the program is told the engine."""
+        ...
+
+    @property
+    def undecidable(self) -> bool:
+        """Whether the record alone cannot tell design from damage."""
+        ...
+
+    @property
+    def slot_modulo(self) -> int | None:
+        """A slot is known only modulo this."""
+        ...
 
 
 def setup_of(simulated: Simulated) -> Setup:
@@ -57,10 +98,10 @@ def run(case: Case) -> Score:
     """Simulate, analyse and judge."""
     made = simulate(case.scenario)
     analysis = analyze_recording(recording_of(made), setup_of(made) if case.with_setup else Setup())
-    return judge(case, made.truth, analysis)
+    return judge(case, made.truth | case.truth, analysis)
 
 
-def judge(case: Case, truth: dict[str, Any], analysis: Analysis) -> Score:
+def judge(case: Judged, truth: dict[str, Any], analysis: Analysis) -> Score:
     """Compare an analysis with the truth of its case."""
     first = analysis.verdict.causes[0]
     found = analysis.findings.found
@@ -77,7 +118,7 @@ def judge(case: Case, truth: dict[str, Any], analysis: Analysis) -> Score:
         cause_right=first.id == truth["cause"] or (case.undecidable and _named(analysis, str(truth["cause"]))),
         layout_right=_layout_right(case, truth["fitted"], analysis),
         layout=layout.name if layout else f"none ({analysis.wheel.why_not})",
-        slot_right=_slot_right(case, analysis, slots),
+        slot_right=None if _twin(truth, found) else _slot_right(case, truth, slots),
         slots=slots,
         stated=[f"{f.kind}{'' if f.slot is None else ' ' + str(f.slot)} {f.confidence:.2f}" for f in found if f.stated],
         hints=[
@@ -106,7 +147,7 @@ def same(layout: Layout, fitted: dict[str, Any]) -> bool:
     return any(np.allclose(np.roll(a, k), b, atol=2.0) for k in range(len(a)))
 
 
-def _layout_right(case: Case, fitted: dict[str, Any], analysis: Analysis) -> bool | None:
+def _layout_right(case: Judged, fitted: dict[str, Any], analysis: Analysis) -> bool | None:
     """None where no record could tell: an even wheel with neither setup nor cam, or a stated ambiguity kept open."""
     layout = analysis.wheel.layout
     even = not fitted.get("teeth_deg") and not fitted["missing"]
@@ -121,10 +162,20 @@ def _layout_right(case: Case, fitted: dict[str, Any], analysis: Analysis) -> boo
     return False
 
 
-def _slot_right(case: Case, analysis: Analysis, slots: list[int]) -> bool | None:
+def _twin(truth: dict[str, Any], found: tuple[Finding, ...]) -> bool:
+    """The one slot named is said to be one of two, of which either one gone leaves the same edges, and the other is it.
+
+    Nothing in the crank line tells them apart (on a wheel with a gap of one any tooth lost makes a second such gap).
+    """
+    named = [f for f in found if f.stated and f.kind in TOOTH_KINDS and f.slot is not None]
+    true = truth.get("slots") or []
+    return len(named) == 1 and len(true) == 1 and named[0].evidence.get("or_slot") == true[0]
+
+
+def _slot_right(case: Judged, truth: dict[str, Any], slots: list[int]) -> bool | None:
     """Every true slot named and no other; None where the case has none or the record cannot tell."""
-    true = [int(s) for s in case.truth.get("slots") or []]
-    if case.kind not in TOOTH_KINDS or not true or case.undecidable:
+    true = [int(s) for s in truth.get("slots") or []]
+    if truth.get("kind") not in TOOTH_KINDS or not true or case.undecidable:
         return None
     if not slots:
         return False

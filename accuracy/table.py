@@ -1,4 +1,4 @@
-"""The table of the numbers to reach, by cause and severity, with every failure listed."""
+"""The numbers to reach, by cause and severity, with every failure listed."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections import defaultdict
 
 import numpy as np
 
+from accuracy import edited
 from accuracy.cases import RANGES
 from accuracy.score import Score
 
@@ -17,6 +18,10 @@ QUICK_GOALS = {"alarms": 0, "hints": 0.25, "cause": 0.80, "slot": 0.75, "layout"
 # What was reached last: falling below it fails the run although the goals are still ahead. Raise with every gain.
 HELD = {"alarms": 5, "hints": 0.05, "cause": 0.77, "slot": 0.90, "layout": 0.92}
 QUICK_HELD = {"alarms": 0, "hints": 0.10, "cause": 0.75, "slot": 0.80, "layout": 0.85}
+
+
+SOUND_KINDS = ("healthy", *edited.HEALTHY_KINDS)
+SPANS = {k: (r.plain, r.barely, r.unit) for k, r in RANGES.items()} | edited.SPANS
 
 
 def share(values: list[bool | None]) -> tuple[int, int]:
@@ -31,14 +36,14 @@ def _ratio(values: list[bool | None]) -> float:
 
 
 def alarms(scores: list[Score]) -> list[Score]:
-    """Healthy cases with a stated finding or a first cause other than none found."""
-    return [s for s in scores if s.kind == "healthy" and (s.stated or not s.cause_right)]
+    """Healthy cases (real ones too) with a stated finding or a first cause other than none found."""
+    return [s for s in scores if s.kind in SOUND_KINDS and (s.stated or not s.cause_right)]
 
 
 def reached(scores: list[Score], goals: dict[str, float]) -> bool:
     """Whether every one of these goals is met."""
-    healthy = [s for s in scores if s.kind == "healthy"]
-    faulty = [s for s in scores if s.kind != "healthy"]
+    healthy = [s for s in scores if s.kind in SOUND_KINDS]
+    faulty = [s for s in scores if s.kind not in SOUND_KINDS]
     hinted = sum(bool(s.hints) for s in healthy) / max(1, len(healthy))
     return (
         len(alarms(scores)) <= goals["alarms"]
@@ -78,18 +83,21 @@ def text(scores: list[Score], *, quick: bool) -> str:
     for s in scores:
         by_kind[s.kind].append(s)
     lines = [
-        "Accuracy on simulated truth",
-        f"{'kind':<18}{'plain to barely visible':<34}{'cause':>8}  {'plain':>6}  {'middle':>6}  {'barely':>6}{'slot':>9}{'layout':>9}",  # noqa: E501
+        "Accuracy on simulated truth and on edited real recordings",
+        f"{'kind':<22}{'plain to barely visible':<34}{'cause':>8}  "
+        f"{'plain':>6}  {'middle':>6}  {'barely':>6}{'slot':>9}{'layout':>9}",
     ]
     for kind, rows in by_kind.items():
-        span = RANGES.get(kind)
-        words = f"{span.plain:g} to {span.barely:g} {span.unit}" if span else ""
+        span = SPANS.get(kind)
+        words = f"{span[0]:g} to {span[1]:g} {span[2]}" if span else ""
         cause, slot, layout = (share([getattr(r, f"{w}_right") for r in rows]) for w in ("cause", "slot", "layout"))
         slots = f"{slot[0]}/{slot[1]}" if slot[1] else "-"
         lines.append(
-            f"{kind:<18}{words[:33]:<34}{cause[0]:>5}/{cause[1]:<2}  {_thirds(rows)}{slots:>9}{layout[0]:>6}/{layout[1]}"  # noqa: E501
+            f"{kind:<22}{words[:33]:<34}{cause[0]:>5}/{cause[1]:<2}  "
+            f"{_thirds(rows)}{slots:>9}{layout[0]:>6}/{layout[1]}"
         )
-    healthy, faulty = by_kind.get("healthy", []), [s for s in scores if s.kind != "healthy"]
+    healthy = [s for s in scores if s.kind in SOUND_KINDS]
+    faulty = [s for s in scores if s.kind not in SOUND_KINDS]
     hinted = [s for s in healthy if s.hints]
     goals = QUICK_GOALS if quick else GOALS
     lines += [
@@ -118,11 +126,12 @@ def _failures(scores: list[Score]) -> list[str]:
             for w, value in (("cause", s.cause_right), ("slot", s.slot_right), ("layout", s.layout_right))
             if value is False
         ]
-        if s.kind == "healthy" and s.stated:
+        if s.kind in SOUND_KINDS and s.stated:
             wrong.append("alarm")
         if wrong:
             out.append(
-                f"  {s.id} ({s.severity:.2f}, {'setup' if s.with_setup else 'no setup'}): {', '.join(wrong)}; said {s.first} "  # noqa: E501
+                f"  {s.id} ({s.severity:.2f}, {s.where + ', ' if s.where else ''}"
+                f"{'setup' if s.with_setup else 'no setup'}): {', '.join(wrong)}; said {s.first} "
                 f"{s.probability:.2f}, layout {s.layout}, stated {s.stated[:5]}, hints {s.hints[:3]} {s.note[:80]}"
             )
     return out if len(out) > 2 else []

@@ -14,6 +14,7 @@ from witnessmark.causes.model import Verdict
 from witnessmark.causes.weigh import Context, weigh
 from witnessmark.engine.examine import examine
 from witnessmark.engine.model import EngineResult
+from witnessmark.engine.sides import doubtful, find_side
 from witnessmark.findings.find import find
 from witnessmark.findings.model import Findings, NotAssessed
 from witnessmark.provenance import Step
@@ -52,8 +53,7 @@ def analyze_recording(recording: Recording, setup: Setup | None = None, setup_pa
     """Analyse an open recording, whatever it holds; the setup's scales are taken to be in the recording already."""
     known = Setup() if setup is None else setup
     signals = extract(recording, known)
-    wheel = decode_wheel(signals, known, recording)
-    engine = examine(signals, wheel, known, recording)
+    wheel, engine = _read(signals, known, recording)
     motion = in_motion(signals, wheel, engine)
     if motion is False:
         wheel = replace(wheel, why_not=STILL)
@@ -75,6 +75,23 @@ def analyze_recording(recording: Recording, setup: Setup | None = None, setup_pa
         in_motion=motion,
     )
     return replace(analysis, whereabouts=whereabouts(wheel, engine, known, collect.suspects(analysis)))
+
+
+def _read(signals: Signals, setup: Setup, recording: Recording) -> tuple[WheelResult, EngineResult]:
+    """Wheel and engine; read again where the cams say that the other of two teeth is the one gone."""
+    wheel = decode_wheel(signals, setup, recording)
+    engine = examine(signals, wheel, setup, recording)
+    side = find_side(signals, wheel, engine, setup)
+    if side is not None and side.gone == side.other:
+        again = decode_wheel(signals, setup, recording, doubtful(wheel))
+        reading = doubtful(again)
+        if reading is not None and again.layout is not None and again.layout.tooth_slots[reading.gone] == side.gone:
+            wheel, engine = again, examine(signals, again, setup, recording)
+    if side is not None and side.gone is not None:
+        both = {f"slot {side.slot}", f"slot {side.other}"}
+        told = all(words in wheel.undecidable for words in both)
+        wheel = replace(wheel, undecidable="" if told else wheel.undecidable)
+    return wheel, replace(engine, side=side)
 
 
 def in_motion(signals: Signals, wheel: WheelResult, engine: EngineResult) -> bool | None:

@@ -249,6 +249,7 @@ def test_with_phase_a_spark_far_from_tdc_is_not_synchronised() -> None:
     [
         ([0.1, 2.1, 4.1, 6.1], 0),
         ([0.0, 0.7, 1.9, 3.9, 5.9, 7.9], 2),
+        ([0.0, 2.0, 6.0, 8.0, 10.0, 12.0], 0),  # one spark left out
         ([0, 1, 2, 3, 4], 0),
         ([0, 0.4, 1.1, 1.5], None),
         ([0, 2], None),

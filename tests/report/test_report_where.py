@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from witnessmark.engine.model import EngineResult, Phase, Timeline
+from witnessmark.engine.model import EngineResult, Phase, Side, Timeline
 from witnessmark.recording.setup import CrankWheel, Setup
 from witnessmark.report.where import slot_angle_deg, tooth_number, whereabouts
 from witnessmark.wheel.model import Layout
@@ -93,3 +93,31 @@ def test_teeth_are_counted_apart_from_slots():
 def test_fractional_slots_fall_between_teeth():
     assert slot_angle_deg(VANES, 1.5) == pytest.approx(35.0)
     assert slot_angle_deg(regular(60, ()), 60.5) == pytest.approx(357.0)
+
+
+def without_edges(wheel, *gone):
+    teeth = tuple(replace(t, seen=0) if t.slot in gone else t for t in wheel.teeth)
+    return replace(wheel, teeth=teeth)
+
+
+def test_a_first_tooth_that_is_gone_is_no_reference():
+    """Slot 1 gone: bar from slot 2, one pitch of 6 degrees after it, so 360 - 6 = 354 degrees on to slot 1's place."""
+    wheel = without_edges(wheel_with(regular(60, (59, 60))), 1)
+    (spot,) = whereabouts(wheel, NO_ENGINE, tdc(9.0), [1])
+    assert "slot 2's tooth" in spot.guides[0][0]
+    assert [bar for _, bar in spot.guides] == pytest.approx([354.0, 312.0])
+
+
+def test_where_either_of_two_is_gone_both_places_are_given():
+    """Seen from the first standing tooth the three empty places lie 6, 12 and 18 degrees back: the suspects are the
+    first and the last of them, whichever way the slots are counted."""
+    wheel = without_edges(wheel_with(regular(60, (59, 60))), 1)
+    engine = replace(NO_ENGINE, side=Side(1, 58, None, 0.5, -6.0, "no cam is described"))
+    near, far = whereabouts(wheel, engine, tdc(9.0), [1])
+    assert (near.slot, near.instead_of) == (1, None)
+    assert (far.slot, far.instead_of) == (58, 1)
+    assert near.guides[0][1] == pytest.approx(360.0 - 6.0)
+    assert far.guides[0][1] == pytest.approx(360.0 - 18.0)
+    assert far.angle_atdc_deg == pytest.approx((58 - 9) * 6.0)  # by its own numbering
+    told = replace(engine, side=replace(engine.side, gone=1))
+    assert [s.slot for s in whereabouts(wheel, told, None, [1])] == [1]

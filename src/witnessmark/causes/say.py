@@ -87,11 +87,15 @@ def _sentence(text: str) -> str:
 def _first(entry: Entry, support: tuple[Finding, ...], findings: Findings, knowledge: Knowledge) -> str:
     seen = [f for f in support if f.stated] or [f for f in findings.found if f.stated]
     facts = ". ".join(dict.fromkeys(_sentence(f.statement) for f in seen[:3]))
-    more = f" (and {len(seen) - 3} findings more)" if len(seen) > 3 else ""
+    left = len(seen) - 3
+    more = f" (and {left} more finding{'s' if left > 1 else ''})" if left > 0 else ""
     names = [knowledge.cause_row(m).name for m in entry.members]
-    slots = sorted({f.slot for f in seen if f.kind in TOOTH_KINDS and f.slot is not None})
-    if TOOTH in entry.members and slots:
-        names[entry.members.index(TOOTH)] += f" at {slot_words(slots)}"
+    at = {f.slot: f.evidence.get("or_slot") for f in seen if f.kind in TOOTH_KINDS and f.slot is not None}
+    if TOOTH in entry.members and at:
+        names[entry.members.index(TOOTH)] += f" at {slot_words(sorted(at))}"
+        twin = next(iter(at.values()))
+        if len(at) == 1 and isinstance(twin, int):
+            names[entry.members.index(TOOTH)] += f" or slot {twin}"
     name = ", together with ".join(names)
     strength = (
         "the most probable cause" if entry.probability >= 0.5 else "the most probable single cause, not a proven one"

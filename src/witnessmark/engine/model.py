@@ -122,6 +122,22 @@ class Timeline:
 
 
 @dataclass(frozen=True, slots=True)
+class Side:
+    """Two teeth of which either one gone leaves the same pattern, and which of them it is.
+
+    slot: the one the decoding took; other: its twin. gone: the one decided for, None where it stays open.
+    probability: of ``slot``. turned_deg: what the other reading adds to every angle from slot 1. because: in words.
+    """
+
+    slot: int
+    other: int
+    gone: int | None
+    probability: float
+    turned_deg: float
+    because: str
+
+
+@dataclass(frozen=True, slots=True)
 class EngineResult:
     """All that lines other than the crank say, put on crank angle."""
 
@@ -133,3 +149,4 @@ class EngineResult:
     cylinders: int | None
     event_time_s: dict[str, NDArray[np.float64]] = field(default_factory=dict)  # channel -> times of its edges
     steps: tuple[Step, ...] = ()
+    side: Side | None = None  # where the crank line alone leaves open which of two teeth is gone

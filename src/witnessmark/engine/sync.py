@@ -58,12 +58,15 @@ def first_regular(turns: Array) -> int | None:
     """Index of the first spark after which the sparks stay regular. turns: crank turns at each spark, in order.
 
     At least three sparks at one usual distance are needed; a coil's usual distance is the one that most intervals keep.
+    One spark left out (twice the distance) puts none out of place.
     """
     gaps = 360.0 * np.diff(turns)
     if len(gaps) < 2:
         return None
     kept = [np.abs(gaps - p) <= min(REGULAR_WITHIN_DEG, p / 6) for p in PERIODS_DEG]
-    good = max(kept, key=lambda k: int(k.sum()))
+    usual = int(np.argmax([k.sum() for k in kept]))
+    period = PERIODS_DEG[usual]
+    good = kept[usual] | (np.abs(gaps - 2 * period) <= min(REGULAR_WITHIN_DEG, period / 6))
     for i in range(len(gaps) - 1):
         if good[i] and good[i + 1] and good[i:].mean() >= REGULAR_SHARE:
             return i

@@ -44,4 +44,5 @@ def find(
         out += family.find(measured, out)
     unique = {n.question: n for n in reversed(out.not_assessed)}
     kept = tuple(n for n in out.not_assessed if unique[n.question] is n)
-    return Findings(numbered(record.discounted(measured, layout.doubted(measured, out.found))), kept, out.bounds)
+    believed = record.discounted(measured, layout.doubted(measured, out.found), out.extras)
+    return Findings(numbered(believed), kept, out.bounds)

@@ -44,17 +44,17 @@ def _at_extremes(m: Measured, name: str) -> tuple:  # type: ignore[type-arg]
     return m.around(t, np.full(t.size, np.nan), 0.0, name)
 
 
-# Findings that false edges at an overloaded input can make.
-_FROM_EDGES = frozenset({
-    "tooth-absent", "tooth-weak", "tooth-displaced", "tooth-extra", "wheel-runout", "edges-dropped", "signal-lost",
-    "edges-spurious",
-})  # fmt: skip
+# Findings that false edges at an overloaded input can make by themselves, and those that say an edge is missing: an
+# overloaded wave still crosses its zero line, so these are doubted only where stray edges show that it was disturbed.
+_FROM_EDGES = frozenset({"tooth-displaced", "tooth-extra", "wheel-runout", "edges-dropped", "signal-lost",
+                         "edges-spurious"})  # fmt: skip
+_MISSING = frozenset({"tooth-absent", "tooth-weak"})
 
 
 def clipped_s(m: Measured) -> Floats:
-    """Times of the crank edges whose half waves reach the end of the recorder's range; empty where that is rare."""
+    """Times of the crank edges whose half waves reach the end of the recorder's range; empty where none is cut off."""
     line = m.line
-    if line is None or not m.is_vr or not line.levels.clipped > m.limits["record.clipped_share"]:
+    if line is None or not m.is_vr or not line.levels.clipped > m.limits["record.clipped_some"]:
         return np.empty(0)
     e, level = line.edges, line.levels
     up, down = 0.98 * (level.maximum - level.zero), 0.98 * (level.zero - level.minimum)
@@ -62,23 +62,37 @@ def clipped_s(m: Measured) -> Floats:
     return np.asarray(e.time_s[(e.peak_before_v >= before) | (e.peak_after_v >= after)])
 
 
-def discounted(m: Measured, found: tuple[Finding, ...]) -> tuple[Finding, ...]:
-    """Findings from edges mostly where the crank line is clipped, lowered to hints: overload makes false edges."""
+def discounted(m: Measured, found: tuple[Finding, ...], explained: frozenset[int]) -> tuple[Finding, ...]:
+    """Findings from edges mostly where the crank line is clipped, lowered to hints: overload makes false edges.
+
+    explained: stray edges (rows of ``WheelResult.extras``) that belong to a finding: they are not false.
+    """
     times = clipped_s(m)
     if times.size == 0:
         return found
     near = m.limits["record.clipped_near_s"]
+    stray = np.delete(m.wheel.extras.time_s, list(explained))
     out = []
     for f in found:
-        hit = [np.any((times > r.start_s - near) & (times < r.end_s + near)) for r in f.ranges]
-        doubtful = f.channel == m.channel and bool(hit) and float(np.mean(hit)) > 0.5
+        doubtful = f.channel == m.channel and _mostly(f, times, near)
         if f.kind == "tooth-extra" and doubtful:
             continue  # false edges are said once, as stray ones
-        if f.kind in _FROM_EDGES and doubtful:
+        if doubtful and (f.kind in _FROM_EDGES or (f.kind in _MISSING and _disturbed(f, stray))):
             words = f.statement.rstrip(".") + "; most of it lies where the record is clipped, which makes false edges."
             f = replace(f, confidence=min(f.confidence, 0.3), statement=words)
         out.append(f)
     return tuple(out)
+
+
+def _mostly(f: Finding, times: Floats, near: float) -> bool:
+    """Whether most stretches of a finding have one of these times within ``near`` seconds."""
+    hit = [np.any((times > r.start_s - near) & (times < r.end_s + near)) for r in f.ranges]
+    return bool(hit) and float(np.mean(hit)) > 0.5
+
+
+def _disturbed(f: Finding, stray: Floats) -> bool:
+    """Whether a missing edge is told from sizes alone, or most of its stretches hold stray edges too."""
+    return "missed" not in f.evidence or _mostly(f, stray, 0.0)
 
 
 def _rate(m: Measured) -> Outcome:
@@ -133,7 +147,7 @@ FAMILY = Family(
     "record",
     ("record-clipped", "record-rate-low", "record-blocks-lost"),
     ("levels of all lines", "gaps of the recording", "stretches not decoded"),
-    ("record.clipped_share", "record.clipped_near_s", "record.step_pitch"),
+    ("record.clipped_share", "record.clipped_some", "record.clipped_near_s", "record.step_pitch"),
     "angle per sample = 6 rpm / rate; runs of samples at the extreme codes",
     find,
 )

@@ -6,6 +6,7 @@ import numpy as np
 
 from witnessmark.findings.measured import Measured
 from witnessmark.wheel.model import Layout
+from witnessmark.wheel.twins import other_reading
 
 
 def slot_name(m: Measured, slot: int) -> str:
@@ -32,35 +33,23 @@ def beside(m: Measured, tooth: int) -> bool:
 
 
 def same_without(m: Measured, tooth: int) -> int | None:
-    """Another slot whose loss leaves the same ring of intervals as the loss of this one; None if there is none.
-
-    On a wheel with one gap these are the two teeth beside the gap. On an even wheel every slot would do: None, because
-    slots carry no numbers there that could be confused.
-    """
+    """Another slot whose loss leaves the same ring of intervals as the loss of this one; None if there is none."""
     layout = m.layout
-    if layout is None or len(layout.teeth_deg) < 3 or layout.periods == len(layout.teeth_deg):
-        return None
-    mine = _without(layout, tooth)
-    others = [tooth - 1, tooth + 1, *range(len(layout.teeth_deg))]
-    for other in dict.fromkeys(i % len(layout.teeth_deg) for i in others):
-        # teeth a whole period of the pattern apart are alike by design, not by the damage
-        alike = other != tooth and _same_cycle(mine, _without(layout, other))
-        if alike and not _same_cycle_shift(layout, tooth, other):
-            return int(layout.tooth_slots[other])
-    return None
+    reading = None if layout is None else other_reading(layout, tooth)
+    return None if layout is None or reading is None else int(layout.tooth_slots[reading.instead])
 
 
-def _without(layout: Layout, tooth: int) -> np.ndarray:
-    teeth = np.delete(np.asarray(layout.teeth_deg), tooth)
-    return np.diff(np.append(teeth, teeth[0] + 360.0))
-
-
-def _same_cycle(a: np.ndarray, b: np.ndarray) -> bool:
-    """Whether two rings of intervals are one ring turned."""
-    return any(np.allclose(a, np.roll(b, k), atol=0.05) for k in range(a.size))
-
-
-def _same_cycle_shift(layout: Layout, a: int, b: int) -> bool:
-    """Whether two teeth are alike by the symmetry of the sound wheel."""
-    step = intervals(layout)
-    return layout.periods > 1 and bool(np.allclose(np.roll(step, -a), np.roll(step, -b), atol=0.05))
+def twin_words(m: Measured, slot: int, twin: int | None) -> tuple[str, dict[str, object]]:
+    """(words, evidence) about a slot whose loss leaves the same pattern: which of the two it is, or that it is open."""
+    if twin is None:
+        return "", {}
+    side = m.engine.side
+    about = side is not None and {side.slot, side.other} == {slot, twin}
+    if side is None or not about or side.gone != slot:
+        why = "" if side is None or not about else f" ({side.because})"
+        return f"; slot {twin} gone would leave the same pattern of teeth, so it is one of the two{why}", {
+            "or_slot": twin
+        }
+    sure = side.probability if side.slot == slot else 1.0 - side.probability
+    words = f"; slot {twin} gone would leave the same pattern of teeth, but {side.because}"
+    return words, {"not_slot": twin, "side_probability": sure}

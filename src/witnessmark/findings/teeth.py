@@ -14,16 +14,20 @@ from witnessmark.findings import displaced, extra, weak
 from witnessmark.findings.measured import Family, Measured, Outcome, Rows, from_odds, speeds
 from witnessmark.findings.model import Finding, NotAssessed
 from witnessmark.findings.place import Cluster, Standout, clusters, standing_out
-from witnessmark.findings.slots import beside, same_without, slot_name
+from witnessmark.findings.slots import beside, same_without, slot_name, twin_words
 from witnessmark.findings.statistics import clopper_pearson
 
 
 @dataclass(frozen=True)
 class _Gone:
-    """A tooth whose edge fails, with the stray edges beside it that may be the tooth itself, moved."""
+    """A tooth whose edge fails, with the stray edges beside it that may be the tooth itself, moved.
+
+    drawn: it moved only because the next tooth ran into it, and is sound.
+    """
 
     at: Standout
     moved: Cluster | None
+    drawn: bool = False
 
 
 def find(m: Measured, earlier: Outcome) -> Outcome:
@@ -32,22 +36,34 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
         return Outcome(not_assessed=(_no_wheel(m),))
     least = m.limits["tooth.log_bayes_min"]
     groups = clusters(m, m.limits["tooth.extra.window"], least)
-    gone = [_Gone(s, _moved_to(s, groups, m)) for s in standing_out(m.missing, m, least)]
+    gone = _with_moves(standing_out(m.missing, m, least), groups, m)
     out = Outcome(teeth=frozenset(g.at.tooth for g in gone))
     taken: set[int] = set()
     for g in gone:
         if g.moved is not None:
             taken.update(int(r) for r in g.moved.rows)
-            out += Outcome((displaced.moved(m, g.at, g.moved),))
+            out += Outcome(() if g.drawn else (displaced.moved(m, g.at, g.moved),))
         else:
             out += Outcome((_gone_or_weak(m, g.at),))
     out += Outcome(extras=frozenset(taken))
     left = [c for c in groups if not taken.intersection(int(r) for r in c.rows)]
     out += extra.find(m, left)
     disturbed = out.teeth | extra.neighbours(m, left)
-    out += weak.find(m, out.teeth)
+    out += weak.find(m, out.teeth, _beside_gone(m, gone))
     out += displaced.find(m, disturbed | out.teeth)
-    return _bounded(m, _doubted(m, out))
+    return _bounded(m, _doubted(m, out + _open_sides(m, out)))
+
+
+def _open_sides(m: Measured, out: Outcome) -> Outcome:
+    """Said plainly where it stays open which of two teeth is gone."""
+    twins = [(f.slot, f.evidence["or_slot"]) for f in out.found if "or_slot" in f.evidence]
+    if not twins:
+        return Outcome()
+    why = "both leave the same pattern of teeth"
+    if m.engine.side is not None:
+        why += f"; {m.engine.side.because}"
+    needs = "the setup's tdc_slot and the cam's edges_deg with the cam recorded, or a look at both teeth"
+    return Outcome(not_assessed=(NotAssessed(f"Is slot {twins[0][0]} gone or slot {twins[0][1]}?", why, needs),))
 
 
 def _doubted(m: Measured, out: Outcome) -> Outcome:
@@ -76,15 +92,39 @@ def _no_wheel(m: Measured) -> NotAssessed:
     )
 
 
-def _moved_to(at: Standout, groups: list[Cluster], m: Measured) -> Cluster | None:
-    """Stray edges within a pitch of an absent tooth in about as many turns: the tooth itself, at another angle."""
-    assert m.layout is not None
-    place = m.layout.teeth_deg[at.tooth]
+def _with_moves(out: list[Standout], groups: list[Cluster], m: Measured) -> list[_Gone]:
+    """Each tooth without an edge with the stray edge that is the tooth itself, moved.
+
+    A stray edge is one tooth at most, the nearest. Where on a variable-reluctance line the next tooth stays without an
+    edge, two pulses ran together into that one: the tooth that left its place is the one without.
+    """
+    owner: dict[int, int] = {}
     for c in groups:
-        off = abs((c.angle_deg - place + 180.0) % 360.0 - 180.0)
-        if off < m.layout.pitch_deg and 0.5 * at.hits <= c.hits <= 1.5 * at.hits + 1:
-            return c
-    return None
+        near = [(abs(off), at.tooth) for at in out if (off := _away(at, c, m)) is not None]
+        if near:
+            owner[min(near)[1]] = groups.index(c)
+    gone = [_Gone(at, groups[owner[at.tooth]] if at.tooth in owner else None) for at in out]
+    if not m.is_vr:
+        return gone
+    without = {g.at.tooth for g in gone if g.moved is None}
+    n = m.teeth
+    beside = {(tooth + d) % n for tooth in without for d in (-1, 1)}
+    return [replace(g, drawn=g.moved is not None and g.at.tooth in beside) for g in gone]
+
+
+def _away(at: Standout, c: Cluster, m: Measured) -> float | None:
+    """Degrees from the place of a tooth to stray edges less than a pitch away in about as many turns; else None."""
+    assert m.layout is not None
+    off = (c.angle_deg - m.layout.teeth_deg[at.tooth] + 180.0) % 360.0 - 180.0
+    near = abs(off) < m.layout.pitch_deg and 0.5 * at.hits <= c.hits <= 1.5 * at.hits + 1
+    return off if near else None
+
+
+def _beside_gone(m: Measured, gone: list[_Gone]) -> frozenset[int]:
+    """Teeth within two of one without its edge: on variable-reluctance lines its missing flux changes their pulses."""
+    if not m.is_vr:
+        return frozenset()
+    return frozenset((g.at.tooth + d) % m.teeth for g in gone for d in (-2, -1, 1, 2))
 
 
 def _gone_or_weak(m: Measured, at: Standout) -> Finding:
@@ -105,12 +145,8 @@ def _absent(m: Measured, at: Standout, residual: float | None) -> Finding:
     slot = _slot(m, at.tooth)
     rows = np.flatnonzero(m.missing & (m.wheel.passes.tooth == at.tooth))
     confidence = from_odds(at.log10_bf + m.limits["tooth.log_prior_odds"]) * _enough(at.passages)
-    evidence = _numbers(m, at, rows) | {"residual": residual}
-    twin = same_without(m, at.tooth)
-    also = ""
-    if twin is not None:
-        evidence["or_slot"] = twin
-        also = f"; slot {twin} gone would leave the same pattern of teeth, so it is one of the two"
+    also, two = twin_words(m, slot, same_without(m, at.tooth))
+    evidence = _numbers(m, at, rows) | {"residual": residual} | two
     trace = (
         "" if residual is None or not m.is_vr else f", {max(residual, 0.0):.0%} of a neighbour's pulse is left there"
     )

@@ -7,7 +7,7 @@ import numpy as np
 from witnessmark.findings.measured import Floats, Measured, Outcome, Rows, beyond, from_odds, speeds
 from witnessmark.findings.model import Finding
 from witnessmark.findings.place import Standout
-from witnessmark.findings.slots import gap_neighbours, same_without, slot_name
+from witnessmark.findings.slots import gap_neighbours, same_without, slot_name, twin_words
 from witnessmark.findings.statistics import clopper_pearson
 
 
@@ -26,7 +26,7 @@ def fails(m: Measured, at: Standout, residual: float | None) -> Finding:
         words += f", none of them above {below:.0f} rpm"
     stub = "" if residual is None or not m.is_vr else f", {max(residual, 0.0):.0%} of a neighbour's pulse is left there"
     twin = same_without(m, at.tooth) if at.hits > 0.8 * at.passages else None
-    also = "" if twin is None else f"; slot {twin} would leave the same pattern of teeth, so it is one of the two"
+    also, two = twin_words(m, slot, twin)
     return Finding(
         "", "tooth-weak", m.channel, "wheel",
         f"{slot_name(m, slot)} {words}{stub}{also}; the other teeth missed {at.elsewhere} of {at.elsewhere_passages}.",
@@ -36,7 +36,7 @@ def fails(m: Measured, at: Standout, residual: float | None) -> Finding:
             "missed": at.hits, "passages": at.passages, "missed_low_95": low, "missed_high_95": high,
             "elsewhere_missed": at.elsewhere, "elsewhere_passages": at.elsewhere_passages,
             "log10_bayes_factor": at.log10_bf, "residual": residual, "missed_below_rpm": below,
-            **({} if twin is None else {"or_slot": twin}),
+            **two,
         },
     )  # fmt: skip
 
@@ -51,8 +51,11 @@ def split_speed(failed: np.ndarray, rpm: Floats) -> float | None:
     return worst if seen_above >= 3 and seen_below <= failed.sum() else None
 
 
-def find(m: Measured, known: frozenset[int]) -> Outcome:
-    """Teeth with a small pulse on a variable-reluctance line; ``known``: teeth (indices) already accused."""
+def find(m: Measured, known: frozenset[int], disturbed: frozenset[int] = frozenset()) -> Outcome:
+    """Teeth with a small pulse on a variable-reluctance line.
+
+    known: teeth (indices) already accused; disturbed: sound teeth whose pulses those change.
+    """
     if not m.is_vr or m.layout is None or m.teeth < 8:
         return Outcome()
     strength = tooth_strength(m)
@@ -77,7 +80,7 @@ def find(m: Measured, known: frozenset[int]) -> Outcome:
         )
         confidence = beyond(how)
         count = int(np.sum(m.wheel.passes.used & (m.wheel.passes.tooth == tooth) & (m.wheel.passes.edge >= 0)))
-        if int(tooth) in known or confidence <= 0.05 or count < m.limits["tooth.weak.passages_min"]:
+        if int(tooth) in known | disturbed or confidence <= 0.05 or count < m.limits["tooth.weak.passages_min"]:
             continue
         teeth.add(int(tooth))
         found.append(_small(m, int(tooth), float(ratio[tooth]), z, alone, confidence))

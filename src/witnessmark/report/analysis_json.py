@@ -384,6 +384,7 @@ def _where(spot: Whereabouts) -> dict[str, Any]:
     return {
         "slot": int(spot.slot),
         "angle_from_slot1_deg": angle(spot.angle_from_slot1_deg),
+        "instead_of": spot.instead_of,
         "angle_atdc_deg": angle(spot.angle_atdc_deg),
         "direction": "normal direction of rotation",
         "guides": [{"reference": reference, "bar_deg": angle(bar)} for reference, bar in spot.guides],

@@ -27,7 +27,9 @@ def cautions(analysis: Analysis) -> tuple[str, ...]:
 
 def steps(analysis: Analysis) -> tuple[Step, ...]:
     """Every processing step once, in the order of the stages."""
-    every = (*analysis.signals.steps, *analysis.wheel.steps, *analysis.engine.steps, *analysis.steps)
+    read = [s for s in analysis.steps if s.stage == "recording"]
+    rest = [s for s in analysis.steps if s.stage != "recording"]
+    every = (*read, *analysis.signals.steps, *analysis.wheel.steps, *analysis.engine.steps, *rest)
     return tuple({(s.stage, s.what, repr(sorted(s.parameters.items()))): s for s in every}.values())
 
 

@@ -83,7 +83,8 @@ def _steps(analysis: Analysis) -> Section:
     """Each step with what it used of what it saw, and why the rest was left out."""
     rows = []
     for step in collect.steps(analysis):
-        used = "–" if step.used is None else f"{step.used} used of {step.seen if step.seen is not None else '?'} seen"
+        seen = "" if step.seen is None else f" of {step.seen} seen"
+        used = "–" if step.used is None else f"{step.used} used{seen}"
         used += f", because {step.because}" if step.because else ""
         parameters = "; ".join(f"{k} = {_short(v)}" for k, v in plain(step.parameters).items())
         rows.append((step.stage, step.what, used, parameters or "–"))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from witnessmark.causes.model import Cause, NextTest
 from witnessmark.engine.model import Attempt
 from witnessmark.report import collect, phrases, where
+from witnessmark.report.compose_outputs import outputs_tables
 from witnessmark.report.figures import Pictures
 from witnessmark.report.model import Analysis, Section, Sentence, Table, Whereabouts
 from witnessmark.report.words import ROLES, degrees, listed, percent
@@ -109,13 +110,15 @@ def attempts_section(analysis: Analysis, drawn: Pictures) -> Section:
     shown = (drawn.attempts,) if drawn.attempts is not None else ()
     if not attempts:
         text = "The record holds no start attempt." if analysis.wheel.angle.segments else ""
-        return Section("attempts", "The start attempts", (measured(analysis, text),) if text else (), shown)
+        said = (measured(analysis, text),) if text else ()
+        return Section("attempts", "The start attempts", said, shown, outputs_tables(analysis))
     sentences = [_attempt_range(analysis, a, attempt_text(n, a)) for n, a in enumerate(attempts, start=1)]
     if len(attempts) > MOST_ATTEMPTS:
         ran = sum(a.started for a in attempts)
         text = f"Of {len(attempts)} start attempts {ran} ran; the table lists each."
         sentences = [Sentence(text, (), tuple(r for s in sentences for r in s.ranges), "measurement")]
-    return Section("attempts", "The start attempts", tuple(sentences), shown, _attempt_table(attempts))
+    tables = (*_attempt_table(attempts), *outputs_tables(analysis))
+    return Section("attempts", "The start attempts", tuple(sentences), shown, tables)
 
 
 def _attempt_range(analysis: Analysis, attempt: Attempt, text: str) -> Sentence:
@@ -277,8 +280,14 @@ def where_lines(analysis: Analysis) -> tuple[Sentence, ...]:
     """One sentence for each suspect slot: degrees and direction to bar, from each reference known."""
     out = []
     suspects = collect.suspects(analysis)
-    for spot in sorted(analysis.whereabouts, key=lambda w: suspects.index(w.slot) if w.slot in suspects else 99):
-        ids = tuple(f.id for f in analysis.findings.found if f.slot == spot.slot)
+
+    def rank(spot: Whereabouts) -> int:
+        meant = spot.slot if spot.instead_of is None else spot.instead_of
+        return suspects.index(meant) if meant in suspects else len(suspects)
+
+    for spot in sorted(analysis.whereabouts, key=rank):
+        meant = spot.slot if spot.instead_of is None else spot.instead_of
+        ids = tuple(f.id for f in analysis.findings.found if f.slot == meant)
         text = where_text(spot)
         if ids:
             out.append(Sentence(text, ids, ranges_of(analysis, ids)))
@@ -290,9 +299,10 @@ def where_lines(analysis: Analysis) -> tuple[Sentence, ...]:
 def where_text(spot: Whereabouts) -> str:
     """The barring guide of one slot in one sentence."""
     (first, bar), *others = spot.guides
-    text = (
-        f"To bring slot {spot.slot} to the sensor, bar the engine {degrees(bar)} in its normal direction from {first}"
-    )
+    goal = f"To bring slot {spot.slot} to the sensor"
+    if spot.instead_of is not None:
+        goal = f"If it is slot {spot.slot} instead of slot {spot.instead_of}, to bring it to the sensor"
+    text = f"{goal}, bar the engine {degrees(bar)} in its normal direction from {first}"
     return text + "".join(f", or {degrees(bar)} from {reference}" for reference, bar in others) + "."
 
 
@@ -312,8 +322,10 @@ def _counting(analysis: Analysis, spot: Whereabouts) -> list[Sentence]:
     """Teeth instead of degrees: what can be counted through the sensor hole."""
     layout = analysis.wheel.layout
     count = where.tooth_number(layout, spot.slot) if layout is not None else None
-    if count is None or count == 1 or layout is None or not layout.missing:
+    if count is None or count == 1 or layout is None or not layout.missing or spot.instead_of is not None:
         return []
+    if spot.guides[0][0] not in (where.FROM_GAP, where.FROM_FIRST):
+        return []  # the first tooth is gone itself: counting would be off by one
     ids = tuple(f.id for f in analysis.findings.found if f.slot == spot.slot)
     text = f"Counted through the sensor hole, it is tooth {count}, the first after the gap being 1."
     if spot.angle_atdc_deg is not None:

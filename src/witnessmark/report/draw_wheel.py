@@ -23,6 +23,8 @@ from witnessmark.report.words import degrees, wheel_words
 from witnessmark.wheel.model import Layout
 
 ROOT, TIP = 0.84, 1.0
+AT_SENSOR_DEG = 1.0  # a suspect drawn under the sensor already has no arc to be barred through
+LABEL_DEG = 40.0  # two labels on spokes closer than this would cover each other
 RADIUS_TEXT = 0.735
 
 
@@ -82,7 +84,8 @@ def wheel_picture(analysis: Analysis) -> str | None:
         _numbers(axes, layout, suspects)
         _sensor(axes)
         _rotation(axes)
-        for rank, spot in enumerate(w for w in analysis.whereabouts if w.slot in suspects[:3]):
+        shown = [w for w in analysis.whereabouts if w.slot in suspects[:3] and w.instead_of is None]
+        for rank, spot in enumerate(shown):
             _suspect(axes, layout, spot, rank)
         _tdc(axes, analysis)
         _words(figure, analysis, suspects)
@@ -141,15 +144,17 @@ def _suspect(axes: Any, layout: Layout, spot: Whereabouts, rank: int) -> None:
         *_xy(rim, np.array([ROOT, TIP, TIP, ROOT])), fc="none", ec=SUSPECT, lw=1.3, ls=(0, (2, 1.2)), hatch="/////"
     )
     axes.plot(*_xy(np.array([angle, angle]), np.array([0.2, ROOT])), color=SUSPECT, lw=0.7, ls=(0, (1, 2)))
+    tx, ty = _xy(angle, 0.62)
+    axes.text(tx, ty, f"slot {spot.slot}", ha="center", va="center", fontsize=8.5, fontweight="bold", color=SUSPECT,
+              bbox={"boxstyle": "square,pad=0.2", "fc": PAPER, "ec": SUSPECT, "lw": 0.7})  # fmt: skip
+    if angle < AT_SENSOR_DEG:
+        return
     radius = 1.12 + 0.07 * rank
     arc = np.linspace(angle, 4.5, max(int(angle / 3), 6))
     x, y = _xy(arc, radius)
     axes.plot(x, y, color=SUSPECT, lw=1.1)
     axes.plot(*_xy(angle, radius), marker="s", ms=4, color=SUSPECT)
     axes.annotate("", (x[-1], y[-1]), (x[-3], y[-3]), arrowprops={"arrowstyle": "-|>", "color": SUSPECT, "lw": 1.1})
-    tx, ty = _xy(angle, 0.62)
-    axes.text(tx, ty, f"slot {spot.slot}", ha="center", va="center", fontsize=8.5, fontweight="bold", color=SUSPECT,
-              bbox={"boxstyle": "square,pad=0.2", "fc": PAPER, "ec": SUSPECT, "lw": 0.7})  # fmt: skip
     mx, my = _xy(angle / 2.0, radius + 0.12)
     axes.text(mx, my, f"bar {degrees(angle)}", ha="center", va="center", fontsize=8.5, color=SUSPECT,
               bbox={"boxstyle": "square,pad=0.1", "fc": PAPER, "ec": "none"})  # fmt: skip
@@ -160,7 +165,10 @@ def _tdc(axes: Any, analysis: Analysis) -> None:
     if tdc is None:
         return
     axes.plot(*_xy(tdc[0], 1.055), marker="D", ms=5, color=REFERENCE)
-    axes.text(*_xy(tdc[0], 0.73), "TDC 1", fontsize=7.5, color=REFERENCE, ha="center", va="center", bbox={
+    # beside a suspect's label the words move inwards: both stand on the same spoke otherwise
+    near = [abs((w.angle_from_slot1_deg - tdc[0] + 180.0) % 360.0 - 180.0) for w in analysis.whereabouts]
+    radius = 0.4 if near and min(near) < LABEL_DEG else 0.73
+    axes.text(*_xy(tdc[0], radius), "TDC 1", fontsize=7.5, color=REFERENCE, ha="center", va="center", bbox={
         "boxstyle": "square,pad=0.15", "fc": "#efeadf", "ec": "none"})  # fmt: skip
 
 
@@ -175,8 +183,10 @@ def _words(figure: Any, analysis: Analysis, suspects: list[int]) -> None:
         ("normal rotation drawn clockwise", SOFT, False),
         ("", INK, False),
     ]
-    for spot in [w for w in analysis.whereabouts if w.slot in suspects[:3]]:
-        lines.append((f"Slot {spot.slot} to the sensor, normal direction:", SUSPECT, True))
+    for spot in [w for w in analysis.whereabouts if w.slot in suspects[:3] or w.instead_of in suspects[:3]]:
+        instead = "" if spot.instead_of is None else "If instead it is "
+        goal = f"{instead}slot {spot.slot} to the sensor, normal direction:"
+        lines.append((goal[0].upper() + goal[1:], SUSPECT, True))
         for reference, bar in spot.guides:
             where_from = reference.split(" (")[0].replace("slot 1's tooth under the sensor", "slot 1 under the sensor")
             lines.append((f"{degrees(bar)} from {where_from.replace(chr(39) + 's tooth', '')}", INK, False))

@@ -23,12 +23,14 @@ class Whereabouts:
     angle_from_slot1_deg: crank angle of the suspect tooth after slot 1. bar_deg degrees to bar the engine in its
     normal direction, from ``reference`` (in words: "slot 1 under the sensor", "cylinder 1 at TDC"), until the suspect
     stands in the sensor hole. angle_atdc_deg: crank angle after cylinder 1's TDC at which it stands there, or None.
+    instead_of: the slot it may be instead of, where the record leaves open which of the two is wrong.
     """
 
     slot: int
     angle_from_slot1_deg: float
     guides: tuple[tuple[str, float], ...]  # (reference in words, degrees to bar in normal direction)
     angle_atdc_deg: float | None
+    instead_of: int | None = None
 
 
 @dataclass(frozen=True)

@@ -39,7 +39,10 @@ def verdict(analysis: Analysis) -> Sentence:
     main = _main_findings(analysis)
     more = _besides(analysis, main)
     besides = "".join(f", and {KINDS[f.kind]}" for f in more)
-    text = f"{_where(analysis, main)}{besides}; {_lead(analysis)}: {_probabilities(analysis.verdict.causes)}."
+    odds = _probabilities(analysis.verdict.causes)
+    if main and isinstance(main[0].evidence.get("or_slot"), int):
+        odds = odds.replace(f"at slot {main[0].slot} (", "at one of the two (")
+    text = f"{_where(analysis, main)}{besides}; {_lead(analysis)}: {odds}."
     main = [*main, *more]
     text = text[0].upper() + text[1:]
     if main:
@@ -110,6 +113,10 @@ def _at_slots(analysis: Analysis, main: list[Finding]) -> str:
     angles = listed([degrees(slot_angle_deg(layout, s)) for s in slots])
     told = [(f.slot, tooth_words(analysis, f)) for f in sorted(main, key=lambda f: f.slot or 0)]
     wheel = wheel_words(layout.name)
+    twin = main[0].evidence.get("or_slot")
+    if len(slots) == 1 and isinstance(twin, int):
+        both = "either of which leaves the same pattern when it is gone"
+        return f"the crank signal is wrong at {place} or slot {twin} of the {wheel}, {both} ({_together(told)})"
     return f"the crank signal is wrong at {place} of the {wheel}, {angles} after slot 1 ({_together(told)})"
 
 

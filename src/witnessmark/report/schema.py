@@ -240,6 +240,7 @@ def _where() -> Schema:
         {
             "slot": SLOT,
             "angle_from_slot1_deg": {"type": "number", "minimum": 0, "exclusiveMaximum": 360},
+            "instead_of": maybe({"type": "integer", "minimum": 1}),
             "angle_atdc_deg": maybe(NUMBER),
             "guides": listing(guide),
             "cautions": listing(TEXT, minItems=1),

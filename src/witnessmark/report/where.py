@@ -8,6 +8,7 @@ crank degrees, 0 <= angle < 360.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 
@@ -18,7 +19,9 @@ from witnessmark.wheel.model import Layout, WheelResult
 
 FROM_GAP = "slot 1's tooth (the first after the gap) under the sensor"
 FROM_FIRST = "slot 1's tooth under the sensor"
+FROM_STANDING = "slot {slot}'s tooth (the first standing after the gap) under the sensor"
 FROM_TDC = "cylinder 1 at TDC"
+STANDS = 0.5  # a tooth that gives its edge in more of its passages than this can be seen through the hole
 
 # Trade rules for barring an engine by hand and for a finger or a probe in the sensor hole (common practice, no source).
 CAUTIONS = (
@@ -75,17 +78,42 @@ def whereabouts(
     if layout is None:
         return ()
     tdc = tdc_angle_deg(wheel, engine, setup)
-    first = FROM_GAP if layout.missing else FROM_FIRST
+    first, words = _first_standing(wheel, layout)
+    side = engine.side
     out: list[Whereabouts] = []
     for slot in dict.fromkeys(slots):
         angle = slot_angle_deg(layout, slot)
-        guides = [(first, angle)]
-        after_tdc: float | None = None
-        if tdc is not None:
-            after_tdc = (angle - tdc[0]) % 360.0
-            guides.append((tdc[1], after_tdc))
-        out.append(Whereabouts(int(slot), angle, tuple(guides), after_tdc))
+        out.append(_spot(int(slot), angle, (words, angle - first), tdc, angle))
+        if side is not None and side.gone is None and side.slot == slot:
+            # by the other reading all slots are counted a little further: its slot stands elsewhere on the metal
+            other = slot_angle_deg(layout, side.other)
+            here = (other - side.turned_deg) % 360.0
+            out.append(replace(_spot(side.other, here, (words, here - first), tdc, other), instead_of=int(slot)))
     return tuple(out)
+
+
+def _spot(
+    slot: int, angle_deg: float, first: tuple[str, float], tdc: tuple[float, str] | None, counted_deg: float
+) -> Whereabouts:
+    """One slot's place. counted_deg: its angle by the numbering under which it is the suspect (for the TDC)."""
+    guides = [(first[0], first[1] % 360.0)]
+    after_tdc: float | None = None
+    if tdc is not None:
+        after_tdc = (counted_deg - tdc[0]) % 360.0
+        guides.append((tdc[1], after_tdc))
+    return Whereabouts(slot, angle_deg, tuple(guides), after_tdc)
+
+
+def _first_standing(wheel: WheelResult, layout: Layout) -> tuple[float, str]:
+    """(angle after slot 1, words) of the tooth to bar from: slot 1's, or where that is gone the first that stands."""
+    by_slot = {t.slot: t for t in wheel.teeth}
+    for slot, angle in zip(layout.tooth_slots, layout.teeth_deg, strict=True):
+        tooth = by_slot.get(slot)
+        if tooth is None or tooth.present is None or tooth.present > STANDS:
+            if slot == layout.tooth_slots[0]:
+                return 0.0, FROM_GAP if layout.missing else FROM_FIRST
+            return float(angle), FROM_STANDING.format(slot=slot)
+    return 0.0, FROM_FIRST
 
 
 def tooth_number(layout: Layout, slot: int) -> int | None:

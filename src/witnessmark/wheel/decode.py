@@ -13,16 +13,18 @@ from witnessmark.recording.setup import Setup
 from witnessmark.signals.model import Line, Signals
 from witnessmark.wheel import identify, layouts, pitch, polarity, residual, runout, segments
 from witnessmark.wheel import passes as passing
-from witnessmark.wheel.damage import align_marks, is_even
+from witnessmark.wheel.damage import Damage, align_marks, is_even
 from witnessmark.wheel.design import Choice, choose
 from witnessmark.wheel.lattice import Path, Tempo
 from witnessmark.wheel.marks import Marks, marks_of
 from witnessmark.wheel.model import CrankAngle, Extras, Layout, Passes, Tooth, WheelResult
+from witnessmark.wheel.twins import Reading, read_otherwise
 
 
-def decode_wheel(signals: Signals, setup: Setup, recording: Recording) -> WheelResult:
+def decode_wheel(signals: Signals, setup: Setup, recording: Recording, reading: Reading | None = None) -> WheelResult:
     """Wheel, crank angle and per-tooth table of the recording's crank line.
 
+    reading: which of two teeth to take for the missing one where the line fits both (other lines have told).
     Never raises for what a line holds: where nothing can be decoded ``layout`` is None and ``why_not`` says why.
     """
     line = crank_line(signals)
@@ -43,8 +45,16 @@ def decode_wheel(signals: Signals, setup: Setup, recording: Recording) -> WheelR
     choice = choose(line, rising, both, designed, timed)
     if choice is None:
         return _nothing(line.name, "the edges follow no pattern that a toothed wheel makes", moves)
+    if reading is not None:
+        choice = _otherwise(choice, reading)
     state = ("unknown", "", 0.0) if steep is None else polarity.judge(steep, expected, said)
     return _read(recording, line, choice, state, designed)
+
+
+def _otherwise(choice: Choice, reading: Reading) -> Choice:
+    """The choice with the damage read the other way."""
+    damage = read_otherwise(choice.damage or Damage(dead=((reading.gone, 1.0),)), choice.layout, reading)
+    return replace(choice, damage=damage, damaged=tuple(tooth for tooth, _ in damage.dead))
 
 
 def crank_line(signals: Signals) -> Line | None:

@@ -66,9 +66,14 @@ def marks_of(line: Line, rising: bool) -> Marks:
     extra = np.zeros(index.size)
     match = np.zeros(index.size)
     label = edges.label[index]
-    # A short pulse is more likely noise than tooth, yet direction-coded sensors send nothing else: a lean, not a verdict.  # noqa: E501
-    extra[label == GLITCH] += 3.0
-    match[label == GLITCH] -= 2.0
+    if line.sensor == "vr":
+        # The only short pulses told on such a line are folds of an overloaded input, and no tooth makes one.
+        extra[label == GLITCH] += 6.0
+        match[label == GLITCH] -= 12.0
+    else:
+        # A short pulse is more likely noise than tooth, yet direction-coded sensors send nothing else: a lean.
+        extra[label == GLITCH] += 3.0
+        match[label == GLITCH] -= 2.0
     match[label == FIRST] -= 1.0
     if line.sensor == "vr":
         weak = np.clip(1.0 - np.nan_to_num(edges.arm_margin[index], nan=1.0), 0.0, 1.0)
