@@ -40,13 +40,19 @@ def moved(m: Measured, at: Standout, c: Cluster) -> Finding:
 
 @dataclass(frozen=True)
 class Lateness:
-    """Lateness of each tooth over the passages used [n each], in degrees: median, its standard error, count."""
+    """Lateness of each tooth over the passages used [n each], in degrees: middle, its standard error, count.
+
+    modelled: against the speed that trend and gas give over whole working cycles, which also holds beside a gap and at
+    the dips of compression; else against the neighbours (``near_deg``), which is all that short records allow.
+    """
 
     mean_deg: Floats
     se_deg: Floats
     count: Floats
     use: Bools
     running: bool
+    modelled: bool = False
+    near_deg: Floats | None = None
 
 
 def lateness(m: Measured) -> Lateness | None:
@@ -66,7 +72,12 @@ def lateness(m: Measured) -> Lateness | None:
             continue
         mean[i] = np.median(mine)
         se[i] = 1.25 * 1.4826 * np.median(np.abs(mine - mean[i])) / np.sqrt(mine.size)
-    return Lateness(mean, se, count, use, running)
+    once = m.wheel.once
+    if once is None or once.turns < m.limits["tooth.displaced.model_turns"] or once.single_deg.size != n:
+        return Lateness(mean, se, count, use, running)
+    seen = np.bincount(p.tooth[fit], minlength=n) >= 2
+    by_model = np.where(seen, once.single_deg, np.nan)
+    return Lateness(by_model, once.single_se_deg, count, use, once.running > 0.5, modelled=True, near_deg=mean)
 
 
 def find(m: Measured, disturbed: frozenset[int]) -> Outcome:
@@ -96,7 +107,7 @@ def _beyond_expected(m: Measured, late: Lateness, disturbed: frozenset[int]) -> 
     """Lateness less what a gap, or a damaged neighbour, does to the tooth beside it [n]; NaN between two gaps.
 
     On variable-reluctance lines the first tooth after a gap comes late and the last before it early, because one side
-    of their flux is missing. While cranking the speed across a gap is not known well on any line.
+    of their flux is missing. While cranking the speed across a gap is not known well from the neighbours alone.
     """
     if m.layout is None:
         return late.mean_deg
@@ -108,7 +119,7 @@ def _beyond_expected(m: Measured, late: Lateness, disturbed: frozenset[int]) -> 
     bad = np.isin(np.arange(n), list(disturbed))
     after, before = long | np.roll(bad, -1), np.roll(long, 1) | np.roll(bad, 1)
     near = np.roll(before, 1) | np.roll(after, -1)
-    if m.is_vr or not late.running:
+    if m.is_vr or not (late.running or late.modelled):
         allowed = np.where(after | before, beside, np.where(near, second, 0.0))
         out = np.sign(out) * np.maximum(0.0, np.abs(out) - allowed)
     out[after & before] = np.nan
@@ -117,7 +128,8 @@ def _beyond_expected(m: Measured, late: Lateness, disturbed: frozenset[int]) -> 
 
 def _allowances(late: Lateness) -> tuple[str, str]:
     """Names of the limits for the tooth beside a gap and the next one."""
-    return ("gap_pitch", "second_pitch") if late.running else ("gap_cranking_pitch", "second_cranking_pitch")
+    known = late.running or late.modelled
+    return ("gap_pitch", "second_pitch") if known else ("gap_cranking_pitch", "second_cranking_pitch")
 
 
 def _next(
@@ -135,11 +147,12 @@ def _next(
     others[tooth] = False
     scatter = 1.4826 * float(np.median(np.abs(off[others] - np.median(off[others]))))
     runner_up = _runner_up(np.abs(off), others, tooth)
-    alike = 0.0 if late.running else _by_compression(m, late, tooth)
+    known = late.running or late.modelled
+    alike = 0.0 if known else _by_compression(m, late, tooth)
     need = {
         "limit_deg": max(
             m.limits["tooth.displaced.least_deg"],
-            m.limits[f"tooth.displaced.{'least' if late.running else 'cranking'}_pitch"] * m.layout.pitch_deg,
+            m.limits[f"tooth.displaced.{'least' if known else 'cranking'}_pitch"] * m.layout.pitch_deg,
         ),
         "scatter_deg": m.limits["tooth.displaced.scatter"] * scatter,
         "alone_deg": m.limits["tooth.displaced.alone"] * max(runner_up, alike),
@@ -172,6 +185,11 @@ def _by_compression(m: Measured, late: Lateness, tooth: int) -> float:
 
 def _in_every_turn(m: Measured, late: Lateness, tooth: int) -> bool:
     """Whether most passages are late by about the same: compression comes at one tooth every second turn at most."""
+    if late.modelled and late.near_deg is not None:
+        # the gas is in the model already; away from gaps the neighbours must not say the opposite
+        near, here = float(late.near_deg[tooth]), float(late.mean_deg[tooth])
+        beside = m.layout is not None and tooth in gap_neighbours(m.layout)
+        return beside or not np.isfinite(near) or near * np.sign(here) > 0.3 * abs(here)
     error = m.wheel.passes.error_deg[late.use & (m.wheel.passes.tooth == tooth)]
     middle = float(late.mean_deg[tooth])
     same = np.mean(error * np.sign(middle) > 0.5 * abs(middle))
