@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -16,6 +16,11 @@ RUNNING_PASSAGES = 4
 # Common practice: an engine runs above this speed, a starter stays below it.
 RUNNING_RPM = 450.0
 MOST = 2
+# On coarser wheels the edges of one cycle are hardly more than the numbers that describe its speed.
+MODEL_TEETH = 16
+# Share of a tooth's error that its neighbours take over on a variable-reluctance line, whose teeth share their flux:
+# 0.37 to 0.43 on simulated rows of teeth.
+SHARED_FLUX = 0.5
 
 
 def moved(m: Measured, at: Standout, c: Cluster) -> Finding:
@@ -43,7 +48,8 @@ class Lateness:
     """Lateness of each tooth over the passages used [n each], in degrees: middle, its standard error, count.
 
     modelled: against the speed that trend and gas give over whole working cycles, which also holds beside a gap and at
-    the dips of compression; else against the neighbours (``near_deg``), which is all that short records allow.
+    the dips of compression; else against the neighbours, which is all that short records allow. near_deg: the same by
+    the other of the two, where there are both.
     """
 
     mean_deg: Floats
@@ -53,6 +59,7 @@ class Lateness:
     running: bool
     modelled: bool = False
     near_deg: Floats | None = None
+    near_se_deg: Floats = field(default_factory=lambda: np.empty(0))
 
 
 def lateness(m: Measured) -> Lateness | None:
@@ -73,11 +80,12 @@ def lateness(m: Measured) -> Lateness | None:
         mean[i] = np.median(mine)
         se[i] = 1.25 * 1.4826 * np.median(np.abs(mine - mean[i])) / np.sqrt(mine.size)
     once = m.wheel.once
-    if once is None or once.turns < m.limits["tooth.displaced.model_turns"] or once.single_deg.size != n:
+    few = once is None or once.turns < m.limits["tooth.displaced.model_turns"] or n < MODEL_TEETH
+    if once is None or few or running or once.single_deg.size != n:
         return Lateness(mean, se, count, use, running)
     seen = np.bincount(p.tooth[fit], minlength=n) >= 2
     by_model = np.where(seen, once.single_deg, np.nan)
-    return Lateness(by_model, once.single_se_deg, count, use, once.running > 0.5, modelled=True, near_deg=mean)
+    return Lateness(by_model, once.single_se_deg, count, use, running, modelled=True, near_deg=mean, near_se_deg=se)
 
 
 def find(m: Measured, disturbed: frozenset[int]) -> Outcome:
@@ -91,6 +99,16 @@ def find(m: Measured, disturbed: frozenset[int]) -> Outcome:
     late = lateness(m)
     if late is None or np.isfinite(late.mean_deg).sum() < m.limits["tooth.displaced.least_teeth"]:
         return Outcome(not_assessed=(_too_short(),))
+    found = _standing_out(m, late, disturbed)
+    if not found and late.modelled and late.near_deg is not None:
+        # against the neighbours a single tooth may stand out more clearly; the model must say the same
+        near = replace(late, mean_deg=late.near_deg, se_deg=late.near_se_deg, modelled=False, near_deg=late.mean_deg)
+        found = _standing_out(m, near, disturbed)
+    return Outcome(tuple(found))
+
+
+def _standing_out(m: Measured, late: Lateness, disturbed: frozenset[int]) -> list[Finding]:
+    """Up to MOST teeth, one after the other."""
     off = _beyond_expected(m, late, disturbed)
     found: list[Finding] = []
     taken: list[int] = []
@@ -100,7 +118,7 @@ def find(m: Measured, disturbed: frozenset[int]) -> Outcome:
             break
         taken.append(made[0])
         found.append(made[1])
-    return Outcome(tuple(found))
+    return found
 
 
 def _beyond_expected(m: Measured, late: Lateness, disturbed: frozenset[int]) -> Floats:
@@ -142,6 +160,10 @@ def _next(
     if left.sum() < 6:
         return None
     size = np.where(left, np.abs(off), -1.0)
+    if m.is_vr:
+        for known in taken:
+            for beside in ((known - 1) % m.teeth, (known + 1) % m.teeth):
+                size[beside] -= SHARED_FLUX * abs(float(late.mean_deg[known]))
     tooth = int(np.argmax(size))
     others = left.copy()
     others[tooth] = False
@@ -192,6 +214,8 @@ def _in_every_turn(m: Measured, late: Lateness, tooth: int) -> bool:
         return beside or not np.isfinite(near) or near * np.sign(here) > 0.3 * abs(here)
     error = m.wheel.passes.error_deg[late.use & (m.wheel.passes.tooth == tooth)]
     middle = float(late.mean_deg[tooth])
+    if late.near_deg is not None and not late.near_deg[tooth] * np.sign(middle) > 0.5 * abs(middle):
+        return False
     same = np.mean(error * np.sign(middle) > 0.5 * abs(middle))
     return bool(same >= m.limits["tooth.displaced.steadiness"])
 

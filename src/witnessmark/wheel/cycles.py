@@ -21,6 +21,7 @@ STEP_DEG = 2.0
 GRID = np.arange(0.0, CYCLE_DEG + 0.5 * STEP_DEG, STEP_DEG)
 STEADY = 0.18  # log of the ratio of the second turn's time to the first's; beyond it the engine runs up or down
 COUNTS = (3, 4, 5, 6, 8)  # of cylinders; with one or two, compression itself comes once per turn
+LEAST_TO_SHARPEN = 28  # teeth
 SHIFTS_DEG = (-6.0, -3.0, 0.0, 3.0, 6.0)
 LAGS = (0.3, 0.6, 0.9, 1.2, 1.5)  # of a starter, per radian (derived: slope of torque over speed / (inertia * speed))
 BEAT_ORDER = 6.0  # highest order that the phase of the firing events is taken from
@@ -253,8 +254,9 @@ def system(w: Window, beat: Beat, known_deg: Array, wider: float = 1.0) -> tuple
             return None
         left = late - known_deg[w.tooth] - full @ solved
         free = max(left.size - 0.7 * solved.size, 0.3 * left.size)
-        noise = max(float(np.sqrt(np.sum(left**2) / free)), _slow_noise(left, w.angle_deg), 0.004)
-    cost = float(left.size * np.log(noise**2) + np.sum(prior * solved[2:] ** 2))
+        white = max(float(np.sqrt(np.sum(left**2) / free)), 0.004)
+        noise = max(white, _slow_noise(left, w.angle_deg))
+    cost = float(left.size * np.log(white**2) + np.sum(prior * solved[2:] ** 2))
     return System(wheel, rows, shared, late, prior, w.tooth, noise, cost, w.first, w.rpm), left
 
 
@@ -265,7 +267,12 @@ def _slow_noise(left: Array, angle_deg: Array) -> float:
 
 
 def sharpened(stretch: list[Window], beat: Beat, known_deg: Array) -> Beat:
-    """The beat with the phase at which its gas explains a few of the cycles best, within ``SHIFTS_DEG``."""
+    """The beat with the phase at which its gas explains a few of the cycles best, within ``SHIFTS_DEG``.
+
+    On a coarse wheel the edges of one cycle are hardly more than the numbers fitted: there the first phase stays.
+    """
+    if known_deg.size < LEAST_TO_SHARPEN:
+        return beat
     some = stretch[:: max(1, len(stretch) // 4)][:4]
     costs = []
     for shift in SHIFTS_DEG:

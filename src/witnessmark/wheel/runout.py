@@ -29,7 +29,7 @@ RUNNING_RPM = 450.0
 # What the shape of the gas work may be wrong by, of one cylinder's work, running and cranking, and of the gas part
 # found: measured on simulated engines of other compression, leak and inertia (errors over standard errors near 1).
 SHAPE_RUNNING, SHAPE_CRANKING, SHAPE_OF_FOUND = 0.02, 0.005, 0.25
-SHAPE_OF_UNLIKE = 1.0  # of what fired cylinders differ by: one that burns badly burns late as well
+SHAPE_OF_UNLIKE = 1.0  # of what fired cylinders differ by beyond the usual: one that burns badly burns late as well
 MOST_UNLIKE = 50.0  # times the usual difference of cylinders: a dead one stays below, what is above is no gas
 FEW = 2.0  # cycles: with so few the scatter between them is not known, and the standard error is raised
 PITCH_DEG = 0.01  # least spread of the teeth's own errors (memory: 0.03 to 0.2 degrees on wheels in order)
@@ -189,7 +189,8 @@ def _together(parts: list[_Stretch], prior: Array, cylinders: int) -> Runout:
             moved.append(np.linalg.solve(alone, i[:2, known:] @ differ))
             weight.append(np.trace(alone))
             unlike = float(np.linalg.norm([d - d.mean() for d in np.split(differ, differ.size // p.beat.cylinders)]))
-            share = np.hypot(SHAPE_RUNNING, SHAPE_OF_UNLIKE * unlike) if p.beat.fired else SHAPE_CRANKING
+            beyond = max(0.0, unlike - cycles.UNLIKE * np.sqrt(differ.size))
+            share = np.hypot(SHAPE_RUNNING, SHAPE_OF_UNLIKE * beyond) if p.beat.fired else SHAPE_CRANKING
             doubt.append(share * p.beat.one_deg)
     count = len(own)
     plain = np.linalg.inv(np.sum(own, axis=0))
