@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from witnessmark.engine import geometry
 from witnessmark.engine.model import Attempt, EngineResult, Phase, Timeline
 from witnessmark.findings.find import find
 from witnessmark.findings.limits import default_limits
@@ -18,7 +19,7 @@ from witnessmark.recording.model import ChannelInfo, Recording
 from witnessmark.recording.setup import Setup
 from witnessmark.signals.model import Edges, Levels, Line, Signals
 from witnessmark.spans import Span
-from witnessmark.wheel import layouts
+from witnessmark.wheel import layouts, runout
 from witnessmark.wheel.model import CrankAngle, Extras, Layout, Motion, Passes, Segment, Tooth, WheelResult
 
 RATE_HZ = 100_000.0
@@ -36,6 +37,40 @@ class NoSamples:
 def steady(rpm: float) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
     """Time in s of a cumulative angle in degrees at constant speed."""
     return lambda angle: np.asarray(angle / (6.0 * rpm))
+
+
+def gas_driven(charge: list[float], rpm: float, fired: bool) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
+    """Time in s of an angle for an engine turned by its gas torque and a starter or load that bears its mean.
+
+    charge: of each cylinder in firing order over the usual one (0 and fired: compresses and does not burn). Polytropic
+    motored pressure and slider-crank of the engine stage; the starter slows by 6 Nm per rad/s.
+    """
+    size, n = geometry.CylinderGeometry(), len(charge)
+    step = 0.5
+    cycle = np.arange(0.0, 720.0, step)
+    torque = np.zeros(cycle.size)
+    for k, share in enumerate(charge):
+        angle = np.mod(cycle - 97.0 - 720.0 / n * k + 360.0, 720.0) - 360.0
+        inlet = 0.4 if fired else 1.0
+        pressure = geometry.motored_pressure_bar(angle, size, 1.3, manifold_bar=inlet * (1.0 if fired else share))
+        burnt = 2.5 * share * (1.0 - np.exp(-6.9 * np.maximum((angle + 8.0) / 48.0, 0.0) ** 3))
+        closed = np.abs(angle) < 130.0
+        torque += geometry.gas_torque_nm(angle, np.where(fired & closed, pressure * (1.0 + burnt), pressure), size)
+    torque -= torque.mean()
+    inertia, slope = 0.18, 0.0 if fired else 6.0
+    mean = rpm * np.pi / 30.0
+    speed, out = mean, np.empty(0)
+    for _ in range(4):  # the last of four cycles is periodic
+        out = np.empty(cycle.size)
+        for k, t in enumerate(torque):
+            out[k] = speed
+            speed += (t - slope * (speed - mean)) / (inertia * speed) * np.radians(step)
+        speed += mean - float(out.mean()) if fired else 0.0
+    clock = np.concatenate([[0.0], np.cumsum(np.radians(step) / out)])
+    return lambda angle: (
+        np.interp(np.mod(angle, 720.0), np.append(cycle, 720.0), clock)
+        + np.floor(np.asarray(angle) / 720.0) * clock[-1]
+    )
 
 
 def ramp(from_rpm: float, to_rpm: float, turns: float) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
@@ -79,6 +114,7 @@ class Scene:
     wheel_more: dict[str, Any] = field(default_factory=dict)
     info_more: dict[str, Any] = field(default_factory=dict)
     scale_known: bool = True
+    setup_cylinders: int = 4
 
     def made(self) -> Measured:
         """Everything handed to the findings."""
@@ -149,7 +185,8 @@ class Scene:
             runout_deg=None, runout_phase_deg=None, runout_se_deg=None, amplitude_runout=None, nats_per_turn=50.0,
             residual_rms=0.01,
         )  # fmt: skip
-        wheel = replace(wheel, **self.wheel_more)
+        once = runout.of_passes(passes, self.layout, wheel.angle, vr, (), self.setup_cylinders)
+        wheel = replace(wheel, once=once, **self.wheel_more)
         recording = Recording(
             "made", (info, *(x.info for x in self.lines)), NoSamples(), max(end, *(0.0,)), format="made"
         )

@@ -24,6 +24,23 @@ def test_a_displaced_tooth_is_measured_and_its_neighbours_are_not_accused() -> N
     assert np.nanmax(others) < 0.15
 
 
+@pytest.mark.filterwarnings("error")
+def test_a_slip_of_the_decoding_is_no_displaced_tooth_and_unseen_teeth_raise_nothing() -> None:
+    layout = layouts.single_gap(60, 2)
+    time_s = times(layout, 12, swing=0.2)
+    tooth = np.tile(np.arange(58, dtype=np.int32), 12)
+    angle = np.concatenate([np.asarray(layout.teeth_deg) + 360.0 * t for t in range(12)])
+    keep = tooth != 40  # never seen
+    late = np.where(tooth == 22, 25.0, 0.0) / np.gradient(angle, time_s)
+    got = pitch.measure(
+        layout, tooth[keep], angle[keep], (time_s + late)[keep], np.zeros(int(keep.sum()), np.int64), 0.02
+    )
+    assert 22 not in got.suspects
+    assert np.isnan(got.mean_deg[40])
+    only_one = tooth < 7  # too few to have neighbours on both sides in more than one place
+    pitch.measure(layout, tooth[only_one], angle[only_one], time_s[only_one], np.zeros(84, np.int64), 0.02)
+
+
 def test_centred_ratio_of_a_60_2_gap_under_acceleration() -> None:
     """Worked numbers of theta = w t + a t^2 / 2 (derived): 15 rad/s with +150, 25 rad/s with -250 rad/s^2."""
     for w, a, before, after, centred in ((15.0, 150.0, 2.6782, 3.3052, 2.9589), (25.0, -250.0, 3.3124, 2.6702, 2.9568)):

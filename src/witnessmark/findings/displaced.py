@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -19,6 +19,11 @@ MOST = 2
 # Share of a tooth's lateness that the tooth beside it shows where speed, not metal, makes both (computed: a compression
 # or first fire bends lateness over 3 teeth or more of a 36-slot wheel).
 DRIFT = 0.5
+# On coarser wheels the edges of one cycle are hardly more than the numbers that describe its speed.
+MODEL_TEETH = 16
+# Share of a tooth's error that its neighbours take over on a variable-reluctance line, whose teeth share their flux:
+# 0.37 to 0.43 on simulated rows of teeth.
+SHARED_FLUX = 0.5
 
 
 def moved(m: Measured, at: Standout, c: Cluster) -> Finding:
@@ -43,13 +48,21 @@ def moved(m: Measured, at: Standout, c: Cluster) -> Finding:
 
 @dataclass(frozen=True)
 class Lateness:
-    """Lateness of each tooth over the passages used [n each], in degrees: median, its standard error, count."""
+    """Lateness of each tooth over the passages used [n each], in degrees: middle, its standard error, count.
+
+    modelled: against the speed that trend and gas give over whole working cycles, which also holds beside a gap and at
+    the dips of compression; else against the neighbours, which is all that short records allow. near_deg: the same by
+    the other of the two, where there are both.
+    """
 
     mean_deg: Floats
     se_deg: Floats
     count: Floats
     use: Bools
     running: bool
+    modelled: bool = False
+    near_deg: Floats | None = None
+    near_se_deg: Floats = field(default_factory=lambda: np.empty(0))
 
 
 def lateness(m: Measured) -> Lateness | None:
@@ -69,7 +82,13 @@ def lateness(m: Measured) -> Lateness | None:
             continue
         mean[i] = np.median(mine)
         se[i] = 1.25 * 1.4826 * np.median(np.abs(mine - mean[i])) / np.sqrt(mine.size)
-    return Lateness(mean, se, count, use, running)
+    once = m.wheel.once
+    few = once is None or once.turns < m.limits["tooth.displaced.model_turns"] or n < MODEL_TEETH
+    if once is None or few or running or once.single_deg.size != n:
+        return Lateness(mean, se, count, use, running)
+    seen = np.bincount(p.tooth[fit], minlength=n) >= 2
+    by_model = np.where(seen, once.single_deg, np.nan)
+    return Lateness(by_model, once.single_se_deg, count, use, running, modelled=True, near_deg=mean, near_se_deg=se)
 
 
 def find(m: Measured, disturbed: frozenset[int]) -> Outcome:
@@ -83,6 +102,16 @@ def find(m: Measured, disturbed: frozenset[int]) -> Outcome:
     late = lateness(m)
     if late is None or np.isfinite(late.mean_deg).sum() < m.limits["tooth.displaced.least_teeth"]:
         return Outcome(not_assessed=(_too_short(),))
+    found = _standing_out(m, late, disturbed)
+    if not found and late.modelled and late.near_deg is not None:
+        # against the neighbours a single tooth may stand out more clearly; the model must say the same
+        near = replace(late, mean_deg=late.near_deg, se_deg=late.near_se_deg, modelled=False, near_deg=late.mean_deg)
+        found = _standing_out(m, near, disturbed)
+    return Outcome(tuple(found))
+
+
+def _standing_out(m: Measured, late: Lateness, disturbed: frozenset[int]) -> list[Finding]:
+    """Up to MOST teeth, one after the other."""
     off = _beyond_expected(m, late, disturbed)
     found: list[Finding] = []
     taken: list[int] = []
@@ -92,14 +121,14 @@ def find(m: Measured, disturbed: frozenset[int]) -> Outcome:
             break
         taken.append(made[0])
         found.append(made[1])
-    return Outcome(tuple(found))
+    return found
 
 
 def _beyond_expected(m: Measured, late: Lateness, disturbed: frozenset[int]) -> Floats:
     """Lateness less what a gap, or a damaged neighbour, does to the tooth beside it [n]; NaN between two gaps.
 
     On variable-reluctance lines the first tooth after a gap comes late and the last before it early, because one side
-    of their flux is missing. While cranking the speed across a gap is not known well on any line.
+    of their flux is missing. While cranking the speed across a gap is not known well from the neighbours alone.
     """
     if m.layout is None:
         return late.mean_deg
@@ -111,7 +140,7 @@ def _beyond_expected(m: Measured, late: Lateness, disturbed: frozenset[int]) -> 
     bad = np.isin(np.arange(n), list(disturbed))
     after, before = long | np.roll(bad, -1), np.roll(long, 1) | np.roll(bad, 1)
     near = np.roll(before, 1) | np.roll(after, -1)
-    if m.is_vr or not late.running:
+    if m.is_vr or not (late.running or late.modelled):
         allowed = np.where(after | before, beside, np.where(near, second, 0.0))
         out = np.sign(out) * np.maximum(0.0, np.abs(out) - allowed)
     out[after & before] = np.nan
@@ -120,7 +149,8 @@ def _beyond_expected(m: Measured, late: Lateness, disturbed: frozenset[int]) -> 
 
 def _allowances(late: Lateness) -> tuple[str, str]:
     """Names of the limits for the tooth beside a gap and the next one."""
-    return ("gap_pitch", "second_pitch") if late.running else ("gap_cranking_pitch", "second_cranking_pitch")
+    known = late.running or late.modelled
+    return ("gap_pitch", "second_pitch") if known else ("gap_cranking_pitch", "second_cranking_pitch")
 
 
 def _next(
@@ -133,16 +163,21 @@ def _next(
     if left.sum() < 6:
         return None
     size = np.where(left, np.abs(off), -1.0)
+    if m.is_vr:
+        for known in taken:
+            for beside in ((known - 1) % m.teeth, (known + 1) % m.teeth):
+                size[beside] -= SHARED_FLUX * abs(float(late.mean_deg[known]))
     tooth = int(np.argmax(size))
     others = left.copy()
     others[tooth] = False
     scatter = 1.4826 * float(np.median(np.abs(off[others] - np.median(off[others]))))
     runner_up = _runner_up(np.abs(off), others, tooth)
-    alike = 0.0 if late.running else _by_compression(m, late, tooth)
+    known = late.running or late.modelled
+    alike = 0.0 if known else _by_compression(m, late, tooth)
     need = {
         "limit_deg": max(
             m.limits["tooth.displaced.least_deg"],
-            m.limits[f"tooth.displaced.{'least' if late.running else 'cranking'}_pitch"] * m.layout.pitch_deg,
+            m.limits[f"tooth.displaced.{'least' if known else 'cranking'}_pitch"] * m.layout.pitch_deg,
         ),
         "scatter_deg": m.limits["tooth.displaced.scatter"] * scatter,
         "alone_deg": m.limits["tooth.displaced.alone"] * max(runner_up, alike),
@@ -186,8 +221,15 @@ def _drifts(late: Lateness, tooth: int) -> bool:
 
 def _in_every_turn(m: Measured, late: Lateness, tooth: int) -> bool:
     """Whether most passages are late by about the same: compression comes at one tooth every second turn at most."""
+    if late.modelled and late.near_deg is not None:
+        # the gas is in the model already; away from gaps the neighbours must not say the opposite
+        near, here = float(late.near_deg[tooth]), float(late.mean_deg[tooth])
+        beside = m.layout is not None and tooth in gap_neighbours(m.layout)
+        return beside or not np.isfinite(near) or near * np.sign(here) > 0.3 * abs(here)
     error = m.wheel.passes.error_deg[late.use & (m.wheel.passes.tooth == tooth)]
     middle = float(late.mean_deg[tooth])
+    if late.near_deg is not None and not late.near_deg[tooth] * np.sign(middle) > 0.5 * abs(middle):
+        return False
     same = np.mean(error * np.sign(middle) > 0.5 * abs(middle))
     return bool(same >= m.limits["tooth.displaced.steadiness"])
 

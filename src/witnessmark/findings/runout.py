@@ -1,7 +1,10 @@
 """A wheel that runs out: angle error, or pulse size, once per turn.
 
-Gas torque also swings once per turn when cylinders are not quite alike, and relative to speed it falls with speed
-squared. So angle runout is judged on turns of steady running only; what cranking alone shows is said to be open.
+Two witnesses. The angle error beside what the gas does (``wheel.runout``), with its standard error; and, on
+variable-reluctance lines, the size of the pulses, which follows the air gap. Geometry ties them: where the wheel stands
+out most the pulses are largest, and a quarter turn before that its edges come latest. Each alone may deceive (a wheel
+in order is round within a tenth of a millimetre, its pulses swing by magnetism too), so both are weighed together: how
+probable is what was measured with a wheel that runs out, and how probable with one in order.
 """
 
 from __future__ import annotations
@@ -10,86 +13,34 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from witnessmark.findings.measured import Family, Floats, Measured, Outcome, Rows, beyond, speeds
+from witnessmark.findings.measured import Family, Measured, Outcome, Rows, from_odds, speeds
 from witnessmark.findings.model import Finding, NotAssessed
 from witnessmark.findings.weak import tooth_strength
+from witnessmark.wheel.model import Runout
 
 RUNNING_RPM = 450.0
-
-
-@dataclass(frozen=True)
-class Once:
-    """Once-per-turn lateness over steady running: amplitude, standard error, phase; first row and rpm of each cycle."""
-
-    amplitude_deg: float
-    se_deg: float
-    phase_deg: float
-    rows: Rows
-    rpm: Floats
+# Largest eccentricity looked for, in degrees (2 mm on 80 mm radius); beyond it the teeth would touch the sensor.
+MOST_DEG = 1.5
+# Swings of pulse size that eccentricity of 0.2 mm and more makes in air gaps of 0.5 to 1.5 mm (derived).
+SWINGS = np.linspace(0.15, 0.8, 14)
+# Share of wheels running out that wobble (axially) rather than stand eccentric: their pulses swing, by WOBBLE at least,
+# and their angle is in order (estimate, no source).
+WOBBLING, WOBBLE = 0.1, 0.3
+TAILS = 6.0  # degrees of freedom of the t distribution that allows for a standard error that is too small itself
+SILENT = 0.05  # confidence below which nothing is said
 
 
 @dataclass(frozen=True)
 class Swing:
-    """Once-per-turn change of pulse size over the mean, place of the largest pulse, share of variance explained."""
+    """Once-per-turn change of pulse size over the mean, place of the largest pulse, share of variance explained.
+
+    rest: spread of what the wave leaves over, relative to the mean.
+    """
 
     relative: float
     phase_deg: float
     explained: float
-
-
-def steady_runout(m: Measured) -> Once | None:
-    """Order-1 lateness over working cycles of steady running; None with fewer than ``runout.cycles_min`` of them."""
-    p = m.wheel.passes
-    seen = np.flatnonzero(p.used & (p.edge >= 0) & (m.segment >= 0))
-    vectors: list[complex] = []
-    rpm: list[float] = []
-    firsts: list[int] = []
-    for number in np.unique(m.segment[seen]):
-        rows = seen[m.segment[seen] == number]
-        if rows.size < 6 * m.teeth:
-            continue
-        angle, time = m.angle_deg[rows], p.time_s[rows]
-        first = np.ceil(angle[0] / 360.0)
-        mark = np.interp((first + np.arange(int(angle[-1] / 360.0 - first) + 1)) * 360.0, angle, time)
-        for k in range(2, mark.size - 4):
-            z = _one_cycle(m, angle / 360.0 - first, time, mark, k)
-            if z is not None:
-                vectors.append(z)
-                rpm.append(120.0 / (mark[k + 2] - mark[k]))
-                firsts.append(int(rows[np.searchsorted(angle, (first + k) * 360.0)]))
-    if len(vectors) < m.limits["runout.cycles_min"]:
-        return None
-    cloud = np.asarray(vectors)
-    middle = complex(np.median(cloud.real), np.median(cloud.imag))
-    # windows overlap and neighbours share their marks, so a quarter of them counts
-    se = (
-        1.25
-        * float(np.median(np.abs(cloud - middle)))
-        / np.sqrt(max(len(vectors) / 4.0, 1.0))
-        * (1.0 + 3.0 / len(vectors))
-    )
-    phase = float(np.degrees(np.arctan2(middle.imag, middle.real)) % 360.0)
-    return Once(abs(middle), se, phase, np.asarray(firsts, np.int64), np.asarray(rpm))
-
-
-def _one_cycle(m: Measured, turn: Floats, time: Floats, mark: Floats, k: int) -> complex | None:
-    """Order-1 lateness in degrees over turns k and k + 1 against a cubic through every second turn mark.
-
-    Marks two turns apart carry the same part of the working cycle, so a cylinder that differs from the others (orders
-    0.5 and 1.5, fitted beside order 1) moves them alike. None unless the engine runs steadily there.
-    """
-    before, here, after = mark[k] - mark[k - 2], mark[k + 2] - mark[k], mark[k + 4] - mark[k + 2]
-    if 120.0 / here < RUNNING_RPM or abs(after / before - 1.0) > m.limits["runout.steady"]:
-        return None
-    lo, hi = np.searchsorted(turn, [k, k + 2])
-    if hi - lo < 1.4 * m.teeth:
-        return None
-    cubic = np.polynomial.polynomial.polyfit([-1.5, -0.5, 0.5, 1.5], mark[[k - 2, k, k + 2, k + 4]], 3)
-    x = (turn[lo:hi] - k) / 2.0
-    late = (time[lo:hi] - np.polynomial.polynomial.polyval(x - 0.5, cubic)) * 720.0 / here
-    waves = [f(2.0 * np.pi * n * x) for n in (2, 1, 3, 4) for f in (np.cos, np.sin)]
-    solved = np.linalg.lstsq(np.column_stack([*waves, np.ones(x.size)]), late, rcond=None)[0]
-    return complex(solved[0], solved[1])
+    rest: float
 
 
 def amplitude_swing(m: Measured) -> Swing | None:
@@ -107,65 +58,111 @@ def amplitude_swing(m: Measured) -> Swing | None:
         solved = np.linalg.lstsq(design[keep], y[keep], rcond=None)[0]
         off = np.abs(y - design @ solved)
         keep = off <= 4.0 * 1.4826 * np.median(off[keep]) + 1e-9
-    fitted = design @ solved
-    variance = float(np.var(y[keep]))
-    explained = 1.0 - float(np.var((y - fitted)[keep])) / variance if variance > 0 else 0.0
-    relative = float(np.hypot(solved[1], solved[2]) / max(solved[0], 1e-9))
-    return Swing(relative, float(np.degrees(np.arctan2(solved[2], solved[1])) % 360.0), explained)
+    mean = max(float(solved[0]), 1e-9)
+    left, variance = float(np.var((y - design @ solved)[keep])), float(np.var(y[keep]))
+    return Swing(
+        float(np.hypot(solved[1], solved[2]) / mean),
+        float(np.degrees(np.arctan2(solved[2], solved[1])) % 360.0),
+        1.0 - left / variance if variance > 0 else 0.0,
+        float(np.sqrt(left)) / mean,
+    )
+
+
+def log10_bayes(
+    once: Runout | None, swing: Swing | None, sound_deg: float, faulty_deg: float, swing_sd: float
+) -> float:
+    """log10 of the odds that the measured angle and pulse sizes give for a wheel that runs out against one in order.
+
+    sound_deg: standard deviation of order 1 (each of cosine and sine) of wheels in order. faulty_deg: least amplitude
+    of one that runs out (log-uniform up to MOST_DEG, any direction). swing_sd: likewise for the pulses of wheels in
+    order, raised by what the wave leaves over (a bump or a step is no runout).
+    """
+    size = np.exp(np.linspace(np.log(faulty_deg), np.log(MOST_DEG), 40))[:, None]
+    phase = np.radians(np.arange(0.0, 360.0, 2.0))[None, :]
+    with_fault = np.zeros((size.size, phase.size))
+    without, wobbling = 0.0, -np.inf
+    if once is not None:
+        seen = once.amplitude_deg * np.exp(1j * np.radians(once.phase_deg))
+        with_fault = with_fault + _log_t(np.abs(seen - size * np.exp(1j * phase)), once.se_deg)
+        without += float(_log_t(np.abs(seen), float(np.hypot(once.se_deg, sound_deg))))
+    if swing is not None:
+        sd = float(np.hypot(swing_sd, swing.rest))
+        seen = swing.relative * np.exp(1j * np.radians(swing.phase_deg - 90.0))
+        each = -0.5 * np.abs(seen - SWINGS[:, None] * np.exp(1j * phase)) ** 2 / sd**2
+        with_fault = with_fault + np.log(np.mean(np.exp(each), axis=0))[None, :]
+        wobbling = without + float(np.log(np.mean(np.exp(each[SWINGS >= WOBBLE]))))
+        without += -0.5 * abs(seen) ** 2 / sd**2
+    top = float(with_fault.max())
+    eccentric = top + float(np.log(np.mean(np.exp(with_fault - top))))
+    both = np.logaddexp(np.log(1.0 - WOBBLING) + eccentric, np.log(WOBBLING) + wobbling)
+    return float((both - without) / np.log(10.0))
+
+
+def _log_t(distance: np.ndarray | float, se: float) -> np.ndarray:
+    """Log density, up to a constant, of a t distribution in the plane."""
+    return np.asarray(-0.5 * (TAILS + 2.0) * np.log1p((np.asarray(distance) / se) ** 2 / TAILS) - 2.0 * np.log(se))
 
 
 def find(m: Measured, earlier: Outcome) -> Outcome:
-    """Runout in angle (running) or in pulse size (variable reluctance); what is not separable is said."""
+    """Runout by angle, by pulse size or by both; what the record cannot tell is said, with the bound reached."""
     if m.layout is None:
         return Outcome()
-    once = steady_runout(m) if m.teeth >= m.limits["runout.teeth_min"] else None
+    once = m.wheel.once if m.teeth >= m.limits["runout.teeth_min"] else None
+    if once is not None and once.turns < 2 * m.limits["runout.cycles_min"]:
+        once = None
     swing = amplitude_swing(m)
-    by_angle = 0.0
-    if once is not None:
-        by_angle = min(
-            once.amplitude_deg / m.limits["runout.angle_deg"],
-            once.amplitude_deg / max(m.limits["runout.standard_errors"] * once.se_deg, 1e-9),
-        )
-    by_size = 0.0
-    if swing is not None and swing.explained >= m.limits["runout.sinusoid"]:
-        by_size = swing.relative / m.limits["runout.amplitude"]
-    # an eccentric wheel shows in both, so what each lacks alone they may reach together
-    confidence = beyond(float(np.hypot(by_angle, by_size)))
+    if once is not None and once.amplitude_deg > 2.0 * MOST_DEG + 2.0 * once.se_deg:
+        return Outcome(not_assessed=(_open(m, swing, "the once-per-turn error is larger than any wheel can have"),))
+    if once is None and swing is None:
+        return Outcome(not_assessed=(_open(m, swing, ""),))
+    odds = log10_bayes(
+        once, swing, m.limits["runout.sound_deg"], m.limits["runout.angle_deg"], m.limits["runout.amplitude"]
+    )
+    confidence = from_odds(odds + m.limits["runout.log_prior_odds"])
     out = Outcome()
-    if once is not None and once.amplitude_deg > 0.3 * m.layout.pitch_deg and once.amplitude_deg > 3.0:
-        confidence = 0.0  # no wheel runs out by that much (5 mm on 80 mm radius): the decoding slips
-    if confidence > 0.05:
-        out += Outcome((_finding(m, once, swing, confidence),))
-    if once is None:
-        out += Outcome(not_assessed=(_open(m, swing),))
-    elif confidence < 0.5:
-        bound = max(m.limits["runout.angle_deg"], once.amplitude_deg + 2.0 * once.se_deg)
+    if confidence >= m.limits["runout.hint"]:
+        out += Outcome((_finding(m, once, swing, odds, confidence),))
+    if once is None or once.se_deg > m.limits["runout.useful_deg"]:
+        return out + Outcome(not_assessed=(_open(m, swing, ""),))
+    if confidence < 0.5:
+        bound = once.amplitude_deg + 2.0 * once.se_deg
         out += Outcome(
-            bounds=(f"Runout of the wheel in angle is below {bound:.2f} degrees ({once.rows.size} running cycles).",)
+            bounds=(
+                f"Runout of the wheel in angle is below {bound:.2f} degrees (measured {once.amplitude_deg:.2f}, "
+                f"standard error {once.se_deg:.2f}, {once.turns} turns {speeds(once.rpm)}).",
+            )
         )
     return out
 
 
-def _finding(m: Measured, once: Once | None, swing: Swing | None, confidence: float) -> Finding:
-    words = []
+def _words(once: Runout | None, swing: Swing | None) -> str:
+    said = []
     if once is not None:
-        words.append(
+        where = f"{once.turns} turns {speeds(once.rpm)}"
+        said.append(
             f"the edges come {once.amplitude_deg:.2f} (standard error {once.se_deg:.2f}) degrees late and early once "
-            f"per turn over {once.rows.size} cycles of steady running {speeds(once.rpm)}, latest "
-            f"{once.phase_deg:.0f} degrees after slot 1"
+            f"per turn over {where}, latest {once.phase_deg:.0f} degrees after slot 1, beside "
+            f"{once.gas_deg:.2f} degrees that the cylinders' differences make"
         )
     if swing is not None:
-        words.append(
+        said.append(
             f"the pulses swing by {swing.relative:.0%} once per turn, largest {swing.phase_deg:.0f} degrees "
             "after slot 1"
         )
-    rows = once.rows if once is not None else _turn_starts(m)
-    p = m.wheel.passes
-    text = "; ".join(words)
+    if once is not None and swing is not None and once.amplitude_deg > max(0.1, 3.0 * once.se_deg):
+        off = (swing.phase_deg - once.phase_deg - 90.0 + 180.0) % 360.0 - 180.0
+        said.append(f"an eccentric wheel has the one a quarter turn after the other: {abs(off):.0f} degrees off that")
     if once is None:
-        text += "; whether the angle runs out too cannot be told from cranking alone"
+        said.append("whether the angle runs out too cannot be told: no whole working cycles of steady rotation")
+    text = "; ".join(said)
+    return f"{text[:1].upper()}{text[1:]}."
+
+
+def _finding(m: Measured, once: Runout | None, swing: Swing | None, odds: float, confidence: float) -> Finding:
+    p = m.wheel.passes
+    rows = once.first if once is not None else _turn_starts(m)
     return Finding(
-        "", "wheel-runout", m.channel, "wheel", f"{text[:1].upper()}{text[1:]}.", confidence,
+        "", "wheel-runout", m.channel, "wheel", _words(once, swing), confidence,
         m.around(p.time_s[rows], p.speed_rpm[rows], 180.0), None, start_s=float(p.time_s[rows[0]]),
         end_s=float(p.time_s[rows[-1]]), value=None if once is None else once.amplitude_deg,
         unit="" if once is None else "deg",
@@ -173,9 +170,12 @@ def _finding(m: Measured, once: Once | None, swing: Swing | None, confidence: fl
             "runout_deg": None if once is None else once.amplitude_deg,
             "standard_error_deg": None if once is None else once.se_deg,
             "latest_at_deg": None if once is None else once.phase_deg,
+            "gas_deg": None if once is None else once.gas_deg,
             "amplitude_swing": None if swing is None else swing.relative,
             "amplitude_sinusoid_share": None if swing is None else swing.explained,
-            "running_cycles": 0 if once is None else int(once.rows.size),
+            "turns": 0 if once is None else once.turns,
+            "running_share": None if once is None else once.running,
+            "log10_bayes_factor": odds,
         },
     )  # fmt: skip
 
@@ -187,16 +187,17 @@ def _turn_starts(m: Measured) -> Rows:
     return rows[first]
 
 
-def _open(m: Measured, swing: Swing | None) -> NotAssessed:
-    few = m.teeth < m.limits["runout.teeth_min"]
-    why = (
-        f"{m.teeth} teeth a turn are too few to part runout from the speed ripple of compression"
-        if few
-        else (
-            "too few turns of steady running: at cranking speed uneven compression shifts the edges once per "
-            "turn as runout does"
+def _open(m: Measured, swing: Swing | None, why: str) -> NotAssessed:
+    once = m.wheel.once
+    if m.teeth < m.limits["runout.teeth_min"]:
+        why = f"{m.teeth} teeth a turn are too few to part runout from the speed ripple of compression"
+    elif not why and once is None:
+        why = "no whole working cycles of steady rotation of an engine of three or more cylinders"
+    elif not why and once is not None:
+        why = (
+            f"{once.turns} turns {speeds(once.rpm)} give it with a standard error of {once.se_deg:.2f} degrees "
+            "only: at low speed cylinders not quite alike shift the edges once per turn as runout does"
         )
-    )
     seen = "" if swing is None else f" (pulse sizes swing by {swing.relative:.0%} once per turn)"
     return NotAssessed(
         "Does the crank wheel run out in angle?",
@@ -208,10 +209,10 @@ def _open(m: Measured, swing: Swing | None) -> NotAssessed:
 FAMILY = Family(
     "runout",
     ("wheel-runout",),
-    ("times of all edges over running turns", "pulse amplitudes"),
+    ("times of all edges over whole working cycles", "pulse amplitudes"),
     (
-        "runout.angle_deg", "runout.standard_errors", "runout.steady", "runout.cycles_min", "runout.teeth_min",
-        "runout.amplitude", "runout.sinusoid",
+        "runout.angle_deg", "runout.sound_deg", "runout.amplitude", "runout.log_prior_odds", "runout.hint",
+        "runout.useful_deg", "runout.cycles_min", "runout.teeth_min",
     ),
     "geometry of an eccentric wheel: angle error (e/r) sin, air gap and so amplitude once per turn",
     find,

@@ -48,7 +48,7 @@ def decode_wheel(signals: Signals, setup: Setup, recording: Recording, reading: 
     if reading is not None:
         choice = _otherwise(choice, reading)
     state = ("unknown", "", 0.0) if steep is None else polarity.judge(steep, expected, said)
-    return _read(recording, line, choice, state, designed)
+    return _read(recording, line, choice, state, designed, _cylinders(setup))
 
 
 def _otherwise(choice: Choice, reading: Reading) -> Choice:
@@ -120,12 +120,20 @@ def _tempos(marks: Marks, choice: Choice) -> tuple[Tempo, ...]:
     return (Tempo(walk, jitter), Tempo(walk, jitter, torque=True, relax=relax), choice.tempo)
 
 
+def _cylinders(setup: Setup) -> int | None:
+    """Cylinders of a four-stroke engine as the setup says; none of them counts for a two-stroke one."""
+    if setup.engine is None:
+        return None
+    return 0 if setup.engine.strokes == 2 else setup.engine.cylinder_count
+
+
 def _read(
     recording: Recording,
     line: Line,
     choice: Choice,
     state: tuple[str, str, float],
     designed: Layout | None,
+    cylinders: int | None,
 ) -> WheelResult:
     """Everything that follows once the layout is chosen."""
     layout = choice.layout
@@ -143,7 +151,7 @@ def _read(
     left = residual.of_missing(recording, line.name, passes, layout, choice.rising)
     passes = _replace(passes, residual=left)
     teeth = _teeth(passes, layout, fitted, line)
-    run = _runout(passes, layout, angle)
+    run = runout.of_passes(passes, layout, angle, line.sensor == "vr", fitted.suspects, cylinders)
     swing = _amplitude_runout(teeth, layout) if line.sensor == "vr" else None
     used = int(passes.used.sum())
     return WheelResult(
@@ -166,6 +174,7 @@ def _read(
         nats_per_turn=choice.margin_per_turn,
         residual_rms=None if not np.isfinite(fitted.noise_deg) else fitted.noise_deg / layout.pitch_deg,
         undecidable=choice.undecidable,
+        once=run,
         polarity=state[0],  # type: ignore[arg-type]
         polarity_reason=state[1],
         polarity_confidence=state[2],
@@ -262,16 +271,6 @@ def _strength(passes: Passes) -> NDArray[np.float64]:
     windows = np.lib.stride_tricks.sliding_window_view(np.pad(per_speed, width // 2, mode="edge"), width)
     out[rows] = per_speed / np.median(windows, axis=1)
     return out
-
-
-def _runout(passes: Passes, layout: Layout, angle: CrankAngle) -> runout.Runout | None:
-    rows = np.flatnonzero(passes.used & (passes.edge >= 0))
-    nominal = passing.angle_of_passes(passes, layout)
-    piece = passing.piece_of(passes, angle)
-    rows = rows[piece[rows] >= 0]
-    if len(layout.teeth_deg) < 10:  # order 1 needs points well above the orders that compression makes
-        return None
-    return runout.angle_runout(nominal[rows], passes.time_s[rows], piece[rows], int(0.7 * len(layout.teeth_deg)))
 
 
 def _amplitude_runout(teeth: tuple[Tooth, ...], layout: Layout) -> tuple[float, float, float] | None:

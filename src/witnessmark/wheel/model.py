@@ -201,6 +201,30 @@ class Motion:
 
 
 @dataclass(frozen=True, slots=True)
+class Runout:
+    """Once-per-turn angle error of the wheel with its standard error.
+
+    amplitude_deg (half of peak to peak), phase_deg (angle from slot 1 where the edge comes latest), se_deg, turns.
+    se_deg: standard error along any direction. gas_deg: what the cylinders' differences do at order 1, taken out.
+    cylinders: what the ripple says. running: share of the cycles at running speed. first: passage (row of Passes) at
+    which each cycle begins. rpm: its mean speed. single_deg, single_se_deg [teeth]: lateness of each tooth beside gas
+    and order 1, over the same cycles.
+    """
+
+    amplitude_deg: float
+    phase_deg: float
+    se_deg: float
+    turns: int
+    gas_deg: float
+    cylinders: int
+    running: float
+    first: NDArray[np.int64]
+    rpm: NDArray[np.float64]
+    single_deg: NDArray[np.float64]
+    single_se_deg: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
 class WheelResult:
     """All that the crank line says about wheel and rotation.
 
@@ -235,3 +259,4 @@ class WheelResult:
     polarity_reason: str = ""
     polarity_confidence: float = 0.0
     steps: tuple[Step, ...] = ()
+    once: Runout | None = None  # how runout_deg was measured

@@ -56,7 +56,7 @@ def reach_for(layout: Layout) -> int:
 def smoother(
     angle_deg: NDArray[np.float64], time_s: NDArray[np.float64], group: NDArray[np.int64], reach: int, span_deg: float
 ) -> Smoother:
-    """Weights for every passage whose ``2 * reach`` neighbours lie in its group and within ``span_deg`` on each side."""  # noqa: E501
+    """Weights for every passage whose ``2 * reach`` neighbours lie in its group, within ``span_deg`` on each side."""
     m = angle_deg.size
     if m < 2 * reach + 1:
         empty = np.empty(0, np.int64)
@@ -113,18 +113,7 @@ def measure(
     raw = (time_s[smooth.rows] - expected) * speed
     near_tooth = tooth[smooth.near]
     own = tooth[smooth.rows]
-    correction = np.zeros(n)
-    suspects: list[int] = []
-    left = raw.copy()
-    for _ in range(MOST_SUSPECTS):
-        mean, count = _medians(left, own, n)
-        floor = _spread(mean[count >= 2])
-        worst = _worst(mean, count, _noise(left, own, mean, count), max(floor, floor_deg), suspects)
-        if worst is None:
-            break
-        suspects.append(worst)
-        correction = _refit(raw, own, near_tooth, smooth.weight, suspects, n)
-        left = raw - (correction[own] - np.sum(smooth.weight * correction[near_tooth], axis=1))
+    suspects, correction = _standouts(raw, own, near_tooth, smooth.weight, floor_deg, layout.pitch_deg, n)
     suspects, correction = _prune(suspects, correction, raw, own, near_tooth, smooth.weight, floor_deg, n)
     left = raw - (correction[own] - np.sum(smooth.weight * correction[near_tooth], axis=1))
     total = left + correction[own]
@@ -138,6 +127,36 @@ def measure(
     noise = _robust_sd(total - mean[own])
     order = sorted(suspects, key=lambda i: -abs(correction[i]))
     return Pitch(error, mean, sd, se, count, float(scatter), float(noise), tuple(order))
+
+
+def _standouts(
+    raw: NDArray[np.float64],
+    own: NDArray[np.int32],
+    near: NDArray[np.int32],
+    weight: NDArray[np.float64],
+    floor_deg: float,
+    most_deg: float,
+    n: int,
+) -> tuple[list[int], NDArray[np.float64]]:
+    """Teeth that stand out, one after the other, and the errors fitted to them [n]; none beyond ``most_deg``."""
+    correction = np.zeros(n)
+    suspects: list[int] = []
+    slips: list[int] = []
+    left = raw.copy()
+    for _ in range(MOST_SUSPECTS):
+        mean, count = _medians(left, own, n)
+        floor = _spread(mean[count >= 2])
+        worst = _worst(mean, count, _noise(left, own, mean, count), max(floor, floor_deg), suspects + slips)
+        if worst is None:
+            break
+        tried = _refit(raw, own, near, weight, [*suspects, worst], n)
+        if np.abs(tried).max() > most_deg:  # no tooth passes its neighbour: there the decoding slips
+            slips.append(worst)
+            continue
+        suspects.append(worst)
+        correction = tried
+        left = raw - (correction[own] - np.sum(weight * correction[near], axis=1))
+    return suspects, correction
 
 
 def _medians(
@@ -171,7 +190,7 @@ def _noise(
 ) -> NDArray[np.float64]:
     """Uncertainty of each tooth's median from the scatter between turns."""
     sd = _robust_sd(left - mean[own])
-    with np.errstate(divide="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore"):  # teeth never seen: infinite, or not a number at no scatter
         return np.asarray(1.25 * sd / np.sqrt(count))
 
 
