@@ -72,20 +72,18 @@ def _faulty(teeth: Teeth, wheel: Wheel, scenario: Scenario) -> Teeth:
         elif fault.kind == "tooth-displaced":
             teeth = replace(teeth, mark_deg=teeth.mark_deg + np.where(at, fault.deg, 0.0))
         elif fault.kind == "tooth-extra":
-            teeth = _extra(
-                teeth, fault.deg % 360.0, float(np.median(wheel.widths_deg)), fault.amplitude if not hall else 1.0
-            )
+            width = float(np.median(wheel.widths_deg))
+            teeth = _extra(teeth, fault.deg % 360.0, width, fault.amplitude if not hall else 1.0, marks_at_end(scenario))
         elif fault.kind == "wheel-runout":
             wave = fault.deg * np.cos(np.deg2rad(teeth.mark_deg - fault.phase_deg))
             teeth = replace(teeth, mark_deg=teeth.mark_deg + wave)
     return teeth.sorted()
 
 
-def _extra(teeth: Teeth, deg: float, width: float, height: float) -> Teeth:
-    """One more tooth; its width is cut to half the space it stands in."""
-    behind = float(np.min((deg - teeth.mark_deg) % 360.0))
-    ahead = float(np.min((teeth.mark_deg - deg) % 360.0))
-    width = min(width, 0.5 * behind, 0.5 * ahead)
+def _extra(teeth: Teeth, deg: float, width: float, height: float, at_end: bool) -> Teeth:
+    """One more tooth with its marking edge at ``deg``; its metal takes at most half the room up to its neighbour's."""
+    room = deg - teeth.mark_deg if at_end else teeth.mark_deg - deg
+    width = min(width, 0.5 * float(np.min(room % 360.0)))
     add = (0, deg, width, height, 0.0, 0.0, 1.0)
     return Teeth(
         *(
@@ -252,12 +250,22 @@ def marks_at_end(scenario: Scenario) -> bool:
     return scenario.sensor.tooth_high == (scenario.sensor.edge == "falling")
 
 
+def _inside_other(angle: F64, tooth: NDArray[np.int64], begin: F64, width: F64) -> NDArray[np.bool_]:
+    """Edges that another tooth's metal covers: two teeth that touch are one to the sensor."""
+    into = (angle[:, None] - begin[None, :]) % 360.0
+    other = tooth[:, None] != np.arange(len(begin))[None, :]
+    return np.asarray(np.any(other & (into > 0.0) & (into < width[None, :]), axis=1))
+
+
 def _hall(teeth: Teeth, scenario: Scenario) -> Turn:
     mark = teeth.mark_deg
-    other = mark - teeth.width_deg if marks_at_end(scenario) else mark + teeth.width_deg
+    at_end = marks_at_end(scenario)
+    other = mark - teeth.width_deg if at_end else mark + teeth.width_deg
     angle = np.concatenate([mark, other]) % 360.0
     tooth = np.tile(np.arange(len(mark)), 2)
     marking = np.repeat([True, False], len(mark))
+    bare = ~_inside_other(angle, tooth, other if at_end else mark, teeth.width_deg)
+    angle, tooth, marking = angle[bare], tooth[bare], marking[bare]
     order = np.argsort(angle, kind="stable")
     return Turn(_edges(scenario, angle[order], tooth[order], marking[order], np.zeros(len(order)), teeth), teeth, None)
 
