@@ -346,7 +346,15 @@ def with_damage(candidate: Candidate, windows: list[Marks], tempos: list[tuple[T
         return _one_gone(candidate, windows, tempos)
     if len(layout.teeth_deg) < 5:
         return candidate
-    damage = _damage_seen(candidate, candidate.damage)
+    tries = {_damage_seen(candidate, candidate.damage, half) for half in (0.12, 0.0)}
+    return max((_spelt_out(candidate, windows, tempos, d) for d in tries), key=lambda c: c.score)
+
+
+def _spelt_out(
+    candidate: Candidate, windows: list[Marks], tempos: list[tuple[Tempo, ...]], damage: Damage
+) -> Candidate:
+    """The candidate with this damage, and what then shows beside it, where that explains the marks better."""
+    layout = candidate.layout
     best = candidate
     for _ in range(2):
         shift = damage.shift_deg
@@ -393,8 +401,11 @@ def _one_gone(candidate: Candidate, windows: list[Marks], tempos: list[tuple[Tem
 MOST_DAMAGE = 8  # more broken places than this is another wheel, or no wheel
 
 
-def _damage_seen(candidate: Candidate, known: Damage) -> Damage:
-    """Dead teeth and fixed extra edges as the tally shows them."""
+def _damage_seen(candidate: Candidate, known: Damage, half_reach: float = 0.12) -> Damage:
+    """Dead teeth and fixed extra edges as the tally shows them; edges within ``half_reach`` pitches of it on the half grid.
+
+    There an edge is taken to be where it would be made, not where ripple puts it; debris has no grid, so both are tried.
+    """  # noqa: E501
     layout, t = candidate.layout, candidate.tally
     total = t.seen + t.missed
     share = np.where(total >= 3, t.missed / np.maximum(total, 1), 0.0)
@@ -408,9 +419,8 @@ def _damage_seen(candidate: Candidate, known: Damage) -> Damage:
     extra = list(known.extra)
     for angle, hits, _ in _clusters(t.extra_deg, layout.pitch_deg / 4.0):
         beside = np.abs((np.asarray(layout.teeth_deg) - angle + 180.0) % 360.0 - 180.0).min() < 0.15 * layout.pitch_deg
-        # on the half grid of the wheel an edge is taken to be where it would be made, not where ripple puts it
         half = np.round(angle / layout.pitch_deg * 2.0) / 2.0 * layout.pitch_deg
-        angle = float(half) if abs(angle - half) < 0.12 * layout.pitch_deg else angle
+        angle = float(half) if abs(angle - half) < half_reach * layout.pitch_deg else angle
         if (
             hits >= max(3.0, (least - 0.05) * candidate.turns)
             and not beside
