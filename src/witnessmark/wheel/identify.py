@@ -346,7 +346,10 @@ def with_damage(candidate: Candidate, windows: list[Marks], tempos: list[tuple[T
         return _one_gone(candidate, windows, tempos)
     if len(layout.teeth_deg) < 5:
         return candidate
-    tries = {_damage_seen(candidate, candidate.damage, half) for half in (0.12, 0.0)}
+    tries = {_damage_seen(candidate, candidate.damage, grid) for grid in (2, 1)}
+    if layout.source == "setup" and len(layout.missing) == 1:
+        # a filled gap leaves no gap to find: the aligner must be told where to look
+        tries.add(Damage(extra=(((layout.missing[0] - 1) * layout.pitch_deg, 0.97),), flank=candidate.damage.flank))
     return max((_spelt_out(candidate, windows, tempos, d) for d in tries), key=lambda c: c.score)
 
 
@@ -401,11 +404,12 @@ def _one_gone(candidate: Candidate, windows: list[Marks], tempos: list[tuple[Tem
 MOST_DAMAGE = 8  # more broken places than this is another wheel, or no wheel
 
 
-def _damage_seen(candidate: Candidate, known: Damage, half_reach: float = 0.12) -> Damage:
-    """Dead teeth and fixed extra edges as the tally shows them; edges within ``half_reach`` pitches of it on the half grid.
+def _damage_seen(candidate: Candidate, known: Damage, grid: int = 2) -> Damage:
+    """Dead teeth and fixed extra edges as the tally shows them.
 
-    There an edge is taken to be where it would be made, not where ripple puts it; debris has no grid, so both are tried.
-    """  # noqa: E501
+    An edge near a slot (grid 1) or half way between two (grid 2) is taken to be where it would be made, not where
+    ripple puts it. Debris between teeth keeps to no grid, so both are tried.
+    """
     layout, t = candidate.layout, candidate.tally
     total = t.seen + t.missed
     share = np.where(total >= 3, t.missed / np.maximum(total, 1), 0.0)
@@ -419,8 +423,8 @@ def _damage_seen(candidate: Candidate, known: Damage, half_reach: float = 0.12) 
     extra = list(known.extra)
     for angle, hits, _ in _clusters(t.extra_deg, layout.pitch_deg / 4.0):
         beside = np.abs((np.asarray(layout.teeth_deg) - angle + 180.0) % 360.0 - 180.0).min() < 0.15 * layout.pitch_deg
-        half = np.round(angle / layout.pitch_deg * 2.0) / 2.0 * layout.pitch_deg
-        angle = float(half) if abs(angle - half) < half_reach * layout.pitch_deg else angle
+        drawn = np.round(angle / layout.pitch_deg * grid) / grid * layout.pitch_deg
+        angle = float(drawn) if abs(angle - drawn) < 0.12 * layout.pitch_deg else angle
         if (
             hits >= max(3.0, (least - 0.05) * candidate.turns)
             and not beside
