@@ -72,8 +72,9 @@ def _faulty(teeth: Teeth, wheel: Wheel, scenario: Scenario) -> Teeth:
         elif fault.kind == "tooth-displaced":
             teeth = replace(teeth, mark_deg=teeth.mark_deg + np.where(at, fault.deg, 0.0))
         elif fault.kind == "tooth-extra":
+            height = fault.amplitude if not hall else 1.0
             width = float(np.median(wheel.widths_deg))
-            teeth = _extra(teeth, fault.deg % 360.0, width, fault.amplitude if not hall else 1.0, marks_at_end(scenario))
+            teeth = _extra(teeth, fault.deg % 360.0, width, height, marks_at_end(scenario))
         elif fault.kind == "wheel-runout":
             wave = fault.deg * np.cos(np.deg2rad(teeth.mark_deg - fault.phase_deg))
             teeth = replace(teeth, mark_deg=teeth.mark_deg + wave)

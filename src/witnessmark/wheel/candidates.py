@@ -62,6 +62,7 @@ def _gap_guesses(time_s: NDArray[np.float64]) -> set[tuple[int, int]]:
     """(slots, missing) of single-gap wheels that would put gaps where long intervals are, read with some slack."""
     ratio = relative(time_s)
     out: set[tuple[int, int]] = set()
+    slacks = (0, 1) if _splits(ratio).size < 2 else (-1, 0, 1)  # an edge too many between two teeth is no slot
     for low in (1.55, 2.4):
         at = np.flatnonzero(ratio > low)
         if at.size < 2:
@@ -74,7 +75,7 @@ def _gap_guesses(time_s: NDArray[np.float64]) -> set[tuple[int, int]]:
             values, times = np.unique(counts, return_counts=True)
             for teeth in values[np.argsort(times)[::-1][:2]]:
                 for missing in {max(1, round(size) - 1), max(1, int(size) - 1), int(size)}:
-                    for slack in (0, 1):
+                    for slack in slacks:
                         slots = int(teeth) + missing + slack
                         if 5 <= slots <= 180 and 1 <= missing <= 4 and missing * 3 < slots:
                             out.add((slots, missing))
@@ -89,11 +90,17 @@ def _same(layout: Layout, others: list[Layout]) -> bool:
     )
 
 
+def _splits(ratio: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Where two short intervals make one pitch."""
+    pair = ratio[:-1] + ratio[1:]
+    return np.flatnonzero((pair > 0.75) & (pair < 1.3) & (ratio[:-1] < 0.87) & (ratio[1:] < 0.87))
+
+
 def _split_guesses(time_s: NDArray[np.float64]) -> list[Layout]:
     """Wheels of equal teeth and one more between two of them, where two short intervals make one pitch again and again."""  # noqa: E501
     ratio = relative(time_s)
     pair = ratio[:-1] + ratio[1:]
-    at = np.flatnonzero((pair > 0.75) & (pair < 1.3) & (ratio[:-1] < 0.87) & (ratio[1:] < 0.87))
+    at = _splits(ratio)
     if at.size < 2:
         return []
     counts, times = np.unique(np.diff(at), return_counts=True)

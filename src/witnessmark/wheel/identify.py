@@ -31,6 +31,7 @@ CRANK_MISS, CRANK_EXTRA = Tempo().log_missed, Tempo().log_extra
 # absent, bent and weak teeth add to about 0.12 of cases (common practice, no source).
 DAMAGE_PRIOR = 0.12
 EXTRA_PRIOR = 0.05
+GAP_SHARE = 0.1  # of foreign metal, how much lodges in a slot of a gap (common practice, no source)
 WINDOW = 130  # marks a window: two turns of 60-2, more of most others; longer ones mix tempos
 MOST_WINDOWS = 10
 # Marks left out where a record begins at rest: sensors settle on their first three edges, and out of standstill no
@@ -232,7 +233,7 @@ def _extra_gain(sums: Tally, layout: Layout, turns: float, tempo: Tempo, per_mar
         return 0.0
     reach = layout.pitch_deg / 4.0
     gain = 0.0
-    for angle, hits, spread in _clusters(sums.extra_deg, reach):
+    for angle, hits, spread in clusters(sums.extra_deg, reach):
         if _near(angle, damage, reach):
             continue
         plain = hits * tempo.log_extra
@@ -347,10 +348,20 @@ def with_damage(candidate: Candidate, windows: list[Marks], tempos: list[tuple[T
     if len(layout.teeth_deg) < 5:
         return candidate
     tries = {_damage_seen(candidate, candidate.damage, grid) for grid in (2, 1)}
-    if layout.source == "setup" and len(layout.missing) == 1:
-        # a filled gap leaves no gap to find: the aligner must be told where to look
-        tries.add(Damage(extra=(((layout.missing[0] - 1) * layout.pitch_deg, 0.97),), flank=candidate.damage.flank))
+    tries |= set(filled(layout, candidate.damage.flank))
     return max((_spelt_out(candidate, windows, tempos, d) for d in tries), key=lambda c: c.score)
+
+
+def filled(layout: Layout, flank: float) -> list[Damage]:
+    """One slot of the gap filled: the aligner must be told where to look, for it rather takes the gap for a loss.
+
+    A gap of one slot is looked for in the setup's wheel only: filled, it is any other's wheel without a gap.
+    """
+    least = {"setup": 1, "catalogue": 2}.get(layout.source, 9)
+    gap = layout.missing[-1] - layout.missing[0] + 1 if layout.missing else 0
+    if gap != len(layout.missing) or not least <= gap <= 2:
+        return []
+    return [Damage(extra=(((slot - 1) * layout.pitch_deg, 0.97),), flank=flank) for slot in layout.missing]
 
 
 def _spelt_out(
@@ -367,19 +378,36 @@ def _spelt_out(
         if not full or full.count > MOST_DAMAGE:
             break
         again = weigh(layout, [fit(w, layout, t, full) for w, t in zip(windows, tempos, strict=True)], full)
-        n = len(layout.teeth_deg)
-        cost = (full.count - len(full.extra)) * float(np.log(DAMAGE_PRIOR / n))
-        cost += len(full.extra) * float(np.log(EXTRA_PRIOR * 0.5 * layout.pitch_deg / 360.0))
-        cost -= 0.5 * full.count * float(np.log(max(again.turns, 2.0)))
-        # passes in which a dead tooth shows, or a fixed extra edge comes, are paid at the share assumed for them
-        cost += sum(int(again.tally.seen[i]) * float(np.log(1.0 - share)) for i, share in full.dead)
-        cost += sum(share * again.turns * float(np.log(share)) for _, share in full.extra)
+        cost = damage_cost(layout, full, again.tally, again.turns)
         again = replace(again, score=again.score + cost, likelihood=again.likelihood + cost, damage=full)
         if again.score <= best.score:
             break
         best = again
         damage = _damage_seen(again, replace(full, shift_deg=()))
     return best
+
+
+def in_gap(layout: Layout, damage: Damage) -> list[int]:
+    """Slots empty by design in which this damage puts an edge."""
+    if not layout.regular:
+        return []
+    slots = [round(angle / layout.pitch_deg, 3) % layout.slots + 1 for angle, _ in damage.extra]
+    return [int(s) for s in slots if s in layout.missing]
+
+
+def damage_cost(layout: Layout, damage: Damage, tally: Tally, turns: float) -> float:
+    """Log prior of this damage in nats, with the turns in which it does not show (0 or below)."""
+    if is_even(layout):
+        return float(np.log(DAMAGE_PRIOR)) + int(tally.seen[0]) * float(np.log(0.03))
+    cost = (damage.count - len(damage.extra)) * float(np.log(DAMAGE_PRIOR / len(layout.teeth_deg)))
+    inside = len(in_gap(layout, damage))
+    cost += (len(damage.extra) - inside) * float(np.log(EXTRA_PRIOR * 0.5 * layout.pitch_deg / 360.0))
+    cost += inside * float(np.log(EXTRA_PRIOR * GAP_SHARE / max(1, len(layout.missing))))
+    cost -= 0.5 * (damage.count - inside) * float(np.log(max(turns, 2.0)))  # a slot is no fitted place
+    # passes in which a dead tooth shows, or a fixed extra edge comes, are paid at the share assumed for them
+    cost += sum(int(tally.seen[i]) * float(np.log(1.0 - share)) for i, share in damage.dead)
+    cost += sum(share * turns * float(np.log(share)) for _, share in damage.extra)
+    return cost
 
 
 HOPE = 60.0  # nats a candidate may lie behind before its damage is spelt out (36 seen for a tooth gone beside the gap)
@@ -395,7 +423,7 @@ def _one_gone(candidate: Candidate, windows: list[Marks], tempos: list[tuple[Tem
         return candidate
     damage = Damage(dead=((0, 0.97),))
     again = weigh(layout, [fit(w, layout, t, damage) for w, t in zip(windows, tempos, strict=True)], damage)
-    cost = float(np.log(DAMAGE_PRIOR)) + int(again.tally.seen[0]) * float(np.log(0.03))
+    cost = damage_cost(layout, damage, again.tally, again.turns)
     if again.score + cost <= candidate.score:
         return candidate
     return replace(again, score=again.score + cost, likelihood=again.likelihood + cost)
@@ -421,7 +449,7 @@ def _damage_seen(candidate: Candidate, known: Damage, grid: int = 2) -> Damage:
         # one tooth beside the gap, put on either side by different windows: keep the side met more often
         dead = [d for d in dead if d not in ends] + [(max(ends, key=lambda d: d[1])[0], 0.97)]
     extra = list(known.extra)
-    for angle, hits, _ in _clusters(t.extra_deg, layout.pitch_deg / 4.0):
+    for angle, hits, _ in clusters(t.extra_deg, layout.pitch_deg / 4.0):
         beside = np.abs((np.asarray(layout.teeth_deg) - angle + 180.0) % 360.0 - 180.0).min() < 0.15 * layout.pitch_deg
         drawn = np.round(angle / layout.pitch_deg * grid) / grid * layout.pitch_deg
         angle = float(drawn) if abs(angle - drawn) < 0.12 * layout.pitch_deg else angle
@@ -450,7 +478,7 @@ def _displaced(layout: Layout, damage: Damage) -> Damage:
     return replace(damage, shift_deg=places, dead=tuple(dead), extra=tuple(extra))
 
 
-def _clusters(angles_deg: list[float], reach_deg: float) -> list[tuple[float, int, float]]:
+def clusters(angles_deg: list[float], reach_deg: float) -> list[tuple[float, int, float]]:
     """(mean angle, count, spread) of groups of angles within ``reach_deg`` of their first member, three or more each."""  # noqa: E501
     angles = np.sort(np.asarray(angles_deg))
     used = np.zeros(angles.size, bool)
