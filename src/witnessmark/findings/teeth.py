@@ -187,7 +187,7 @@ FAMILY = Family(
         "tooth.displaced.steadiness", "tooth.displaced.most_pitch", "tooth.displaced.least_teeth",
         "tooth.extra.window", "tooth.extra.amplitude", "tooth.extra.gap_amplitude", "tooth.extra.amplitude_max",
         "tooth.extra.share", "tooth.extra.valley", "tooth.extra.drawn_pitch", "tooth.extra.merged_pitch",
-        "tooth.extra.merged_amplitude",
+        "tooth.extra.merged_amplitude", "tooth.extra.even_sides",
     ),
     "beta-binomial Bayes factor for one tooth against one rate everywhere; robust deviation from the other teeth",
     find,

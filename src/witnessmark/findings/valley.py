@@ -80,12 +80,17 @@ def find(m: Measured, known: frozenset[int]) -> Outcome:
         lost / (m.limits["tooth.weak.robust_z"] * scatter),
         drawn / (m.limits["tooth.extra.drawn_pitch"] * pitch),
         lost / (2.0 * max(-float(np.min(log[others])), 1e-9)),
-        0.5 * lost / max(max(outside) - min(outside), -min(outside), 1e-9),
+        m.limits["tooth.extra.even_sides"] * lost / max(_uneven(outside), 1e-9),
     )
     confidence = beyond(how) * (1.0 if got.count[at] >= 3 else 0.6)
     if confidence <= 0.05:
         return Outcome()
     return Outcome((_between(m, at, share, drawn, confidence),), teeth=frozenset({at, (at + 1) % n}))
+
+
+def _uneven(outside: list[float]) -> float:
+    """How unlike the valleys on both sides are (log ratio); beside a gap, how unlike the usual the other one is."""
+    return max(abs(outside[0] - outside[-1]) if len(outside) == 2 else abs(outside[0]), -min(outside))
 
 
 def _approach(m: Measured, at: int) -> float:

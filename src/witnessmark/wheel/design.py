@@ -55,6 +55,8 @@ def choose(line: Line, rising: bool, both: bool, designed: Layout | None, cams: 
             way = not rising
     marks, ranked = tried[way]
     ranked = _by_cams(marks, ranked, cams)
+    if designed is None:
+        ranked = twins.with_filled(ranked)
     return _decide(marks, ranked, way, designed)
 
 
