@@ -18,6 +18,7 @@ from witnessmark.wheel.design import Choice, choose
 from witnessmark.wheel.lattice import Path, Tempo
 from witnessmark.wheel.marks import Marks, marks_of
 from witnessmark.wheel.model import CrankAngle, Extras, Layout, Passes, Tooth, WheelResult
+from witnessmark.wheel.which_gap import same_gap
 
 
 def decode_wheel(signals: Signals, setup: Setup, recording: Recording) -> WheelResult:
@@ -44,7 +45,7 @@ def decode_wheel(signals: Signals, setup: Setup, recording: Recording) -> WheelR
     if choice is None:
         return _nothing(line.name, "the edges follow no pattern that a toothed wheel makes", moves)
     state = ("unknown", "", 0.0) if steep is None else polarity.judge(steep, expected, said)
-    return _read(recording, line, choice, cams, state, designed)
+    return _read(recording, line, choice, cams, state, designed, setup)
 
 
 def crank_line(signals: Signals) -> Line | None:
@@ -116,11 +117,12 @@ def _read(
     cams: tuple[Line, ...],
     state: tuple[str, str, float],
     designed: Layout | None,
+    setup: Setup,
 ) -> WheelResult:
     """Everything that follows once the layout is chosen."""
     layout = choice.layout
     marks = marks_of(line, choice.rising)
-    path = full_path(marks, choice)
+    path = same_gap(full_path(marks, choice), layout, marks.time_s, cams, setup)
     chain = segments.chain_of(path, layout, marks.time_s)
     angle, kept = segments.angle_of(chain, layout, line.info.rate_hz)
     motions = segments.motions_of(line.edges.time_s, segments.still_for(layout))

@@ -348,7 +348,8 @@ def with_damage(candidate: Candidate, windows: list[Marks], tempos: list[tuple[T
     if len(layout.teeth_deg) < 5:
         return candidate
     tries = {_damage_seen(candidate, candidate.damage, grid) for grid in (2, 1)}
-    tries |= set(filled(layout, candidate.damage.flank))
+    if candidate.likelihood > CLEAR * candidate.marks:
+        tries |= set(filled(layout, candidate.damage.flank))
     return max((_spelt_out(candidate, windows, tempos, d) for d in tries), key=lambda c: c.score)
 
 
@@ -414,6 +415,7 @@ HOPE = 60.0  # nats a candidate may lie behind before its damage is spelt out (3
 # Nats a mark below which speed ripple hides more than a tooth's place shows (a scatter of 0.1 in log interval): there
 # only what is missing or extra in most turns counts as damage.
 SHARP = 0.8
+CLEAR = 0.3  # the same for gaps and dead teeth, which are larger than a tooth's displacement
 
 
 def _one_gone(candidate: Candidate, windows: list[Marks], tempos: list[tuple[Tempo, ...]]) -> Candidate:

@@ -14,11 +14,12 @@ import numpy as np
 from witnessmark.wheel import layouts
 from witnessmark.wheel.candidates import family_prior
 from witnessmark.wheel.damage import SOUND, Damage, is_even
-from witnessmark.wheel.identify import Candidate, clusters, damage_cost
+from witnessmark.wheel.identify import CLEAR, Candidate, Tally, clusters, damage_cost
 from witnessmark.wheel.model import Layout
 
 MOSTLY = 0.6  # share of turns from which a missing tooth or an extra edge belongs to the ring
 NEAR = 0.15  # pitches within which an extra edge is taken to stand in a slot
+MOST_ODD = 0.02  # less than one place of a wheel of 36 teeth, in every turn
 STEP_DEG = 0.07  # intervals are compared in these steps: drawings are exact, and no common pitch is a half of it
 
 Ring = tuple[int, ...]
@@ -29,7 +30,7 @@ def settled(found: list[Candidate]) -> list[Candidate]:
     known: dict[Ring, tuple[float, Candidate]] = {}
     for c in found:
         ring = ring_of(c.layout, c.damage)
-        if ring is None or (not c.damage and _guests(c)):
+        if ring is None or (not c.damage and _odd(c) > MOST_ODD):
             continue
         raw = c.likelihood - (damage_cost(c.layout, c.damage, c.tally, c.turns) if c.damage else 0.0)
         if ring not in known or raw > known[ring][0]:
@@ -37,21 +38,35 @@ def settled(found: list[Candidate]) -> list[Candidate]:
     return sorted((_best_reading(_capped(c, known), known) for c in found), key=lambda c: -c.score)
 
 
+def _odd(c: Candidate) -> float:
+    """Share of edges missed or extra that the candidate leaves without a place: then it is no reading of a ring."""
+    return (int(c.tally.missed.sum()) + len(c.tally.extra_deg)) / max(1, c.marks)
+
+
 def _best_reading(c: Candidate, known: dict[Ring, tuple[float, Candidate]]) -> Candidate:
     """The candidate, sound or with one slot of a gap filled, where another's alignment of that ring is better."""
     best = c
-    for damage in (SOUND, *_filled(c.layout)):
+    broken = (*_filled(c.layout), *_dead(c.layout)) if c.likelihood > CLEAR * c.marks else ()
+    for damage in (SOUND, *broken):
         ring = ring_of(c.layout, damage)
         raw, other = known.get(ring, (0.0, c)) if ring is not None else (0.0, c)
         if other is c:
             continue
         turns = other.turns * _pitches(other) / _pitches(c) if ring == (0,) else other.turns
-        gain = raw + (damage_cost(c.layout, damage, other.tally, turns) if damage else 0.0) - c.likelihood
+        cost = damage_cost(c.layout, damage, _like(c, damage), turns) if damage else 0.0
+        gain = raw + cost - c.likelihood
         if gain > best.score - c.score:
             damage = replace(damage, flank=other.damage.flank)
             likely = c.likelihood + gain
             best = replace(c, score=c.score + gain, likelihood=likely, damage=damage, turns=turns, tempo=other.tempo)
-    return best
+    return replace(best, tally=_like(best, best.damage)) if best is not c else c
+
+
+def _like(c: Candidate, damage: Damage) -> Tally:
+    """What a path over this wheel with this damage would tell: every tooth seen but the dead ones."""
+    turns = max(1, round(c.turns))
+    gone = np.isin(np.arange(len(c.layout.teeth_deg)), [tooth for tooth, _ in damage.dead])
+    return replace(c.tally, seen=np.where(gone, 0, turns), missed=np.where(gone, turns, 0), extra_deg=[])
 
 
 def with_filled(ranked: list[Candidate]) -> list[Candidate]:
@@ -88,6 +103,13 @@ def _filled(layout: Layout) -> list[Damage]:
     if not layout.regular or len(layout.missing) < least:
         return []
     return [Damage(extra=(((slot - 1) * layout.pitch_deg, 0.97),)) for slot in layout.missing]
+
+
+def _dead(layout: Layout) -> list[Damage]:
+    """One tooth gone: without it a common wheel may look like a rarer one with more gaps."""
+    if not layout.regular or layout.source not in ("setup", "catalogue") or not layout.missing:
+        return []
+    return [Damage(dead=((tooth, 0.97),)) for tooth in range(len(layout.teeth_deg))]
 
 
 def _capped(c: Candidate, known: dict[Ring, tuple[float, Candidate]]) -> Candidate:
