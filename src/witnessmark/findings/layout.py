@@ -59,9 +59,9 @@ _FROM_TURN = frozenset({*_PLACES, "wheel-runout", "cranking-slow", "late-sync", 
 
 
 def turn_guessed(m: Measured) -> bool:
-    """A wheel without a gap, teeth a turn named by neither setup nor cam: the length of a turn is a guess."""
+    """A wheel without a gap, teeth a turn named neither by the setup nor clearly by cams: a turn's length is a guess."""
     layout = m.layout
-    if layout is None or layout.source == "setup" or m.signals.by_role("cam"):
+    if layout is None or layout.source == "setup" or m.wheel.belief >= m.limits["layout.turn_belief"]:
         return False
     return layout.periods == len(layout.teeth_deg) and len(layout.teeth_deg) > 1
 

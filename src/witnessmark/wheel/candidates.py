@@ -43,8 +43,12 @@ def family_prior(slots: int, missing: int) -> float:
     that can be drawn: divisors of 360 and of 720 first, other even counts next, odd ones hardly ever.
     """
     gap = 1.0 if missing <= 2 else 5e-5 if missing == 3 else 1e-5
-    division = 1.0 if 720 % slots == 0 else 0.3 if slots % 2 == 0 else 0.02
-    return layouts.FAMILY_PRIOR * gap * division
+    return layouts.FAMILY_PRIOR * gap * _division(slots)
+
+
+def _division(slots: int) -> float:
+    """Weight of a count of slots by how well the turn divides into them."""
+    return 1.0 if 720 % slots == 0 else 0.3 if slots % 2 == 0 else 0.02
 
 
 def relative(time_s: NDArray[np.float64], reach: int = 4) -> NDArray[np.float64]:
@@ -100,22 +104,27 @@ def _split_guesses(time_s: NDArray[np.float64]) -> list[Layout]:
     """Wheels of equal teeth and one more between two of them, where two short intervals make one pitch again and again."""  # noqa: E501
     ratio = relative(time_s)
     pair = ratio[:-1] + ratio[1:]
-    at = _splits(ratio)
+    short, long = np.minimum(ratio[:-1], ratio[1:]), np.maximum(ratio[:-1], ratio[1:])
+    at = np.flatnonzero(
+        (pair > 0.7) & (pair < 1.45) & (short < 0.8) & (long < 0.97)
+    )  # ripple moves a pair by a quarter
     if at.size < 2:
         return []
     counts, times = np.unique(np.diff(at), return_counts=True)
-    part = float(np.median(ratio[at] / pair[at]))
     fractions = (1 / 6, 1 / 5, 1 / 4, 1 / 3, 2 / 5, 1 / 2, 3 / 5, 2 / 3, 3 / 4, 4 / 5, 5 / 6)
-    part = min(fractions, key=lambda f: abs(f - part))
     out = []
     for edges in counts[np.argsort(times)[::-1][:2]]:
         teeth = int(edges) - 1
-        if 3 <= teeth <= 120:
-            pitch = 360.0 / teeth
-            places = [0.0, part * pitch, *(i * pitch for i in range(1, teeth))]
-            out.append(
-                layouts.unequal(f"{teeth}+1", places, prior=5 * layouts.FAMILY_PRIOR, source="family", mark="derived")
-            )
+        if not 3 <= teeth <= 120:
+            continue
+        # only pairs a turn apart speak of the place of the tooth between: others are start-up edges and ripple
+        again = at[np.isin(at + edges, at) | np.isin(at - edges, at)]
+        seen = float(np.median(ratio[again] / pair[again]))
+        part = min(fractions, key=lambda f: abs(f - seen))
+        pitch = 360.0 / teeth
+        places = [0.0, part * pitch, *(i * pitch for i in range(1, teeth))]
+        prior = 5 * layouts.FAMILY_PRIOR * _division(teeth)
+        out.append(layouts.unequal(f"{teeth}+1", places, prior=prior, source="family", mark="derived"))
     return out
 
 

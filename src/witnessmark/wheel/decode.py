@@ -40,12 +40,12 @@ def decode_wheel(signals: Signals, setup: Setup, recording: Recording) -> WheelR
         rising = steep.steep_rising
     both = steep is None and not said
     designed = layouts.from_setup(setup)
-    cams = tuple(c for c in signals.by_role("cam") if len(c.edges) >= 4)
-    choice = choose(line, rising, both, designed, cams)
+    timed = tuple(c for role in ("cam", "coil", "injector") for c in signals.by_role(role) if len(c.edges) >= 4)
+    choice = choose(line, rising, both, designed, timed)
     if choice is None:
         return _nothing(line.name, "the edges follow no pattern that a toothed wheel makes", moves)
     state = ("unknown", "", 0.0) if steep is None else polarity.judge(steep, expected, said)
-    return _read(recording, line, choice, cams, state, designed, setup)
+    return _read(recording, line, choice, timed, state, designed, setup)
 
 
 def crank_line(signals: Signals) -> Line | None:
@@ -107,14 +107,14 @@ def _tempos(marks: Marks, choice: Choice) -> tuple[Tempo, ...]:
     """Tempos for the whole record: cranking all along, cranking that eases with speed, and what fitted the windows."""
     jitter = identify.jitter_of(marks.time_s)
     walk = float(np.clip(identify.WALK_PER_DEG3 * choice.layout.pitch_deg**3, 1e-3, 0.3))
-    return (Tempo(walk, jitter), Tempo(walk, jitter, eases=True), choice.tempo)
+    return (Tempo(walk, jitter), Tempo(walk, jitter, torque=True), choice.tempo)
 
 
 def _read(
     recording: Recording,
     line: Line,
     choice: Choice,
-    cams: tuple[Line, ...],
+    timed: tuple[Line, ...],
     state: tuple[str, str, float],
     designed: Layout | None,
     setup: Setup,
@@ -122,7 +122,7 @@ def _read(
     """Everything that follows once the layout is chosen."""
     layout = choice.layout
     marks = marks_of(line, choice.rising)
-    path = same_gap(full_path(marks, choice), layout, marks.time_s, cams, setup)
+    path = same_gap(full_path(marks, choice), layout, marks.time_s, timed, setup)
     chain = segments.chain_of(path, layout, marks.time_s)
     angle, kept = segments.angle_of(chain, layout, line.info.rate_hz)
     motions = segments.motions_of(line.edges.time_s, segments.still_for(layout))

@@ -24,7 +24,9 @@ from witnessmark.wheel.model import Layout
 # degree on 6 degrees) to cranking ripple on twelve teeth (8e-6 per cubic degree, the measured scale of simulated
 # cranking at 250 rpm with a swing of 2 : 1, on 30 degrees).
 WALKS = (1e-5, 3e-4, 5e-3, 1e-1)
+TORQUE_WALKS = (1e-3, 5e-3, 2e-2, 8e-2, 0.3, 1.0)  # the same for a torque's walk, from 6 to 30 degrees a pitch
 WALK_PER_DEG3 = 8e-6  # cranking, in degrees
+GAP_IS_MISS = -3.0  # log probability of a missed tooth where the plain wheel stands for one with gaps
 FEW_TEETH = 8
 CRANK_MISS, CRANK_EXTRA = Tempo().log_missed, Tempo().log_extra
 # A damaged tooth in the population with a crank code or a hard start, shared out over the wheel's teeth: weights of
@@ -110,15 +112,22 @@ def jitter_of(time_s: NDArray[np.float64]) -> float:
 
 
 def tempos_of(marks: Marks) -> tuple[Tempo, ...]:
-    """The tempo that suits these marks best under the plainest wheel (all teeth alike), and its two neighbours."""
+    """Tempos that suit these marks under the plainest wheel (all teeth alike): the best free one, and of those driven by a
+    torque the best with its two neighbours.
+    """
     jitter = jitter_of(marks.time_s)
     plain = layouts.even(36)
-    tries = [Tempo(walk, jitter) for walk in WALKS] + [Tempo(walk, jitter, eases=True) for walk in WALKS[2:]]
-    scores = [align_marks(marks, plain, tempo).score for tempo in tries]
-    best = tries[int(np.argmax(scores))]
-    steadier = max((w for w in WALKS if w < best.walk), default=best.walk / 30.0)
-    looser = min((w for w in WALKS if w > best.walk), default=best.walk * 3.0)
-    return (best, replace(best, walk=steadier), replace(best, walk=looser))
+    # on a coarse wheel ripple swells the jitter's estimate, which a torque that may walk explains better
+    sharp = max(0.25 * jitter, 0.004)
+    smooth = [Tempo(walk, jitter) for walk in WALKS]
+    torque = [Tempo(walk, j, torque=True) for j in (jitter, sharp) for walk in TORQUE_WALKS]
+    best, driven = (
+        max(tries, key=lambda t: align_marks(marks, plain, replace(t, log_missed=GAP_IS_MISS)).score)
+        for tries in (smooth, torque)
+    )
+    steadier = max((w for w in TORQUE_WALKS if w < driven.walk), default=driven.walk / 5.0)
+    looser = min((w for w in TORQUE_WALKS if w > driven.walk), default=driven.walk * 4.0)
+    return (best, driven, replace(driven, walk=steadier), replace(driven, walk=looser))
 
 
 def tally(path: Path, layout: Layout, time_s: NDArray[np.float64]) -> Tally:
@@ -234,7 +243,7 @@ def _extra_gain(sums: Tally, layout: Layout, turns: float, tempo: Tempo, per_mar
     reach = layout.pitch_deg / 4.0
     gain = 0.0
     for angle, hits, spread in clusters(sums.extra_deg, reach):
-        if _near(angle, damage, reach):
+        if _near(angle, damage, reach) or _fills_gap(layout, angle):
             continue
         plain = hits * tempo.log_extra
         away = max(0.0, turns - hits)
@@ -245,6 +254,18 @@ def _extra_gain(sums: Tally, layout: Layout, turns: float, tempo: Tempo, per_mar
         faulty += hits * max(0.0, min(sharp, per_mark))
         gain += float(np.logaddexp(plain, faulty)) - plain
     return gain
+
+
+def _fills_gap(layout: Layout, angle_deg: float) -> bool:
+    """Whether an edge here would fill a slot left out by design, on a wheel that nobody has named.
+
+    Such edges make another wheel, which stands for election itself and needs no fault.
+    """
+    if layout.source == "setup" or not layout.regular:
+        return False
+    slots = (np.asarray(layout.missing, dtype=float) - 1.0) * layout.pitch_deg
+    off = np.abs((slots - angle_deg + 180.0) % 360.0 - 180.0)
+    return bool(off.size and off.min() < 0.35 * layout.pitch_deg)
 
 
 def _near(angle_deg: float, damage: Damage, reach_deg: float) -> bool:
@@ -443,7 +464,8 @@ def _damage_seen(candidate: Candidate, known: Damage, grid: int = 2) -> Damage:
     layout, t = candidate.layout, candidate.tally
     total = t.seen + t.missed
     share = np.where(total >= 3, t.missed / np.maximum(total, 1), 0.0)
-    least = 0.3 if candidate.likelihood / candidate.marks >= SHARP else 0.6
+    sharp = candidate.likelihood / candidate.marks >= SHARP
+    least = 0.3 if sharp else 0.6
     # a tooth missed in nearly all passes is gone: the odd pass with an edge is a slip of one window
     dead = [(int(i), 0.97 if share[i] > 0.85 else float(share[i])) for i in np.flatnonzero(share > least)]
     ends = [d for d in dead if d[0] in (0, len(layout.teeth_deg) - 1)]
@@ -452,12 +474,15 @@ def _damage_seen(candidate: Candidate, known: Damage, grid: int = 2) -> Damage:
         dead = [d for d in dead if d not in ends] + [(max(ends, key=lambda d: d[1])[0], 0.97)]
     extra = list(known.extra)
     for angle, hits, _ in clusters(t.extra_deg, layout.pitch_deg / 4.0):
-        beside = np.abs((np.asarray(layout.teeth_deg) - angle + 180.0) % 360.0 - 180.0).min() < 0.15 * layout.pitch_deg
         drawn = np.round(angle / layout.pitch_deg * grid) / grid * layout.pitch_deg
-        angle = float(drawn) if abs(angle - drawn) < 0.12 * layout.pitch_deg else angle
+        if abs(angle - drawn) < (0.12 if sharp else 0.26) * layout.pitch_deg:
+            angle = float(drawn)
+        places = np.asarray([*layout.teeth_deg, *(a for a, _ in extra)])
+        beside = np.abs((places - angle + 180.0) % 360.0 - 180.0).min() < 0.15 * layout.pitch_deg
         if (
             hits >= max(3.0, (least - 0.05) * candidate.turns)
             and not beside
+            and not _fills_gap(layout, angle)
             and not _near(angle, known, layout.pitch_deg / 4.0)
         ):
             extra.append((angle, float(np.clip(hits / max(candidate.turns, 1.0), 0.03, 0.97))))

@@ -21,6 +21,11 @@ from numpy.typing import NDArray
 
 MAX_SKIP_TEETH = 6  # longest stride in teeth (five missed in a row); longer losses restart and are linked afterwards
 MAX_SKIP_EDGES = 7  # longest run of extra edges inside one stride is one less
+RELAX_DEG = 30.0  # a third of the way from one compression to the next on four cylinders: torque there has turned (measured: 20 to 80 try worse)
+_STALL_ENERGY = 0.65  # half a pitch on, less than this share of the energy left: the crank may stall (0.3 a pitch on)
+_LOG_STALL = -4.5  # log density of a stall's length: spread over two nats, and one in twenty such strides
+_LOG_STALL_MISS = -1.5  # of a tooth that passes so slowly that a pick-up may give no pulse
+_LEAST_ENERGY = 0.15  # share of the energy at the last mark that is left at the next one, towards a stall
 _NU = 4.0  # Student-t degrees of freedom: a displaced tooth may cost, but must not break the path
 _DUTY_GAIN = 1.427  # _LOG_T_NORM - log 0.09: the t density of a width share with spread 0.09, against a uniform one
 _LOG_T_NORM = -0.9808  # log Gamma(2.5)/(Gamma(2) sqrt(4 pi)), the t density's constant for nu = 4
@@ -31,14 +36,14 @@ class Tempo:
     """How freely the speed may change, and how sharp edges are; in pitches, so that no layout gains by its scale alone.
 
     walk: variance growth of the log-speed slope per pitch, (1/pitch)^2. jitter: standard deviation of one edge's place
-    in pitches. eases: walk holds at the slowest tenth of the marks and falls with the cube of the speed above (gas
-    torque ripple relative to speed falls with its square, its slope's variance with the fourth power; the cube leaves
-    room for the first firings), to no less than a hundredth.
+    in pitches. torque: what walks is a torque over angle, so kinetic energy is what changes smoothly; walk holds at the
+    slowest tenth of the marks and falls with the fourth power of the speed (the log-speed slope is torque over twice the
+    energy), down to a hundredth; it grows alike towards a stall.
     """
 
     walk: float = 1.7e-3
     jitter: float = 0.02
-    eases: bool = False
+    torque: bool = False
     log_missed: float = -4.6  # 1 % of teeth
     log_extra: float = -5.3  # 0.5 % of edges
     log_restart: float = -22.0
@@ -66,11 +71,15 @@ def _viterbi(
     extra_cost: NDArray[np.float64],
     match_cost: NDArray[np.float64],
     duty: NDArray[np.float64],
+    stall: NDArray[np.bool_],
     teeth: NDArray[np.float64],
     tooth_duty: NDArray[np.float64],
     dead: NDArray[np.float64],
     pitch: float,
-    slope_walks: NDArray[np.float64],
+    base_walk: float,
+    relax: float,
+    torque: bool,
+    log_ref: float,
     jitter: float,
     time_sd: float,
     log_restart: float,
@@ -100,6 +109,9 @@ def _viterbi(
     # angle of every stride and the cost of the teeth missed on the way
     stride = np.empty((n, max_d + 1))
     log_stride = np.empty((n, max_d + 1))
+    # the slope of the log speed falls back to nothing: how far it counts over a stride, and what is left of it after
+    reach_deg = np.empty((n, max_d + 1))
+    kept = np.empty((n, max_d + 1))
     miss = np.zeros((n, max_d + 1))
     for i in range(n):
         for d in range(1, max_d + 1):
@@ -107,6 +119,8 @@ def _viterbi(
             a = teeth[j % n] + 360.0 * (j // n) - teeth[i] if n > 1 else 360.0 * d
             stride[i, d] = a
             log_stride[i, d] = np.log(a)
+            kept[i, d] = np.exp(-a / relax)
+            reach_deg[i, d] = relax * (1.0 - kept[i, d])
             if d > 1:
                 miss[i, d] = miss[i, d - 1] + dead[(i + d - 1) % n]
     cap = 1 << 14
@@ -135,7 +149,7 @@ def _viterbi(
     r_new = np.empty(n, np.bool_)
     log_n = np.log(n)
     for k in range(n_edges):
-        slope_walk = slope_walks[k]
+        slope_walk = base_walk
         for i in range(n):
             s_new[i] = -1e300
             b_new[i] = -1
@@ -180,19 +194,37 @@ def _viterbi(
                 p11 = node_p[q, 2]
                 if j > 1:
                     base += -(j - 1) * (np.log(pitch) - m0)
+                stalling = False
+                if torque:
+                    # the speed half a pitch on decides how much the torque can do
+                    u = max(1.0 + g0 * pitch, _LEAST_ENERGY)
+                    stalling = u < _STALL_ENERGY
+                    slope_walk = base_walk * min(max(np.exp(-4.0 * (m0 + 0.5 * np.log(u) - log_ref)), 1e-2), 1e4)
                 for d in range(1, reach + 1):
                     a = stride[i0, d]
                     i = (i0 + d) % n
-                    h = 0.5 * a
+                    ae = reach_deg[i0, d]
+                    h = 0.5 * ae
+                    ahead_m = g0 * h
+                    if torque:
+                        # energy linear in angle: the mean speed over the stride is the mean of its ends' speeds
+                        root = np.sqrt(max(1.0 + 2.0 * g0 * ae, _LEAST_ENERGY))
+                        ahead_m = np.log(0.5 * (1.0 + root))
+                        h = ae / (root * (1.0 + root))
                     # process noise over the stride seen at its middle (integrated white noise on the slope)
                     z = log_stride[i0, d] - log_dt
                     var0 = p00 + 2 * h * p01 + h * h * p11
                     meas = 2.0 * jitter * jitter / (a * a) + 2.0 * time_sd * time_sd / (dt * dt)
                     meas += slope_walk * a * a * a / 24.0
                     v = var0 + meas
-                    r = z - (m0 + g0 * h)
+                    r = z - (m0 + ahead_m)
                     like = _LOG_T_NORM - 0.5 * np.log(v) - 2.5 * np.log(1.0 + r * r / (_NU * v)) - log_dt
-                    sc = base + like + miss[i0, d] + match_cost[k]
+                    like += miss[i0, d]
+                    stalled = _LOG_STALL + (d - 1) * _LOG_STALL_MISS - log_dt
+                    stalls = j == 1 and d <= 3 and stall[k] and stalled > like
+                    if stalls:
+                        like = stalled
+                    sc = base + like + match_cost[k]
                     if duty[k] == duty[k] and tooth_duty[i] == tooth_duty[i]:
                         e = (duty[k] - tooth_duty[i]) / 0.09
                         sc += _DUTY_GAIN - 2.5 * np.log(1.0 + e * e / _NU)
@@ -210,11 +242,24 @@ def _viterbi(
                         c00 = p00 - w * k0 * (p00 + h * p01)
                         c01 = p01 - w * k0 * (p01 + h * p11)
                         c11 = p11 - w * k1 * (p01 + h * p11)
-                        m_new[i] = mm + gg * a
-                        g_new[i] = gg
-                        p_new[i, 0] = c00 + 2 * a * c01 + a * a * c11 + slope_walk * a * a * a / 3.0
-                        p_new[i, 1] = c01 + a * c11 + slope_walk * a * a / 2.0
-                        p_new[i, 2] = c11 + slope_walk * a
+                        f = 1.0
+                        m_new[i] = mm + gg * ae
+                        if torque:
+                            f = 1.0 / max(1.0 + 2.0 * gg * ae, 0.3)
+                            m_new[i] = mm - 0.5 * np.log(f)
+                        b = ae * f
+                        f2 = f * f * kept[i0, d]
+                        g_new[i] = gg * f * kept[i0, d]
+                        p_new[i, 0] = c00 + 2 * b * c01 + b * b * c11 + slope_walk * a * a * a / 3.0
+                        p_new[i, 1] = f2 * (c01 + b * c11) + slope_walk * a * a / 2.0
+                        p_new[i, 2] = min(f2 * f2 * c11 + slope_walk * a, 1.0 / (pitch * pitch))
+                        if stalls or (stalling and 1.7 * a < dt * np.exp(m0)):
+                            # the crank all but stood: how it leaves says nothing of how it came
+                            m_new[i] = log_stride[i, 1] - np.log(max(t[min(k + 1, n_edges - 1)] - t[k], 1e-6))
+                            g_new[i] = 0.0
+                            p_new[i, 0] = 0.35
+                            p_new[i, 1] = 0.0
+                            p_new[i, 2] = (1.0 if torque else 0.09) / (pitch * pitch)
                         if sc > frontier:
                             frontier = sc
             if easy:
@@ -330,15 +375,29 @@ def _grow_f(a: NDArray[np.float64], n: int) -> NDArray[np.float64]:
     return b
 
 
-def _walks(time_s: NDArray[np.float64], tempo: Tempo) -> NDArray[np.float64]:
-    """walk at every edge [K] from the local speed (running median over nine intervals)."""
-    if not tempo.eases or time_s.size < 10:
-        return np.full(time_s.size, tempo.walk)
-    dt = np.maximum(np.diff(time_s), 1e-9)
-    local = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(dt, 4, mode="edge"), 9), axis=1)
-    local = np.append(local, local[-1])
-    slow = 0.75 * float(np.percentile(local, 90))
-    return np.asarray(tempo.walk * np.clip((local / slow) ** 3, 0.01, 1.0))
+def stalls_of(time_s: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """True at the marks that end an interval in which the crank all but stood [K].
+
+    Told from a gap by its neighbours: towards a stall the crank slows down tooth by tooth and leaves it alike, and the
+    interval is far longer than the widest gap common wheels have (three pitches; 1.1 in log).
+    """
+    out = np.zeros(time_s.size, bool)
+    y = np.log(np.maximum(np.diff(time_s), 1e-9))
+    if y.size < 5:
+        return out
+    beside = 0.5 * (y[1:-3] + y[3:-1])
+    cusp = beside - 0.5 * (y[:-4] + y[4:])
+    above = y[2:-2] - np.maximum(y[1:-3], y[3:-1])
+    out[3:-2] = (above > 1.2) & (cusp > 0.25)
+    return out
+
+
+def _reference(time_s: NDArray[np.float64], pitch: float) -> float:
+    """Log speed in log(deg/s) at which a torque's walk holds: that of the slowest tenth of the marks, a little above."""
+    local = np.maximum(np.diff(time_s), 1e-9)
+    if local.size >= 9:
+        local = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(local, 4, mode="edge"), 9), axis=1)
+    return float(np.log(pitch / (0.75 * np.percentile(local, 90))))
 
 
 def align(
@@ -355,6 +414,7 @@ def align(
     still_s: float = 0.7,
     beam: float = 25.0,
     pitch_deg: float | None = None,
+    relax_scale: float = 1.0,
 ) -> Path:
     """Best alignment of edge times [K] (s, rising) to teeth [n] (deg, rising from 0 within one turn).
 
@@ -375,11 +435,15 @@ def align(
         extra,
         np.zeros(k) if match_cost is None else match_cost.astype(np.float64),
         np.full(k, np.nan) if duty is None else duty.astype(np.float64),
+        stalls_of(time_s),
         np.ascontiguousarray(teeth_deg, dtype=np.float64),
         np.full(n, np.nan) if tooth_duty is None else tooth_duty.astype(np.float64),
         np.full(n, tempo.log_missed) if log_missed is None else log_missed.astype(np.float64),
         pitch,
-        _walks(time_s, tempo) / pitch**3,
+        tempo.walk / pitch**3,
+        RELAX_DEG * relax_scale,
+        tempo.torque,
+        _reference(time_s, pitch),
         tempo.jitter * pitch,
         time_sd_s,
         tempo.log_restart,
