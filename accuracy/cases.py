@@ -32,7 +32,8 @@ class Case:
 
     severity: place between plain (1.0) and barely visible (0.0); value: the same in the kind's own unit.
     undecidable: the record alone cannot tell design from damage (no setup, and the damage makes another sound wheel):
-    the right answer names both. slot_modulo: without phase a slot is known only modulo this (repeating patterns).
+    the right answer names both. read_twice: nor can it tell which of two slots it was (no setup, both leave one ring).
+    slot_modulo: without phase a slot is known only modulo this (repeating patterns).
     """
 
     id: str
@@ -44,6 +45,7 @@ class Case:
     truth: dict[str, Any]
     undecidable: bool = False
     slot_modulo: int | None = None
+    read_twice: bool = False
 
 
 @dataclass(frozen=True)
@@ -277,6 +279,20 @@ def _beside_gap(wheel: str, slot: int) -> bool:
     return w.regular and any((slot + step - 1) % w.slots + 1 in w.missing for step in (-1, 1))
 
 
+def _read_twice(wheel: str, slot: int) -> bool:
+    """Whether the ring of teeth without this slot is that without another one: nothing on the line tells which it was.
+
+    A gap of one slot and a dead tooth look alike wherever the tooth stood, and a tooth gone beside a gap makes a longer
+    gap that may have begun or ended with it; only a setup that says where the cams stand can tell.
+    """
+    w = named(wheel)
+    if not w.regular or not w.missing:
+        return False
+    there = set(w.tooth_slots) - {slot}
+    turned = ({(s - k - 1) % w.slots + 1 for s in there} for k in range(1, w.slots))
+    return any(not t & set(w.missing) for t in turned)
+
+
 def _case(kind: str, number: int, severity: float, made: Draft, value: float, with_setup: bool, seed: int) -> Case:
     made.tables["seed"] = seed
     scenario = parse_scenario(made.tables, f"{kind}-{number:02d}")
@@ -295,6 +311,7 @@ def _case(kind: str, number: int, severity: float, made: Draft, value: float, wi
     return Case(
         f"{kind}-{number:02d}", kind, severity, value, scenario, with_setup, truth, unclear or filled,
         len(wheel.tooth_slots) // repeats if not wheel.regular else (wheel.slots // repeats if repeats > 1 else None),
+        not with_setup and kind == "tooth-absent" and _read_twice(made.wheel, slots[0]),
     )  # fmt: skip
 
 

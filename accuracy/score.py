@@ -122,10 +122,16 @@ def _layout_right(case: Case, fitted: dict[str, Any], analysis: Analysis) -> boo
 
 
 def _slot_right(case: Case, analysis: Analysis, slots: list[int]) -> bool | None:
-    """Every true slot named and no other; None where the case has none or the record cannot tell."""
+    """Every true slot named and no other; None where the case has none or the record cannot tell.
+
+    Where two slots would leave the same ring, a finding that names one as the other's twin names both.
+    """
     true = [int(s) for s in case.truth.get("slots") or []]
     if case.kind not in TOOTH_KINDS or not true or case.undecidable:
         return None
+    if case.read_twice:
+        twins = [f.evidence.get("or_slot") for f in analysis.findings.found if f.kind in TOOTH_KINDS and f.stated]
+        return None if set(true) <= {*slots, *twins} and len(slots) == len(true) else False
     if not slots:
         return False
     modulo = case.slot_modulo

@@ -545,9 +545,11 @@ def _shifts(
     )
     shift = np.array(damage.shift_deg) if damage.shift_deg else np.zeros(len(layout.teeth_deg))
     # on a coarse wheel ripple moves teeth as much as damage does: only wheels fine enough may have displaced teeth here
-    natural = flank_shift(layout, damage.flank, tuple(t for t, share in damage.dead if share > 0.6))
+    drawn = shift.copy()
+    drawn[list(got.suspects)] = got.mean_deg[list(got.suspects)]
+    natural = flank_shift(layout, damage.flank, tuple(t for t, share in damage.dead if share > 0.6), drawn)
     for i in got.suspects[: shift.size // 14]:
-        shift[i] = np.clip(got.mean_deg[i] - natural[i], -0.4 * layout.pitch_deg, 0.4 * layout.pitch_deg)
+        shift[i] = np.clip(got.mean_deg[i] - natural[i], -0.5 * layout.pitch_deg, 0.5 * layout.pitch_deg)
     return tuple(float(x) for x in shift)
 
 
