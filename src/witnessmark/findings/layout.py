@@ -127,7 +127,7 @@ FAMILY = Family(
     "layout",
     ("wheel-unexpected",),
     ("believed layout and its alternatives", "setup.crank_wheel"),
-    ("layout.turns_min", "layout.places_doubted"),
+    ("layout.turns_min", "layout.places_doubted", "layout.turn_belief"),
     "comparison of designs on the same edges",
     find,
 )

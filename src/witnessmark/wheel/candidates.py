@@ -68,21 +68,43 @@ def _gap_guesses(time_s: NDArray[np.float64]) -> set[tuple[int, int]]:
     out: set[tuple[int, int]] = set()
     slacks = (0, 1) if _splits(ratio).size < 2 else (-1, 0, 1)  # an edge too many between two teeth is no slot
     for low in (1.55, 2.4):
-        at = np.flatnonzero(ratio > low)
-        if at.size < 2:
+        out |= _wheels_with_gaps(np.flatnonzero(ratio > low), ratio, slacks)
+    # near a stall whole runs of intervals are long: there a gap is what is long between two ordinary ones
+    between = _between(time_s)
+    return out | _wheels_with_gaps(np.flatnonzero(between > 1.55), between, slacks)
+
+
+def _wheels_with_gaps(
+    at: NDArray[np.int64], ratio: NDArray[np.float64], slacks: tuple[int, ...]
+) -> set[tuple[int, int]]:
+    """(slots, missing) where these intervals [g], so long over their neighbours, are the gaps; slacks: slots more."""
+    out: set[tuple[int, int]] = set()
+    if at.size < 2:
+        return out
+    size = float(np.median(ratio[at]))
+    for lag in (1, 2, 3):
+        counts = at[lag:] - at[:-lag]
+        if counts.size == 0:
             continue
-        size = float(np.median(ratio[at]))
-        for lag in (1, 2, 3):
-            counts = at[lag:] - at[:-lag]
-            if counts.size == 0:
-                continue
-            values, times = np.unique(counts, return_counts=True)
-            for teeth in values[np.argsort(times)[::-1][:2]]:
-                for missing in {max(1, round(size) - 1), max(1, int(size) - 1), int(size)}:
-                    for slack in slacks:
-                        slots = int(teeth) + missing + slack
-                        if 5 <= slots <= 180 and 1 <= missing <= 4 and missing * 3 < slots:
-                            out.add((slots, missing))
+        values, times = np.unique(counts, return_counts=True)
+        for teeth in values[np.argsort(times)[::-1][:2]]:
+            for missing in {max(1, round(size) - 1), max(1, int(size) - 1), int(size)}:
+                for slack in slacks:
+                    slots = int(teeth) + missing + slack
+                    if 5 <= slots <= 180 and 1 <= missing <= 4 and missing * 3 < slots:
+                        out.add((slots, missing))
+    return out
+
+
+def _between(time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Each interval over the middle of its two neighbours; 1 where these are long themselves, or it is (a stall)."""
+    dt = np.maximum(np.diff(time_s), 1e-9)
+    out = np.ones(dt.size)
+    if dt.size < 3:
+        return out
+    ordinary = 1.8 * float(np.median(dt))
+    inner = dt[1:-1] / np.sqrt(dt[:-2] * dt[2:])
+    out[1:-1] = np.where((np.maximum(dt[:-2], dt[2:]) < ordinary) & (inner < 5.5), inner, 1.0)
     return out
 
 

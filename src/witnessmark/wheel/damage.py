@@ -82,7 +82,7 @@ def align_marks(marks: Marks, layout: Layout, tempo: Tempo, damage: Damage = SOU
     n = teeth.size
     if is_even(layout) and not damage:
         # one state on a circle n times finer: a tempo in pitches needs no change; teeth are counted off afterwards
-        path = align(marks.time_s, np.zeros(1), tempo, relax_scale=n, **common)  # type: ignore[arg-type]
+        path = align(marks.time_s, np.zeros(1), tempo, **common)  # type: ignore[arg-type]
         counted = np.cumsum(np.where(path.restart, 0, path.stride)) % n
         rate = path.log_rate - np.log(n)
         return Path(path.edge, counted.astype(np.int32), path.stride, path.restart, rate, path.score)

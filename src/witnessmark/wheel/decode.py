@@ -107,7 +107,8 @@ def _tempos(marks: Marks, choice: Choice) -> tuple[Tempo, ...]:
     """Tempos for the whole record: cranking all along, cranking that eases with speed, and what fitted the windows."""
     jitter = identify.jitter_of(marks.time_s)
     walk = float(np.clip(identify.WALK_PER_DEG3 * choice.layout.pitch_deg**3, 1e-3, 0.3))
-    return (Tempo(walk, jitter), Tempo(walk, jitter, torque=True), choice.tempo)
+    relax = 30.0 / choice.layout.pitch_deg
+    return (Tempo(walk, jitter), Tempo(walk, jitter, torque=True, relax=relax), choice.tempo)
 
 
 def _read(

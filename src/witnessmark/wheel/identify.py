@@ -26,6 +26,10 @@ from witnessmark.wheel.model import Layout
 WALKS = (1e-5, 3e-4, 5e-3, 1e-1)
 TORQUE_WALKS = (1e-3, 5e-3, 2e-2, 8e-2, 0.3, 1.0)  # the same for a torque's walk, from 6 to 30 degrees a pitch
 WALK_PER_DEG3 = 8e-6  # cranking, in degrees
+# Pitches in which a torque forgets itself: about 30 degrees (a third of the way between two compressions of four
+# cylinders; 20 to 80 tried on simulated cranking) on 6, 12 and 24 degrees a pitch. Tried in pitches, so that a pattern and its
+# half are weighed alike.
+RELAXES = (5.0, 2.5, 1.25)
 GAP_IS_MISS = -3.0  # log probability of a missed tooth where the plain wheel stands for one with gaps
 FEW_TEETH = 8
 CRANK_MISS, CRANK_EXTRA = Tempo().log_missed, Tempo().log_extra
@@ -34,6 +38,8 @@ CRANK_MISS, CRANK_EXTRA = Tempo().log_missed, Tempo().log_extra
 DAMAGE_PRIOR = 0.12
 EXTRA_PRIOR = 0.05
 GAP_SHARE = 0.1  # of foreign metal, how much lodges in a slot of a gap (common practice, no source)
+FURTHER_EXTRA = 5.0  # nats more for each further place: a wheel with metal at two places is far rarer (from memory)
+FASTEST_RPM = 9000.0  # no road engine on a tester turns faster at its slowest (common practice, no source)
 WINDOW = 130  # marks a window: two turns of 60-2, more of most others; longer ones mix tempos
 MOST_WINDOWS = 10
 # Marks left out where a record begins at rest: sensors settle on their first three edges, and out of standstill no
@@ -120,7 +126,9 @@ def tempos_of(marks: Marks) -> tuple[Tempo, ...]:
     # on a coarse wheel ripple swells the jitter's estimate, which a torque that may walk explains better
     sharp = max(0.25 * jitter, 0.004)
     smooth = [Tempo(walk, jitter) for walk in WALKS]
-    torque = [Tempo(walk, j, torque=True) for j in (jitter, sharp) for walk in TORQUE_WALKS]
+    torque = [
+        Tempo(walk, j, torque=True, relax=relax) for relax in RELAXES for j in (jitter, sharp) for walk in TORQUE_WALKS
+    ]
     best, driven = (
         max(tries, key=lambda t: align_marks(marks, plain, replace(t, log_missed=GAP_IS_MISS)).score)
         for tries in (smooth, torque)
@@ -241,7 +249,7 @@ def _extra_gain(sums: Tally, layout: Layout, turns: float, tempo: Tempo, per_mar
     if len(sums.extra_deg) < 3 or turns < 1 or is_even(layout):
         return 0.0
     reach = layout.pitch_deg / 4.0
-    gain = 0.0
+    gains = []
     for angle, hits, spread in clusters(sums.extra_deg, reach):
         if _near(angle, damage, reach) or _fills_gap(layout, angle):
             continue
@@ -252,8 +260,13 @@ def _extra_gain(sums: Tally, layout: Layout, turns: float, tempo: Tempo, per_mar
         sharp = float(np.log(layout.pitch_deg / (4.13 * max(spread, 0.02 * layout.pitch_deg))))
         faulty = np.log(EXTRA_PRIOR * reach / 360.0) + float(log_beta(hits + 1, away + 1) - log_beta(1, 1))
         faulty += hits * max(0.0, min(sharp, per_mark))
-        gain += float(np.logaddexp(plain, faulty)) - plain
-    return gain
+        gains.append((faulty, plain))
+    first = max(gains, default=None)
+    known = bool(damage.extra)
+    return sum(
+        float(np.logaddexp(plain, faulty - (FURTHER_EXTRA if known or (faulty, plain) != first else 0.0))) - plain
+        for faulty, plain in gains
+    )
 
 
 def _fills_gap(layout: Layout, angle_deg: float) -> bool:
@@ -280,6 +293,8 @@ def _rpm_prior(rpm: float, from_rest: bool) -> float:
     """
     if rpm <= 0:
         return -6.0
+    if rpm > FASTEST_RPM:
+        return -30.0
     x = float(np.log(rpm))
     running = 0.03 if from_rest else 0.4
     crank = (1.0 - running) * np.exp(-0.5 * ((x - np.log(190.0)) / 0.35) ** 2) / 0.35
@@ -425,6 +440,7 @@ def damage_cost(layout: Layout, damage: Damage, tally: Tally, turns: float) -> f
     inside = len(in_gap(layout, damage))
     cost += (len(damage.extra) - inside) * float(np.log(EXTRA_PRIOR * 0.5 * layout.pitch_deg / 360.0))
     cost += inside * float(np.log(EXTRA_PRIOR * GAP_SHARE / max(1, len(layout.missing))))
+    cost -= FURTHER_EXTRA * max(0, len(damage.extra) - 1)
     cost -= 0.5 * (damage.count - inside) * float(np.log(max(turns, 2.0)))  # a slot is no fitted place
     # passes in which a dead tooth shows, or a fixed extra edge comes, are paid at the share assumed for them
     cost += sum(int(tally.seen[i]) * float(np.log(1.0 - share)) for i, share in damage.dead)

@@ -21,7 +21,6 @@ from numpy.typing import NDArray
 
 MAX_SKIP_TEETH = 6  # longest stride in teeth (five missed in a row); longer losses restart and are linked afterwards
 MAX_SKIP_EDGES = 7  # longest run of extra edges inside one stride is one less
-RELAX_DEG = 30.0  # a third of the way from one compression to the next on four cylinders: torque there has turned (measured: 20 to 80 try worse)
 _STALL_ENERGY = 0.65  # half a pitch on, less than this share of the energy left: the crank may stall (0.3 a pitch on)
 _LOG_STALL = -4.5  # log density of a stall's length: spread over two nats, and one in twenty such strides
 _LOG_STALL_MISS = -1.5  # of a tooth that passes so slowly that a pick-up may give no pulse
@@ -39,11 +38,13 @@ class Tempo:
     in pitches. torque: what walks is a torque over angle, so kinetic energy is what changes smoothly; walk holds at the
     slowest tenth of the marks and falls with the fourth power of the speed (the log-speed slope is torque over twice the
     energy), down to a hundredth; it grows alike towards a stall.
+    relax: pitches over which a slope falls back to nothing by a factor of e (torque turns between two compressions).
     """
 
     walk: float = 1.7e-3
     jitter: float = 0.02
     torque: bool = False
+    relax: float = 5.0
     log_missed: float = -4.6  # 1 % of teeth
     log_extra: float = -5.3  # 0.5 % of edges
     log_restart: float = -22.0
@@ -219,7 +220,8 @@ def _viterbi(
                     v = var0 + meas
                     r = z - (m0 + ahead_m)
                     like = _LOG_T_NORM - 0.5 * np.log(v) - 2.5 * np.log(1.0 + r * r / (_NU * v)) - log_dt
-                    like += miss[i0, d]
+                    slowed = stalling and d <= 3 and 1.7 * a < dt * np.exp(m0)
+                    like += max(miss[i0, d], (d - 1) * _LOG_STALL_MISS) if slowed else miss[i0, d]
                     stalled = _LOG_STALL + (d - 1) * _LOG_STALL_MISS - log_dt
                     stalls = j == 1 and d <= 3 and stall[k] and stalled > like
                     if stalls:
@@ -253,7 +255,7 @@ def _viterbi(
                         p_new[i, 0] = c00 + 2 * b * c01 + b * b * c11 + slope_walk * a * a * a / 3.0
                         p_new[i, 1] = f2 * (c01 + b * c11) + slope_walk * a * a / 2.0
                         p_new[i, 2] = min(f2 * f2 * c11 + slope_walk * a, 1.0 / (pitch * pitch))
-                        if stalls or (stalling and 1.7 * a < dt * np.exp(m0)):
+                        if stalls or slowed:
                             # the crank all but stood: how it leaves says nothing of how it came
                             m_new[i] = log_stride[i, 1] - np.log(max(t[min(k + 1, n_edges - 1)] - t[k], 1e-6))
                             g_new[i] = 0.0
@@ -414,7 +416,6 @@ def align(
     still_s: float = 0.7,
     beam: float = 25.0,
     pitch_deg: float | None = None,
-    relax_scale: float = 1.0,
 ) -> Path:
     """Best alignment of edge times [K] (s, rising) to teeth [n] (deg, rising from 0 within one turn).
 
@@ -441,7 +442,7 @@ def align(
         np.full(n, tempo.log_missed) if log_missed is None else log_missed.astype(np.float64),
         pitch,
         tempo.walk / pitch**3,
-        RELAX_DEG * relax_scale,
+        tempo.relax * pitch,
         tempo.torque,
         _reference(time_s, pitch),
         tempo.jitter * pitch,

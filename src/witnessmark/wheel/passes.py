@@ -25,7 +25,10 @@ FIRST_EDGES = (
     3  # self-calibrating sensors misplace up to their first three edges by up to 3 degrees (published data sheets)
 )
 RUN_DOWN_DEG = 720.0  # reverse rotation at stop adds false pulses: the last two turns of a run-down are left out
-CREEP_SHARE = 0.35  # slower than this share of the piece's median speed, near a standstill
+# Slower than this share of the median speed about it: near a standstill, or all but stalled in a compression. A sound
+# engine's cranking keeps above half of its mean (2.6 : 1 within one compression event).
+CREEP_SHARE = 0.35
+CREEP_ABOUT = 61  # passages about one that make its median: a turn of the finest common wheel
 
 
 def build(
@@ -109,6 +112,8 @@ def _finish(whole: dict[str, NDArray[np.float64]], line: Line, motions: tuple[Mo
             early = inside[: np.searchsorted(angle[inside], angle[inside[0]] + 360.0)]
             slow = early[whole["rate"][early] < CREEP_SHARE * median]
             why[slow[why[slow] == USED]] = CREEPING
+        stalling = inside[whole["rate"][inside] < CREEP_SHARE * _about(whole["rate"][inside])]
+        why[stalling[why[stalling] == USED]] = CREEPING
         if stops_after:
             late = inside[angle[inside] > angle[inside[-1]] - RUN_DOWN_DEG]
             down = late[whole["rate"][late] < 0.75 * median]
@@ -136,6 +141,13 @@ def _finish(whole: dict[str, NDArray[np.float64]], line: Line, motions: tuple[Mo
         reason=why,
         reasons=REASONS,
     )
+
+
+def _about(rate: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Running median of the speed."""
+    half = min(CREEP_ABOUT, rate.size) // 2
+    padded = np.pad(np.nan_to_num(rate, nan=np.inf), half, mode="edge")
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1))
 
 
 def _from_rest(rate: NDArray[np.float64]) -> bool:
