@@ -147,9 +147,23 @@ def _extra(rng: np.random.Generator, severity: float) -> tuple[Draft, float]:
     if rng.random() < 0.4:
         deg = (float(rng.choice(wheel.missing)) - 1.0) * wheel.pitch_deg
     else:
-        deg = (_tooth(rng, made) - 1.0 + float(rng.uniform(0.4, 0.6))) * wheel.pitch_deg
+        deg = (_tooth(rng, made) - 1.0 + _in_valley(made, float(rng.uniform(0.4, 0.6)))) * wheel.pitch_deg
     made.tables["fault"] = [{"kind": "tooth-extra", "deg": deg % 360.0, "amplitude": value}]
     return made, value
+
+
+def _in_valley(made: Draft, part: float) -> float:
+    """Pitches from a tooth's marking edge to that of an extra tooth ``part`` of the way to the next tooth.
+
+    On a two-level line a tooth is as wide as it looks, and metal that touches a neighbour makes no edge of its own: the
+    extra tooth stands free in the valley, clear of both by a fifth of it or more.
+    """
+    if not made.hall:
+        return part
+    duty, sensor = made.tables["wheel"]["duty"], made.tables["sensor"]
+    at_end = sensor["tooth_high"] == (sensor["edge"] == "falling")
+    room = (1.0 - duty) * (part + 0.2)  # from the neighbour's metal to the mark, half of it metal
+    return float(room if at_end else 1.0 - room)
 
 
 def _runout(rng: np.random.Generator, severity: float) -> tuple[Draft, float]:

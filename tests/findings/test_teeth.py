@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from tests.findings.made import Scene, kinds, ramp, results, steady, the
+from witnessmark.findings.measured import Measured
 from witnessmark.findings.statistics import clopper_pearson, log10_bf_one_tooth
 from witnessmark.wheel import layouts
 
@@ -220,3 +221,61 @@ def test_three_places_on_a_wheel_nobody_named_put_the_wheel_in_doubt() -> None:
     named = layouts.single_gap(60, 2)
     named = type(named)(**{k: getattr(named, k) for k in named.__slots__} | {"source": "setup"})
     assert kinds(Scene(layout=named, missing=gone, source="setup").found()).count("tooth-absent") == 3
+
+
+def _valley(
+    scene: Scene, between: tuple[int, int], inside: float, outside: tuple[float, float] = (1.0, 1.0)
+) -> Measured:
+    """The half waves between two teeth made smaller, those on their outer sides by their own factor."""
+    m = scene.made()
+    assert m.line is not None
+    e, p = m.line.edges, m.wheel.passes
+    before, after = e.peak_before_v.copy(), e.peak_after_v.copy()
+    first, second = (p.edge[(p.tooth == t) & (p.edge >= 0)] for t in between)
+    after[first], before[second] = after[first] * inside, before[second] * inside
+    before[first], after[second] = before[first] * outside[0], after[second] * outside[1]
+    edges = replace(e, peak_before_v=before, peak_after_v=after)
+    return replace(m, signals=replace(m.signals, lines=(replace(m.line, edges=edges), *m.signals.lines[1:])))
+
+
+def test_metal_in_a_valley_is_told_by_its_half_waves_and_by_both_crossings() -> None:
+    scene = Scene(late_deg={20: 0.3, 21: -0.3})
+    found = results(_valley(scene, (20, 21), 0.5))
+    f = the(found, "tooth-extra")
+    assert f.stated
+    assert f.slot == 21
+    assert f.statement.startswith("Between slots 21 and 22 the half waves are")
+    assert f.evidence["valley_share"] == pytest.approx(0.5 * 5.4 / 6.0, abs=0.01)  # half, in a valley a tenth narrower
+    assert f.value == pytest.approx(20 * 6.0 + 3.0)
+    assert kinds(found, stated=False) == ["tooth-extra"]
+
+
+@pytest.mark.parametrize(
+    ("late", "inside", "outside"),
+    [
+        ({20: 0.3, 21: -0.3}, 0.9, (1.0, 1.0)),  # no more than a sound wheel's unevenness
+        ({20: 0.9}, 0.6, (1.7, 1.1)),  # a bent tooth: what one valley loses the other gains
+        ({}, 0.5, (1.0, 1.0)),  # both crossings in their places: no flux was added
+        ({20: -0.3, 21: 0.3}, 0.5, (1.0, 1.0)),  # drawn apart
+    ],
+)
+def test_other_small_half_waves_are_no_metal_in_a_valley(
+    late: dict[int, float], inside: float, outside: tuple[float, float]
+) -> None:
+    found = results(_valley(Scene(late_deg=late), (20, 21), inside, outside))
+    assert "tooth-extra" not in kinds(found, stated=False)
+
+
+def test_one_strong_edge_half_way_between_two_slots_is_a_filled_valley() -> None:
+    scene = Scene(missing=[(22, t) for t in ALL], late_deg={23: -2.7}, size={23: 2.0}, residual=0.6)
+    found = scene.found()
+    f = the(found, "tooth-extra")
+    assert f.slot == 23
+    assert f.value == pytest.approx(22 * 6.0 + 3.3, abs=0.1)
+    assert kinds(found) == ["tooth-extra"]
+
+
+@pytest.mark.parametrize(("late", "size"), [(-2.7, 0.9), (-0.6, 2.0), (2.7, 2.0)])
+def test_a_tooth_gone_beside_another_is_no_filled_valley(late: float, size: float) -> None:
+    scene = Scene(missing=[(22, t) for t in ALL], late_deg={23: late}, size={23: size})
+    assert "tooth-extra" not in kinds(scene.found(), stated=False)

@@ -199,3 +199,37 @@ def test_quantisation_has_the_asked_steps(bits: int) -> None:
     assert codes.min() >= -(2 ** (bits - 1))
     assert codes.max() < 2 ** (bits - 1)
     assert gain * 2**bits == pytest.approx(2.0 * round(gain * 2 ** (bits - 1), 6))
+
+
+def hall_turn(**tables: object):  # type: ignore[no-untyped-def]
+    scenario = parse_scenario({"wheel": {"layout": "36-1", "pitch_error_deg": 0.0, "duty": 0.5}, **tables})
+    return build_turn(scenario.wheel.wheel(), scenario, np.random.default_rng(1))
+
+
+@pytest.mark.parametrize("tooth_high", [True, False])
+def test_metal_that_touches_a_neighbour_makes_no_edge_of_its_own(tooth_high: bool) -> None:
+    sensor = {"kind": "hall", "tooth_high": tooth_high}
+    sound = hall_turn(sensor=sensor)
+    at_end = tooth_high  # falling edge marks: the tooth's end where a tooth is high
+    inside = 107.0 if at_end else 103.0  # within the next tooth, 105 to 110, or within the one before, 100 to 105
+    merged = hall_turn(sensor=sensor, fault=[{"kind": "tooth-extra", "deg": inside}])
+    assert merged.edges.marking.sum() == sound.edges.marking.sum()
+    assert len(merged.edges.angle_deg) == len(sound.edges.angle_deg)
+    free = hall_turn(sensor=sensor, fault=[{"kind": "tooth-extra", "deg": 103.0 if at_end else 107.0}])
+    assert free.edges.marking.sum() == sound.edges.marking.sum() + 1
+    # begin and end take turns all the way round: two teeth at a time are never open
+    assert np.all(free.edges.marking != np.roll(free.edges.marking, 1))
+    assert np.all(merged.edges.marking != np.roll(merged.edges.marking, 1))
+
+
+def test_foreign_metal_in_a_pick_ups_valley_draws_both_teeth_and_merges_them_when_there_is_more() -> None:
+    sound = vr_turn(sensor={"kind": "vr"})
+    some = vr_turn(sensor={"kind": "vr"}, fault=[{"kind": "tooth-extra", "deg": 123.0, "amplitude": 0.2}])
+    much = vr_turn(sensor={"kind": "vr"}, fault=[{"kind": "tooth-extra", "deg": 123.0, "amplitude": 1.0}])
+    assert len(some.edges.angle_deg) == len(sound.edges.angle_deg)
+    late, early = (float(np.interp(a, sound.edges.angle_deg, some.edges.angle_deg)) - a for a in (120.0, 126.0))
+    assert late > 0.2
+    assert early < -0.2
+    assert late == pytest.approx(-early, abs=0.05)  # half way between: alike from both sides
+    assert len(much.edges.angle_deg) == len(sound.edges.angle_deg) - 1
+    assert np.min(np.abs(much.edges.angle_deg - 123.0)) < 0.1

@@ -29,18 +29,19 @@ def neighbours(m: Measured, groups: list[Cluster]) -> frozenset[int]:
     return frozenset(int(i) for mask in near for i in np.flatnonzero(mask))
 
 
-def _relative(m: Measured, c: Cluster) -> float | None:
-    """Pulse of the stray edges over the pulses of passages about them; None for two-level lines."""
+def _relative(m: Measured, c: Cluster) -> tuple[float, float] | None:
+    """Pulse of the stray edges over those of passages about them, and its smaller half; None on two-level lines."""
     if not m.is_vr or m.line is None:
         return None
     e, p = m.line.edges, m.wheel.passes
     edge = m.wheel.extras.edge[c.rows]
     own = 0.5 * (e.peak_before_v[edge] + e.peak_after_v[edge])
+    small = np.minimum(e.peak_before_v[edge], e.peak_after_v[edge])
     at = np.searchsorted(p.time_s, m.wheel.extras.time_s[c.rows])
     around = [p.amplitude_v[max(0, i - 6) : i + 6] for i in at]
     usual = np.array([np.nanmedian(a) if np.isfinite(a).any() else np.nan for a in around])
     with np.errstate(invalid="ignore", divide="ignore"):
-        return float(np.nanmedian(own / usual))
+        return float(np.nanmedian(own / usual)), float(np.nanmedian(small / usual))
 
 
 def _in_gap(m: Measured, c: Cluster) -> bool:
@@ -55,15 +56,16 @@ def _extra(m: Measured, c: Cluster) -> Finding | None:
     layout = m.layout
     assert layout is not None
     share = c.hits / c.turns
-    relative = _relative(m, c)
+    pulse = _relative(m, c)
+    relative = None if pulse is None else pulse[0]
     confidence = min(
         from_odds(c.log10_bf + m.limits["tooth.log_prior_odds"]), beyond(share / m.limits["tooth.extra.share"])
     )
-    if relative is not None:
+    if pulse is not None and relative is not None:
         least = m.limits["tooth.extra.gap_amplitude" if _in_gap(m, c) else "tooth.extra.amplitude"]
         confidence = min(confidence, beyond(relative / least))
-        if relative > m.limits["tooth.extra.amplitude_max"]:
-            confidence = min(confidence, 0.4)  # larger than any tooth: the line's own crossing in a gap
+        if pulse[1] > m.limits["tooth.extra.amplitude_max"]:
+            confidence = min(confidence, 0.4)  # both halves larger than any tooth's: the line's own crossing in a gap
     if confidence <= 0.05:
         return None
     slot, where = _slot_of(m, c.angle_deg)

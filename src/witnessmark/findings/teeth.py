@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from witnessmark.findings import displaced, extra, weak
+from witnessmark.findings import displaced, extra, valley, weak
 from witnessmark.findings.measured import Family, Measured, Outcome, Rows, from_odds, speeds
 from witnessmark.findings.model import Finding, NotAssessed
 from witnessmark.findings.place import Cluster, Standout, clusters, standing_out
@@ -40,7 +40,10 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
     out = Outcome(teeth=frozenset(g.at.tooth for g in gone))
     taken: set[int] = set()
     for g in gone:
-        if g.moved is not None:
+        block = valley.merged(m, g.at)
+        if block is not None:
+            out += block
+        elif g.moved is not None:
             taken.update(int(r) for r in g.moved.rows)
             out += Outcome(() if g.drawn else (displaced.moved(m, g.at, g.moved),))
         else:
@@ -49,6 +52,8 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
     left = [c for c in groups if not taken.intersection(int(r) for r in c.rows)]
     out += extra.find(m, left)
     disturbed = out.teeth | extra.neighbours(m, left)
+    out += valley.find(m, disturbed)
+    disturbed |= out.teeth
     out += weak.find(m, out.teeth, _beside_gone(m, gone))
     out += displaced.find(m, disturbed | out.teeth)
     return _bounded(m, _doubted(m, out + _open_sides(m, out)))
@@ -218,7 +223,8 @@ FAMILY = Family(
         "tooth.displaced.steadiness", "tooth.displaced.model_turns", "tooth.displaced.most_pitch",
         "tooth.displaced.least_teeth",
         "tooth.extra.window", "tooth.extra.amplitude", "tooth.extra.gap_amplitude", "tooth.extra.amplitude_max",
-        "tooth.extra.share",
+        "tooth.extra.share", "tooth.extra.valley", "tooth.extra.drawn_pitch", "tooth.extra.merged_pitch",
+        "tooth.extra.merged_amplitude", "tooth.extra.even_sides",
     ),
     "beta-binomial Bayes factor for one tooth against one rate everywhere; robust deviation from the other teeth",
     find,

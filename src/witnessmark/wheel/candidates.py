@@ -66,15 +66,18 @@ def _gap_guesses(time_s: NDArray[np.float64]) -> set[tuple[int, int]]:
     """(slots, missing) of single-gap wheels that would put gaps where long intervals are, read with some slack."""
     ratio = relative(time_s)
     out: set[tuple[int, int]] = set()
+    slacks = (0, 1) if _splits(ratio).size < 2 else (-1, 0, 1)  # an edge too many between two teeth is no slot
     for low in (1.55, 2.4):
-        out |= _wheels_with_gaps(np.flatnonzero(ratio > low), ratio)
+        out |= _wheels_with_gaps(np.flatnonzero(ratio > low), ratio, slacks)
     # near a stall whole runs of intervals are long: there a gap is what is long between two ordinary ones
     between = _between(time_s)
-    return out | _wheels_with_gaps(np.flatnonzero(between > 1.55), between)
+    return out | _wheels_with_gaps(np.flatnonzero(between > 1.55), between, slacks)
 
 
-def _wheels_with_gaps(at: NDArray[np.int64], ratio: NDArray[np.float64]) -> set[tuple[int, int]]:
-    """(slots, missing) where these intervals [g], so long over their neighbours, are the gaps."""
+def _wheels_with_gaps(
+    at: NDArray[np.int64], ratio: NDArray[np.float64], slacks: tuple[int, ...]
+) -> set[tuple[int, int]]:
+    """(slots, missing) where these intervals [g], so long over their neighbours, are the gaps; slacks: slots more."""
     out: set[tuple[int, int]] = set()
     if at.size < 2:
         return out
@@ -86,7 +89,7 @@ def _wheels_with_gaps(at: NDArray[np.int64], ratio: NDArray[np.float64]) -> set[
         values, times = np.unique(counts, return_counts=True)
         for teeth in values[np.argsort(times)[::-1][:2]]:
             for missing in {max(1, round(size) - 1), max(1, int(size) - 1), int(size)}:
-                for slack in (0, 1):
+                for slack in slacks:
                     slots = int(teeth) + missing + slack
                     if 5 <= slots <= 180 and 1 <= missing <= 4 and missing * 3 < slots:
                         out.add((slots, missing))
@@ -111,6 +114,12 @@ def _same(layout: Layout, others: list[Layout]) -> bool:
         len(o.teeth_deg) == len(layout.teeth_deg) and np.allclose(o.teeth_deg, layout.teeth_deg, atol=1.0)
         for o in others
     )
+
+
+def _splits(ratio: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Where two short intervals make one pitch."""
+    pair = ratio[:-1] + ratio[1:]
+    return np.flatnonzero((pair > 0.75) & (pair < 1.3) & (ratio[:-1] < 0.87) & (ratio[1:] < 0.87))
 
 
 def _split_guesses(time_s: NDArray[np.float64]) -> list[Layout]:

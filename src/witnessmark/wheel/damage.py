@@ -7,7 +7,6 @@ absence costs nothing; the path it gives back speaks of the designed teeth only.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,19 +51,22 @@ def is_even(layout: Layout) -> bool:
 FLANKS = (0.0, 0.045, 0.085)
 
 
-@lru_cache(256)
-def flank_shift(layout: Layout, pitches: float, dead: tuple[int, ...] = ()) -> NDArray[np.float64]:
-    """Natural displacement in degrees of each tooth beside a gap, designed or left by a dead tooth, on a pick-up [n]."""  # noqa: E501
-    teeth = np.asarray(layout.teeth_deg)
+def flank_shift(
+    layout: Layout, pitches: float, dead: tuple[int, ...] = (), shift_deg: NDArray[np.float64] | float = 0.0
+) -> NDArray[np.float64]:
+    """Natural displacement in degrees of each tooth beside a gap, designed or left by a dead tooth, on a pick-up [n].
+
+    shift_deg [n]: how far teeth are displaced; metal that reaches into the place of a dead tooth leaves no gap there.
+    """
+    teeth = np.asarray(layout.teeth_deg) + shift_deg
     out = np.zeros(teeth.size)
     if not layout.regular or not layout.missing:
         return out
     there = np.setdiff1d(np.arange(teeth.size), np.asarray(dead, dtype=np.int64))
     present = teeth[there]
-    gap = np.diff(np.append(present, present[0] + 360.0)) > 1.5 * layout.pitch_deg
+    gap = np.diff(np.append(present, present[0] + 360.0)) > 1.75 * layout.pitch_deg
     out[there[gap]] -= pitches * layout.pitch_deg
     out[there[np.roll(gap, 1)]] += pitches * layout.pitch_deg
-    out.flags.writeable = False  # shared between callers
     return out
 
 
@@ -96,7 +98,7 @@ def _align(marks: Marks, layout: Layout, tempo: Tempo, damage: Damage, beam: flo
     place = teeth + (np.asarray(damage.shift_deg) if damage.shift_deg else 0.0)
     if damage.flank:
         gone = tuple(tooth for tooth, share in damage.dead if share > 0.6)
-        place = place + flank_shift(layout, damage.flank, gone)
+        place = place + flank_shift(layout, damage.flank, gone, place - teeth)
     missed = np.full(n, tempo.log_missed)
     for tooth, share in damage.dead:
         missed[tooth] = np.log(np.clip(share, 0.02, 0.98))

@@ -19,6 +19,7 @@ from witnessmark.wheel.lattice import Path, Tempo
 from witnessmark.wheel.marks import Marks, marks_of
 from witnessmark.wheel.model import CrankAngle, Extras, Layout, Passes, Tooth, WheelResult
 from witnessmark.wheel.twins import Reading, read_otherwise
+from witnessmark.wheel.which_gap import same_gap
 
 
 def decode_wheel(signals: Signals, setup: Setup, recording: Recording, reading: Reading | None = None) -> WheelResult:
@@ -48,7 +49,7 @@ def decode_wheel(signals: Signals, setup: Setup, recording: Recording, reading: 
     if reading is not None:
         choice = _otherwise(choice, reading)
     state = ("unknown", "", 0.0) if steep is None else polarity.judge(steep, expected, said)
-    return _read(recording, line, choice, state, designed, _cylinders(setup))
+    return _read(recording, line, choice, timed, state, designed, setup)
 
 
 def _otherwise(choice: Choice, reading: Reading) -> Choice:
@@ -131,14 +132,15 @@ def _read(
     recording: Recording,
     line: Line,
     choice: Choice,
+    timed: tuple[Line, ...],
     state: tuple[str, str, float],
     designed: Layout | None,
-    cylinders: int | None,
+    setup: Setup,
 ) -> WheelResult:
     """Everything that follows once the layout is chosen."""
     layout = choice.layout
     marks = marks_of(line, choice.rising)
-    path = full_path(marks, choice)
+    path = same_gap(full_path(marks, choice), layout, marks.time_s, timed, setup)
     chain = segments.chain_of(path, layout, marks.time_s)
     angle, kept = segments.angle_of(chain, layout, line.info.rate_hz)
     motions = segments.motions_of(line.edges.time_s, segments.still_for(layout))
@@ -151,7 +153,7 @@ def _read(
     left = residual.of_missing(recording, line.name, passes, layout, choice.rising)
     passes = _replace(passes, residual=left)
     teeth = _teeth(passes, layout, fitted, line)
-    run = runout.of_passes(passes, layout, angle, line.sensor == "vr", fitted.suspects, cylinders)
+    run = runout.of_passes(passes, layout, angle, line.sensor == "vr", fitted.suspects, _cylinders(setup))
     swing = _amplitude_runout(teeth, layout) if line.sensor == "vr" else None
     used = int(passes.used.sum())
     return WheelResult(

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from witnessmark.signals.model import Line
-from witnessmark.wheel import identify
+from witnessmark.wheel import identify, rings
 from witnessmark.wheel.damage import SOUND, Damage, align_marks, is_even
 from witnessmark.wheel.identify import Candidate
 from witnessmark.wheel.lattice import Path, Tempo
@@ -46,7 +46,8 @@ def choose(line: Line, rising: bool, both: bool, designed: Layout | None, timed:
     for way in (rising, not rising) if both else (rising,):
         marks = marks_of(line, way)
         if marks.time_s.size >= 8:
-            tried[way] = (marks, _with_setup(identify.compare(marks, [designed] if designed else None), designed))
+            found = rings.settled(identify.compare(marks, [designed] if designed else None))
+            tried[way] = (marks, _with_setup(found, designed))
     if not tried:
         return None
     way = rising if rising in tried else not rising
@@ -57,6 +58,8 @@ def choose(line: Line, rising: bool, both: bool, designed: Layout | None, timed:
             way = not rising
     marks, ranked = tried[way]
     ranked = _by_cycle(marks, ranked, timed)
+    if designed is None:
+        ranked = rings.with_filled(ranked)
     return _decide(marks, ranked, way, designed)
 
 
@@ -128,10 +131,10 @@ def _decide(marks: Marks, ranked: list[Candidate], way: bool, designed: Layout |
             c.layout,
             float(w),
             _why(c, best),
-            tuple(c.layout.tooth_slots[i] for i in c.damaged),
+            (*(c.layout.tooth_slots[i] for i in c.damaged), *identify.in_gap(c.layout, c.damage)),
         )
         for c, w in zip(ranked[1:6], weights[1:6], strict=True)
-        if w > 1e-4
+        if w > (1e-6 if c.damage.extra else 1e-4)  # foreign metal is rare, yet it leaves no other trace than its edges
     )
     return Choice(
         best.layout,
@@ -167,6 +170,9 @@ def _why(c: Candidate, best: Candidate) -> str:
     gone = [c.layout.tooth_slots[i] for i in c.damaged]
     if gone:
         return f"then slot {', '.join(map(str, gone))} would have to be damaged"
+    if c.damage.extra:
+        places = ", ".join(f"{a:.0f}" for a, _ in c.damage.extra)
+        return f"then metal that does not belong there would stand {places} degrees after slot 1"
     if c.layout.source in ("family", "learnt"):
         return "fits the same edges, but is no wheel in common use"
     return f"fits {best.score - c.score:.1f} nats worse on the same edges"
@@ -181,6 +187,8 @@ def _undecidable(best: Candidate, others: tuple[Alternative, ...], designed: Lay
     if beside and layout.regular:
         twin = layout.tooth_slots[-1] if beside[0] == layout.tooth_slots[0] else layout.tooth_slots[0]
         return f"The missing tooth lies beside the gap: slot {beside[0]} and slot {twin} would leave the same pattern of teeth."  # noqa: E501
+    if layout.source == "setup" and (full := identify.in_gap(layout, best.damage)):
+        return f"With slot {full[0]} filled the setup's wheel leaves the same edges as one drawn with a tooth there: look at the wheel."  # noqa: E501
     if is_even(layout) and designed is None:
         return "The wheel has no gap: the number of teeth a turn rests on cams or speed, and which tooth is slot 1 is open."  # noqa: E501
     rivals = [a for a in others if a.probability > 0.05]

@@ -37,6 +37,7 @@ CRANK_MISS, CRANK_EXTRA = Tempo().log_missed, Tempo().log_extra
 # absent, bent and weak teeth add to about 0.12 of cases (common practice, no source).
 DAMAGE_PRIOR = 0.12
 EXTRA_PRIOR = 0.05
+GAP_SHARE = 0.1  # of foreign metal, how much lodges in a slot of a gap (common practice, no source)
 FURTHER_EXTRA = 5.0  # nats more for each further place: metal at two places is far rarer (from memory)
 FASTEST_RPM = 9000.0  # no road engine on a tester turns faster at its slowest (common practice, no source)
 WINDOW = 130  # marks a window: two turns of 60-2, more of most others; longer ones mix tempos
@@ -252,7 +253,7 @@ def _extra_gain(sums: Tally, layout: Layout, turns: float, tempo: Tempo, per_mar
         return 0.0
     reach = layout.pitch_deg / 4.0
     gains = []
-    for angle, hits, spread in _clusters(sums.extra_deg, reach):
+    for angle, hits, spread in clusters(sums.extra_deg, reach):
         if _near(angle, damage, reach) or _fills_gap(layout, angle):
             continue
         plain = hits * tempo.log_extra
@@ -385,7 +386,29 @@ def with_damage(candidate: Candidate, windows: list[Marks], tempos: list[tuple[T
         return _one_gone(candidate, windows, tempos)
     if len(layout.teeth_deg) < 5:
         return candidate
-    damage = _damage_seen(candidate, candidate.damage)
+    tries = {_damage_seen(candidate, candidate.damage, grid) for grid in (2, 1)}
+    if candidate.likelihood > CLEAR * candidate.marks:
+        tries |= set(filled(layout, candidate.damage.flank))
+    return max((_spelt_out(candidate, windows, tempos, d) for d in tries), key=lambda c: c.score)
+
+
+def filled(layout: Layout, flank: float) -> list[Damage]:
+    """One slot of the gap filled: the aligner must be told where to look, for it rather takes the gap for a loss.
+
+    A gap of one slot is looked for in the setup's wheel only: filled, it is any other's wheel without a gap.
+    """
+    least = {"setup": 1, "catalogue": 2}.get(layout.source, 9)
+    gap = layout.missing[-1] - layout.missing[0] + 1 if layout.missing else 0
+    if gap != len(layout.missing) or not least <= gap <= 2:
+        return []
+    return [Damage(extra=(((slot - 1) * layout.pitch_deg, 0.97),), flank=flank) for slot in layout.missing]
+
+
+def _spelt_out(
+    candidate: Candidate, windows: list[Marks], tempos: list[tuple[Tempo, ...]], damage: Damage
+) -> Candidate:
+    """The candidate with this damage, and what then shows beside it, where that explains the marks better."""
+    layout = candidate.layout
     best = candidate
     for _ in range(2):
         shift = damage.shift_deg
@@ -395,14 +418,7 @@ def with_damage(candidate: Candidate, windows: list[Marks], tempos: list[tuple[T
         if not full or full.count > MOST_DAMAGE:
             break
         again = weigh(layout, [fit(w, layout, t, full) for w, t in zip(windows, tempos, strict=True)], full)
-        n = len(layout.teeth_deg)
-        cost = (full.count - len(full.extra)) * float(np.log(DAMAGE_PRIOR / n))
-        cost += len(full.extra) * float(np.log(EXTRA_PRIOR * 0.5 * layout.pitch_deg / 360.0))
-        cost -= FURTHER_EXTRA * max(0, len(full.extra) - 1)
-        cost -= 0.5 * full.count * float(np.log(max(again.turns, 2.0)))
-        # passes in which a dead tooth shows, or a fixed extra edge comes, are paid at the share assumed for them
-        cost += sum(int(again.tally.seen[i]) * float(np.log(1.0 - share)) for i, share in full.dead)
-        cost += sum(share * again.turns * float(np.log(share)) for _, share in full.extra)
+        cost = damage_cost(layout, full, again.tally, again.turns)
         again = replace(again, score=again.score + cost, likelihood=again.likelihood + cost, damage=full)
         if again.score <= best.score:
             break
@@ -411,10 +427,35 @@ def with_damage(candidate: Candidate, windows: list[Marks], tempos: list[tuple[T
     return best
 
 
+def in_gap(layout: Layout, damage: Damage) -> list[int]:
+    """Slots empty by design in which this damage puts an edge."""
+    if not layout.regular:
+        return []
+    slots = [round(angle / layout.pitch_deg, 3) % layout.slots + 1 for angle, _ in damage.extra]
+    return [int(s) for s in slots if s in layout.missing]
+
+
+def damage_cost(layout: Layout, damage: Damage, tally: Tally, turns: float) -> float:
+    """Log prior of this damage in nats, with the turns in which it does not show (0 or below)."""
+    if is_even(layout):
+        return float(np.log(DAMAGE_PRIOR)) + int(tally.seen[0]) * float(np.log(0.03))
+    cost = (damage.count - len(damage.extra)) * float(np.log(DAMAGE_PRIOR / len(layout.teeth_deg)))
+    inside = len(in_gap(layout, damage))
+    cost += (len(damage.extra) - inside) * float(np.log(EXTRA_PRIOR * 0.5 * layout.pitch_deg / 360.0))
+    cost += inside * float(np.log(EXTRA_PRIOR * GAP_SHARE / max(1, len(layout.missing))))
+    cost -= FURTHER_EXTRA * max(0, len(damage.extra) - 1)
+    cost -= 0.5 * (damage.count - inside) * float(np.log(max(turns, 2.0)))  # a slot is no fitted place
+    # passes in which a dead tooth shows, or a fixed extra edge comes, are paid at the share assumed for them
+    cost += sum(int(tally.seen[i]) * float(np.log(1.0 - share)) for i, share in damage.dead)
+    cost += sum(share * turns * float(np.log(share)) for _, share in damage.extra)
+    return cost
+
+
 HOPE = 60.0  # nats a candidate may lie behind before its damage is spelt out (36 seen for a tooth gone beside the gap)
 # Nats a mark below which speed ripple hides more than a tooth's place shows (a scatter of 0.1 in log interval): there
 # only what is missing or extra in most turns counts as damage.
 SHARP = 0.8
+CLEAR = 0.3  # the same for gaps and dead teeth, which are larger than a tooth's displacement
 
 
 def _one_gone(candidate: Candidate, windows: list[Marks], tempos: list[tuple[Tempo, ...]]) -> Candidate:
@@ -424,7 +465,7 @@ def _one_gone(candidate: Candidate, windows: list[Marks], tempos: list[tuple[Tem
         return candidate
     damage = Damage(dead=((0, 0.97),))
     again = weigh(layout, [fit(w, layout, t, damage) for w, t in zip(windows, tempos, strict=True)], damage)
-    cost = float(np.log(DAMAGE_PRIOR)) + int(again.tally.seen[0]) * float(np.log(0.03))
+    cost = damage_cost(layout, damage, again.tally, again.turns)
     if again.score + cost <= candidate.score:
         return candidate
     return replace(again, score=again.score + cost, likelihood=again.likelihood + cost)
@@ -433,8 +474,12 @@ def _one_gone(candidate: Candidate, windows: list[Marks], tempos: list[tuple[Tem
 MOST_DAMAGE = 8  # more broken places than this is another wheel, or no wheel
 
 
-def _damage_seen(candidate: Candidate, known: Damage) -> Damage:
-    """Dead teeth and fixed extra edges as the tally shows them."""
+def _damage_seen(candidate: Candidate, known: Damage, grid: int = 2) -> Damage:
+    """Dead teeth and fixed extra edges as the tally shows them.
+
+    An edge near a slot (grid 1) or half way between two (grid 2) is taken to be where it would be made, not where
+    ripple puts it. Debris between teeth keeps to no grid, so both are tried.
+    """
     layout, t = candidate.layout, candidate.tally
     total = t.seen + t.missed
     share = np.where(total >= 3, t.missed / np.maximum(total, 1), 0.0)
@@ -447,11 +492,10 @@ def _damage_seen(candidate: Candidate, known: Damage) -> Damage:
         # one tooth beside the gap, put on either side by different windows: keep the side met more often
         dead = [d for d in dead if d not in ends] + [(max(ends, key=lambda d: d[1])[0], 0.97)]
     extra = list(known.extra)
-    for angle, hits, _ in _clusters(t.extra_deg, layout.pitch_deg / 4.0):
-        # on the half grid of the wheel an edge is taken to be where it would be made, not where ripple puts it
-        half = np.round(angle / layout.pitch_deg * 2.0) / 2.0 * layout.pitch_deg
-        if abs(angle - half) < (0.12 if sharp else 0.26) * layout.pitch_deg:
-            angle = float(half)
+    for angle, hits, _ in clusters(t.extra_deg, layout.pitch_deg / 4.0):
+        drawn = np.round(angle / layout.pitch_deg * grid) / grid * layout.pitch_deg
+        if abs(angle - drawn) < (0.12 if sharp else 0.26) * layout.pitch_deg:
+            angle = float(drawn)
         places = np.asarray([*layout.teeth_deg, *(a for a, _ in extra)])
         beside = np.abs((places - angle + 180.0) % 360.0 - 180.0).min() < 0.15 * layout.pitch_deg
         if (
@@ -480,7 +524,7 @@ def _displaced(layout: Layout, damage: Damage) -> Damage:
     return replace(damage, shift_deg=places, dead=tuple(dead), extra=tuple(extra))
 
 
-def _clusters(angles_deg: list[float], reach_deg: float) -> list[tuple[float, int, float]]:
+def clusters(angles_deg: list[float], reach_deg: float) -> list[tuple[float, int, float]]:
     """(mean angle, count, spread) of groups of angles within ``reach_deg`` of their first member, three or more each."""  # noqa: E501
     angles = np.sort(np.asarray(angles_deg))
     used = np.zeros(angles.size, bool)
@@ -520,9 +564,11 @@ def _shifts(
     )
     shift = np.array(damage.shift_deg) if damage.shift_deg else np.zeros(len(layout.teeth_deg))
     # on a coarse wheel ripple moves teeth as much as damage does: only wheels fine enough may have displaced teeth here
-    natural = flank_shift(layout, damage.flank, tuple(t for t, share in damage.dead if share > 0.6))
+    drawn = shift.copy()
+    drawn[list(got.suspects)] = got.mean_deg[list(got.suspects)]
+    natural = flank_shift(layout, damage.flank, tuple(t for t, share in damage.dead if share > 0.6), drawn)
     for i in got.suspects[: shift.size // 14]:
-        shift[i] = np.clip(got.mean_deg[i] - natural[i], -0.4 * layout.pitch_deg, 0.4 * layout.pitch_deg)
+        shift[i] = np.clip(got.mean_deg[i] - natural[i], -0.5 * layout.pitch_deg, 0.5 * layout.pitch_deg)
     return tuple(float(x) for x in shift)
 
 

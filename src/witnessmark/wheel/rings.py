@@ -1,0 +1,156 @@
+"""One ring of edges, several readings: a sound design, and other designs with damage that leaves the same ring.
+
+All of them explain the same edges equally well, whatever the aligner made of each (it may have chosen a worse flank, or
+have put ripple off on an edge it called extra). So the best alignment of one ring holds for every reading of it, and
+only how common the designs are and what the damage costs decide between them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from witnessmark.wheel import layouts
+from witnessmark.wheel.candidates import family_prior
+from witnessmark.wheel.damage import SOUND, Damage, is_even
+from witnessmark.wheel.identify import CLEAR, Candidate, Tally, clusters, damage_cost
+from witnessmark.wheel.model import Layout
+
+MOSTLY = 0.6  # share of turns from which a missing tooth or an extra edge belongs to the ring
+NEAR = 0.15  # pitches within which an extra edge is taken to stand in a slot
+MOST_ODD = 0.02  # less than one place of a wheel of 36 teeth, in every turn
+STEP_DEG = 0.07  # intervals are compared in these steps: drawings are exact, and no common pitch is a half of it
+
+Ring = tuple[int, ...]
+
+
+def settled(found: list[Candidate]) -> list[Candidate]:
+    """The candidates, best first, with all readings of one ring on the same footing."""
+    known: dict[Ring, tuple[float, Candidate]] = {}
+    for c in found:
+        ring = ring_of(c.layout, c.damage)
+        if ring is None or (not c.damage and _odd(c) > MOST_ODD):
+            continue
+        raw = c.likelihood - (damage_cost(c.layout, c.damage, c.tally, c.turns) if c.damage else 0.0)
+        if ring not in known or raw > known[ring][0]:
+            known[ring] = (raw, c)
+    return sorted((_best_reading(_capped(c, known), known) for c in found), key=lambda c: -c.score)
+
+
+def _odd(c: Candidate) -> float:
+    """Share of edges missed or extra that the candidate leaves without a place: then it is no reading of a ring."""
+    return (int(c.tally.missed.sum()) + len(c.tally.extra_deg)) / max(1, c.marks)
+
+
+def _best_reading(c: Candidate, known: dict[Ring, tuple[float, Candidate]]) -> Candidate:
+    """The candidate, sound or with one slot of a gap filled, where another's alignment of that ring is better."""
+    best = c
+    broken = (*_filled(c.layout), *_dead(c.layout)) if c.likelihood > CLEAR * c.marks else ()
+    for damage in (SOUND, *broken):
+        ring = ring_of(c.layout, damage)
+        raw, other = known.get(ring, (0.0, c)) if ring is not None else (0.0, c)
+        if other is c:
+            continue
+        turns = other.turns * _pitches(other) / _pitches(c) if ring == (0,) else other.turns
+        cost = damage_cost(c.layout, damage, _like(c, damage), turns) if damage else 0.0
+        gain = raw + cost - c.likelihood
+        if gain > best.score - c.score:
+            damage = replace(damage, flank=other.damage.flank)
+            likely = c.likelihood + gain
+            best = replace(c, score=c.score + gain, likelihood=likely, damage=damage, turns=turns, tempo=other.tempo)
+    return replace(best, tally=_like(best, best.damage)) if best is not c else c
+
+
+def _like(c: Candidate, damage: Damage) -> Tally:
+    """What a path over this wheel with this damage would tell: every tooth seen but the dead ones."""
+    turns = max(1, round(c.turns))
+    gone = np.isin(np.arange(len(c.layout.teeth_deg)), [tooth for tooth, _ in damage.dead])
+    return replace(c.tally, seen=np.where(gone, 0, turns), missed=np.where(gone, turns, 0), extra_deg=[])
+
+
+def with_filled(ranked: list[Candidate]) -> list[Candidate]:
+    """The candidates, and where the best has a gap of one slot the design that leaves one more out, filled by metal.
+
+    Nothing on the line tells the two apart: what remains is how rarely metal lodges just there.
+    """
+    best = ranked[0]
+    layout = best.layout
+    if not layout.regular or len(layout.missing) != 1 or best.damage:
+        return ranked
+    missing = (layout.slots - 1, layout.slots)
+    listed = [x for x in layouts.catalogue() if x.regular and (x.slots, x.missing) == (layout.slots, missing)]
+    if any(c.layout.slots == layout.slots and c.layout.missing == missing and c.damage for c in ranked[:6]):
+        return ranked
+    prior = family_prior(layout.slots, 2)
+    wider = listed[0] if listed else layouts.single_gap(layout.slots, 2, prior=prior, source="family", mark="derived")
+    metal = Damage(extra=(((missing[0] - 1) * layout.pitch_deg, 0.97),), flank=best.damage.flank)
+    tally = replace(best.tally, seen=best.tally.seen[:-1], missed=best.tally.missed[:-1])
+    cost = damage_cost(wider, metal, tally, best.turns)
+    score = best.score + cost + float(np.log(wider.prior / layout.prior))
+    twin = replace(best, layout=wider, score=score, likelihood=best.likelihood + cost, damage=metal, tally=tally)
+    return sorted((*ranked, twin), key=lambda c: -c.score)
+
+
+def _pitches(c: Candidate) -> int:
+    """Slots of a regular wheel: on a ring without a gap the turn is as long as the design says."""
+    return c.layout.slots
+
+
+def _filled(layout: Layout) -> list[Damage]:
+    """One slot of a gap filled. Without a setup a gap must be left: a wheel without one is rather drawn so."""
+    least = {"setup": 1, "catalogue": 2}.get(layout.source, 99)
+    if not layout.regular or len(layout.missing) < least:
+        return []
+    return [Damage(extra=(((slot - 1) * layout.pitch_deg, 0.97),)) for slot in layout.missing]
+
+
+def _dead(layout: Layout) -> list[Damage]:
+    """One tooth gone: without it a common wheel may look like a rarer one with more gaps."""
+    if not layout.regular or layout.source not in ("setup", "catalogue") or not layout.missing:
+        return []
+    return [Damage(dead=((tooth, 0.97),)) for tooth in range(len(layout.teeth_deg))]
+
+
+def _capped(c: Candidate, known: dict[Ring, tuple[float, Candidate]]) -> Candidate:
+    """Edges in most turns at slots empty by design are no better explained by calling them extra one by one."""
+    guests = Damage() if c.damage else _guests(c)
+    ring = ring_of(c.layout, guests) if guests else None
+    if ring is None or ring not in known:
+        return c
+    most = known[ring][0] + damage_cost(c.layout, guests, c.tally, c.turns)
+    if most >= c.likelihood:
+        return c
+    return replace(c, score=c.score - (c.likelihood - most), likelihood=most)
+
+
+def _guests(c: Candidate) -> Damage:
+    """Edges that come in most turns at a slot that is empty by design, of a candidate whose damage is not spelt out."""
+    pitch = c.layout.pitch_deg
+    places = []
+    for angle, hits, _ in clusters(c.tally.extra_deg, pitch / 4.0):
+        slot = np.round(angle / pitch)
+        if hits > MOSTLY * c.turns and abs(angle / pitch - slot) < NEAR:
+            places.append((float(slot * pitch % 360.0), 0.97))
+    return Damage(extra=tuple(places))
+
+
+def ring_of(layout: Layout, damage: Damage) -> Ring | None:
+    """Intervals of the wheel with this damage, turned so that all turns of it are one; (0,) without any gap.
+
+    None where the wheel is on no grid, or the damage shows in some turns only, or moves teeth.
+    """
+    if not layout.regular or any(damage.shift_deg):
+        return None
+    if any(share < MOSTLY for _, share in (*damage.dead, *damage.extra)):
+        return None
+    if is_even(layout) and not damage:
+        return (0,)
+    gone = [tooth for tooth, _ in damage.dead]
+    places = np.sort(np.append(np.delete(np.asarray(layout.teeth_deg), gone), [a for a, _ in damage.extra]))
+    if places.size < 2:
+        return None
+    steps = [int(x) for x in np.round(np.diff(np.append(places, places[0] + 360.0)) / STEP_DEG)]
+    if max(steps) == min(steps):
+        return (0,)
+    return min(tuple(steps[k:] + steps[:k]) for k in range(len(steps)))
