@@ -19,6 +19,9 @@ PLAIN = 0.25
 # Share of the time a crank needs to come to rest and turn again, at the rates seen on both sides, below which a pause
 # cannot hold a standstill: the braking of a compression may double towards its top.
 REST_SHARE = 0.5
+# A stray edge leaves an interval shorter than this share of the usual one; looked for among so many on a side.
+STRAY = 0.45
+STRAY_REACH = 12
 # Intervals on a side from which its pitch is taken.
 BESIDE = 4
 # With no wheel decoded: pitches of the longest gap of any wheel listed, and the share of steady intervals that makes
@@ -49,6 +52,12 @@ def pitch_beside(pause: Floats, long: Bools, at: int, way: int) -> float | None:
         return None
     part = pause[rows][~long[rows]]
     return float(np.max(part)) if part.size >= BESIDE - 1 else None
+
+
+def disturbed(pause: Floats, at: int) -> bool:
+    """Whether stray edges split intervals beside a pause: then neither the pitch nor a count of teeth is to be had."""
+    part = np.concatenate((pause[max(0, at - STRAY_REACH) : at], pause[at + 1 : at + 1 + STRAY_REACH]))
+    return bool(part.size > 3 and np.any(part < STRAY * np.median(part)))
 
 
 def steady(pause: Floats, at: int) -> bool:
