@@ -173,7 +173,8 @@ def _next(
     scatter = 1.4826 * float(np.median(np.abs(off[others] - np.median(off[others]))))
     runner_up = _runner_up(np.abs(off), others, tooth)
     known = late.running or late.modelled
-    alike = 0.0 if known else _by_compression(m, late, tooth)
+    # the model's gas has a shape of its own: what comes back a compression apart is rather gas of another shape
+    alike = 0.0 if late.running else _by_compression(m, late, tooth)
     need = {
         "limit_deg": max(
             m.limits["tooth.displaced.least_deg"],

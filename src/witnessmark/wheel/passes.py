@@ -28,6 +28,9 @@ RUN_DOWN_DEG = 720.0  # reverse rotation at stop adds false pulses: the last two
 # Slower than this share of the median speed about it: near a standstill, or all but stalled in a compression. A sound
 # engine's cranking keeps above half of its mean (2.6 : 1 within one compression event).
 CREEP_SHARE = 0.35
+# A pulse this much smaller than those about it, and hardly larger than the smallest ever seen, is at the end of what the
+# line shows: the next one down is not missing from the wheel.
+FADED_SHARE, FADED_OVER_LEAST = 0.45, 1.8
 CREEP_ABOUT = 61  # passages about one that make its median: a turn of the finest common wheel
 
 
@@ -127,6 +130,7 @@ def _finish(whole: dict[str, NDArray[np.float64]], line: Line, motions: tuple[Mo
         e = edge[seen]
         amplitude[seen] = 0.5 * (line.edges.peak_before_v[e] + line.edges.peak_after_v[e])
         margin[seen] = line.edges.arm_margin[e]
+        why[_faded(edge, amplitude) & (why == USED)] = CREEPING
     return Passes(
         tooth=whole["tooth"].astype(np.int32),
         turn=np.floor(angle / 360.0 + 1e-9).astype(np.int32),
@@ -143,8 +147,24 @@ def _finish(whole: dict[str, NDArray[np.float64]], line: Line, motions: tuple[Mo
     )
 
 
+def _faded(edge: NDArray[np.int64], amplitude: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Due passages without an edge on a pick-up whose pulses have sunk to the smallest it shows: the speed took them."""
+    out = np.zeros(edge.size, bool)
+    rows = np.flatnonzero((edge >= 0) & np.isfinite(amplitude))
+    due = np.flatnonzero(edge < 0)
+    if rows.size < 20 or not due.size:
+        return out
+    at = np.searchsorted(rows, due)
+    beside = np.maximum(
+        amplitude[rows[np.clip(at - 1, 0, rows.size - 1)]], amplitude[rows[np.clip(at, 0, rows.size - 1)]]
+    )
+    usual = _about(amplitude[rows])[np.clip(at, 0, rows.size - 1)]
+    out[due] = (beside < FADED_SHARE * usual) & (beside < FADED_OVER_LEAST * float(np.min(amplitude[rows])))
+    return out
+
+
 def _about(rate: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Running median of the speed."""
+    """Running median."""
     half = min(CREEP_ABOUT, rate.size) // 2
     padded = np.pad(np.nan_to_num(rate, nan=np.inf), half, mode="edge")
     return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1))
