@@ -34,8 +34,8 @@ NOISE_SHARE = 0.12
 SLOWEST_RPM = 40.0
 
 
-# Pulses on either side of a pause that show a fade, and the share of the largest to which the last must have sunk: ripple
-# of a third in speed, which a lost line meets by chance in a quarter of cranking.
+# Pulses on either side of a pause that show a fade, and the share of the largest to which the last must have sunk:
+# ripple of a third in speed, which a lost line meets by chance in a quarter of cranking.
 FADE_PULSES = 7
 FADED = 0.75
 

@@ -28,8 +28,8 @@ RUN_DOWN_DEG = 720.0  # reverse rotation at stop adds false pulses: the last two
 # Slower than this share of the median speed about it: near a standstill, or all but stalled in a compression. A sound
 # engine's cranking keeps above half of its mean (2.6 : 1 within one compression event).
 CREEP_SHARE = 0.35
-# A pulse this much smaller than those about it, and hardly larger than the smallest ever seen, is at the end of what the
-# line shows: the next one down is not missing from the wheel.
+# A pulse this much smaller than those about it, and hardly larger than the smallest ever seen, is at the end of what
+# the line shows: the next one down is not missing from the wheel.
 FADED_SHARE, FADED_OVER_LEAST = 0.45, 1.8
 CREEP_ABOUT = 61  # passages about one that make its median: a turn of the finest common wheel
 
@@ -148,7 +148,7 @@ def _finish(whole: dict[str, NDArray[np.float64]], line: Line, motions: tuple[Mo
 
 
 def _faded(edge: NDArray[np.int64], amplitude: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Due passages without an edge on a pick-up whose pulses have sunk to the smallest it shows: the speed took them."""
+    """Due passages without an edge on a pick-up whose pulses have sunk to the smallest it shows: speed took them."""
     out = np.zeros(edge.size, bool)
     rows = np.flatnonzero((edge >= 0) & np.isfinite(amplitude))
     due = np.flatnonzero(edge < 0)
