@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from witnessmark.wheel import identify, layouts
+from witnessmark.wheel import identify, layouts, weighing
 from witnessmark.wheel.damage import Damage, align_marks
-from witnessmark.wheel.identify import unrolled
 from witnessmark.wheel.lattice import Tempo
 from witnessmark.wheel.marks import Marks
 from witnessmark.wheel.model import Layout
+from witnessmark.wheel.weighing import unrolled
 
 RNG = np.random.default_rng(11)
 
@@ -48,7 +48,7 @@ def test_a_missed_and_an_extra_edge_are_told_as_such() -> None:
     time_s = times(layout, 5)
     gone, half = 60, 0.5 * (time_s[100] + time_s[101])
     path = align_marks(marks(np.sort(np.append(np.delete(time_s, gone), half))), layout, Tempo())
-    counted = identify.tally(path, layout, np.sort(np.append(np.delete(time_s, gone), half)))
+    counted = weighing.tally(path, layout, np.sort(np.append(np.delete(time_s, gone), half)))
     assert counted.missed.sum() == 1
     assert counted.missed[gone % 35] == 1
     assert len(counted.extra_deg) == 1
@@ -67,7 +67,7 @@ def test_a_tooth_gone_stays_a_60_2_wherever_the_record_begins(slot: int, shift: 
 
 def test_windows_do_not_begin_at_a_gap() -> None:
     time_s = times(layouts.single_gap(60, 2), 20)
-    for part in identify.windows_of(marks(time_s)):
+    for part in weighing.windows_of(marks(time_s)):
         dt = np.diff(part.time_s[:7])
         assert dt[0] < 1.4 * np.median(dt[1:])
 

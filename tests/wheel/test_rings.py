@@ -9,10 +9,10 @@ from tests.findings.made import line_of
 from witnessmark.recording.setup import CamWheel, CrankWheel, Setup
 from witnessmark.wheel import layouts
 from witnessmark.wheel.damage import SOUND, Damage
-from witnessmark.wheel.identify import Candidate, Tally
 from witnessmark.wheel.lattice import Path, Tempo
 from witnessmark.wheel.model import Layout
 from witnessmark.wheel.rings import ring_of, settled, with_filled
+from witnessmark.wheel.weighing import Candidate, Tally
 from witnessmark.wheel.which_gap import same_gap
 
 

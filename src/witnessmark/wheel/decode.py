@@ -11,7 +11,7 @@ from witnessmark.provenance import Step
 from witnessmark.recording.model import Recording
 from witnessmark.recording.setup import Setup
 from witnessmark.signals.model import Line, Signals
-from witnessmark.wheel import identify, layouts, pitch, polarity, residual, runout, segments
+from witnessmark.wheel import layouts, pitch, polarity, residual, runout, segments, weighing
 from witnessmark.wheel import passes as passing
 from witnessmark.wheel.damage import Damage, align_marks, is_even
 from witnessmark.wheel.design import Choice, choose
@@ -115,8 +115,8 @@ def full_path(marks: Marks, choice: Choice) -> Path:
 
 def _tempos(marks: Marks, choice: Choice) -> tuple[Tempo, ...]:
     """Tempos for the whole record: cranking all along, cranking that eases with speed, and what fitted the windows."""
-    jitter = identify.jitter_of(marks.time_s)
-    walk = float(np.clip(identify.WALK_PER_DEG3 * choice.layout.pitch_deg**3, 1e-3, 0.3))
+    jitter = weighing.jitter_of(marks.time_s)
+    walk = float(np.clip(weighing.WALK_PER_DEG3 * choice.layout.pitch_deg**3, 1e-3, 0.3))
     relax = 30.0 / choice.layout.pitch_deg
     return (Tempo(walk, jitter), Tempo(walk, jitter, torque=True, relax=relax), choice.tempo)
 

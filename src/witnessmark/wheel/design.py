@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from witnessmark.signals.model import Line
-from witnessmark.wheel import identify, rings
+from witnessmark.wheel import identify, rings, spelt, weighing
 from witnessmark.wheel.damage import SOUND, Damage, align_marks, is_even
-from witnessmark.wheel.identify import Candidate
 from witnessmark.wheel.lattice import Path, Tempo
 from witnessmark.wheel.marks import Marks, marks_of
 from witnessmark.wheel.model import Alternative, Layout
 from witnessmark.wheel.turns import cam_repeat
+from witnessmark.wheel.weighing import Candidate
 
 RISING_GAIN = 0.25  # nats a mark by which rising edges must fit better before they are taken for the marking ones
 LEAST_MARGIN = 1.0  # nats a turn over "no pattern at all" below which no wheel is named
@@ -131,7 +131,7 @@ def _decide(marks: Marks, ranked: list[Candidate], way: bool, designed: Layout |
             c.layout,
             float(w),
             _why(c, best),
-            (*(c.layout.tooth_slots[i] for i in c.damaged), *identify.in_gap(c.layout, c.damage)),
+            (*(c.layout.tooth_slots[i] for i in c.damaged), *spelt.in_gap(c.layout, c.damage)),
         )
         for c, w in zip(ranked[1:6], weights[1:6], strict=True)
         if w > (1e-6 if c.damage.extra else 1e-4)  # foreign metal is rare, yet it leaves no other trace than its edges
@@ -151,7 +151,7 @@ def _decide(marks: Marks, ranked: list[Candidate], way: bool, designed: Layout |
 
 def _margin(marks: Marks, best: Candidate) -> float:
     """Nats a turn by which the layout beats "intervals of no pattern" (log intervals spread as they do, no memory)."""
-    parts = identify.windows_of(marks)
+    parts = weighing.windows_of(marks)
     blank = 0.0
     count = 0
     for part in parts:
@@ -187,7 +187,7 @@ def _undecidable(best: Candidate, others: tuple[Alternative, ...], designed: Lay
     if beside and layout.regular:
         twin = layout.tooth_slots[-1] if beside[0] == layout.tooth_slots[0] else layout.tooth_slots[0]
         return f"The missing tooth lies beside the gap: slot {beside[0]} and slot {twin} would leave the same pattern of teeth."  # noqa: E501
-    if layout.source == "setup" and (full := identify.in_gap(layout, best.damage)):
+    if layout.source == "setup" and (full := spelt.in_gap(layout, best.damage)):
         return f"With slot {full[0]} filled the setup's wheel leaves the same edges as one drawn with a tooth there: look at the wheel."  # noqa: E501
     if is_even(layout) and designed is None:
         return "The wheel has no gap: the number of teeth a turn rests on cams or speed, and which tooth is slot 1 is open."  # noqa: E501

@@ -14,8 +14,9 @@ import numpy as np
 from witnessmark.wheel import layouts
 from witnessmark.wheel.candidates import family_prior
 from witnessmark.wheel.damage import SOUND, Damage, is_even
-from witnessmark.wheel.identify import CLEAR, Candidate, Tally, clusters, damage_cost
 from witnessmark.wheel.model import Layout
+from witnessmark.wheel.spelt import CLEAR, damage_cost
+from witnessmark.wheel.weighing import Candidate, Tally, clusters
 
 MOSTLY = 0.6  # share of turns from which a missing tooth or an extra edge belongs to the ring
 NEAR = 0.15  # pitches within which an extra edge is taken to stand in a slot

@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from witnessmark.signals.model import GLITCH, Line
-from witnessmark.wheel.identify import unrolled
 from witnessmark.wheel.lattice import Path
 from witnessmark.wheel.model import Layout
+from witnessmark.wheel.weighing import unrolled
 
 MATCH_DEG = (
     9.0  # cam edges repeat within this: chain and speed jitter of a healthy cam stays below (memory: +-3 crank deg)

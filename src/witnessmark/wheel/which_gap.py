@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from witnessmark.recording.setup import Setup
 from witnessmark.signals.model import GLITCH, Line
 from witnessmark.wheel.damage import is_even
-from witnessmark.wheel.identify import unrolled
 from witnessmark.wheel.lattice import Path
 from witnessmark.wheel.model import Layout
+from witnessmark.wheel.weighing import unrolled
 
 MOST_OFF_DEG = 12.0  # a cam of the drawn timing: its tolerance, chain wear and phaser play added (common practice)
 FAR_DEG = 20.0  # a difference that no wear makes: one tooth of a chain jumped
