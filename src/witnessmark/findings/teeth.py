@@ -16,6 +16,7 @@ from witnessmark.findings.model import Finding, NotAssessed
 from witnessmark.findings.place import Cluster, Standout, clusters, standing_out
 from witnessmark.findings.slots import beside, same_without, slot_name, twin_words
 from witnessmark.findings.statistics import clopper_pearson
+from witnessmark.wheel.passes import CREEPING
 
 
 @dataclass(frozen=True)
@@ -28,6 +29,9 @@ class _Gone:
     at: Standout
     moved: Cluster | None
     drawn: bool = False
+
+
+STALLED_MOST = 0.45  # a hint
 
 
 def find(m: Measured, earlier: Outcome) -> Outcome:
@@ -143,7 +147,10 @@ def _gone_or_weak(m: Measured, at: Standout) -> Finding:
     # before the gap has passed once a tooth may be counted wrongly, so an edge seen there is none of this tooth
     where = sure if sure.sum() >= 3 else mine
     seen = float(np.mean(p.edge[where] >= 0))
-    return _absent(m, at, left) if seen <= m.limits["tooth.absent.present_max"] and clean else weak.fails(m, at, left)
+    found = _absent(m, at, left) if seen <= m.limits["tooth.absent.present_max"] and clean else weak.fails(m, at, left)
+    # where the crank all but stalls at this tooth in most turns, the few that count are hardly different ones
+    stalling = int(np.sum((p.tooth == at.tooth) & (p.reason == CREEPING)))
+    return replace(found, confidence=min(found.confidence, STALLED_MOST)) if stalling >= mine.sum() else found
 
 
 def _absent(m: Measured, at: Standout, residual: float | None) -> Finding:
