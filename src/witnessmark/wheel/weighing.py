@@ -32,6 +32,7 @@ DAMAGE_PRIOR = 0.12
 EXTRA_PRIOR = 0.05
 GAP_SHARE = 0.1  # of foreign metal, how much lodges in a slot of a gap (common practice, no source)
 FURTHER_EXTRA = 5.0  # nats more for each further place: metal at two places is far rarer (from memory)
+COARSE_DEG = 14.0  # from here on cranking ripple moves an edge by more than a quarter of a pitch (simulated)
 FASTEST_RPM = 9000.0  # no road engine on a tester turns faster at its slowest (common practice, no source)
 WINDOW = 130  # marks a window: two turns of 60-2, more of most others; longer ones mix tempos
 MOST_WINDOWS = 10
@@ -273,7 +274,9 @@ def fills_gap(layout: Layout, angle_deg: float) -> bool:
         return False
     slots = (np.asarray(layout.missing, dtype=float) - 1.0) * layout.pitch_deg
     off = np.abs((slots - angle_deg + 180.0) % 360.0 - 180.0)
-    return bool(off.size and off.min() < 0.35 * layout.pitch_deg)
+    # on coarse wheels ripple carries an edge across half the gap
+    near = 0.35 if layout.pitch_deg < COARSE_DEG else 0.55
+    return bool(off.size and off.min() < near * layout.pitch_deg)
 
 
 def near(angle_deg: float, damage: Damage, reach_deg: float) -> bool:
