@@ -6,7 +6,7 @@ absence costs nothing; the path it gives back speaks of the designed teeth only.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from witnessmark.wheel.lattice import Path, Tempo, align
 from witnessmark.wheel.marks import Marks
 from witnessmark.wheel.model import Layout
+from witnessmark.wheel.rhythm import Ripple
 
 
 @dataclass(frozen=True)
@@ -70,15 +71,25 @@ def flank_shift(
     return out
 
 
-def align_marks(marks: Marks, layout: Layout, tempo: Tempo, damage: Damage = SOUND, beam: float = 25.0) -> Path:
-    """The best path of these marks over the layout with this damage; see ``lattice.align``."""
-    known = layout, tempo, damage, beam
+def align_marks(
+    marks: Marks,
+    layout: Layout,
+    tempo: Tempo,
+    damage: Damage = SOUND,
+    beam: float = 25.0,
+    ripple: Ripple | None = None,
+) -> Path:
+    """The best path of these marks over the layout with this damage, where the ripple is known under it.
+
+    See ``lattice.align``; under a ripple the log rate is that of the evened angle.
+    """
+    known = layout, tempo, damage, beam, ripple
     if known not in marks.paths:
-        marks.paths[known] = _align(marks, layout, tempo, damage, beam)
+        marks.paths[known] = _align(marks, layout, tempo, damage, beam, ripple)
     return marks.paths[known]
 
 
-def _align(marks: Marks, layout: Layout, tempo: Tempo, damage: Damage, beam: float) -> Path:
+def _align(marks: Marks, layout: Layout, tempo: Tempo, damage: Damage, beam: float, ripple: Ripple | None) -> Path:
     common = {
         "extra_cost": marks.extra_cost,
         "match_cost": marks.match_cost,
@@ -88,7 +99,7 @@ def _align(marks: Marks, layout: Layout, tempo: Tempo, damage: Damage, beam: flo
     }
     teeth = np.asarray(layout.teeth_deg)
     n = teeth.size
-    if is_even(layout) and not damage:
+    if is_even(layout) and not damage and ripple is None:
         # one state on a circle n times finer: a tempo in pitches needs no change; teeth are counted off afterwards
         path = marks.paths.get((tempo, beam)) or align(marks.time_s, np.zeros(1), tempo, **common)  # type: ignore[arg-type]
         marks.paths[tempo, beam] = path
@@ -109,8 +120,17 @@ def _align(marks: Marks, layout: Layout, tempo: Tempo, damage: Damage, beam: flo
         real = np.append(real, -1)
     order = np.argsort(place, kind="stable")
     place, missed, real = place[order], missed[order], real[order]
-    start = place[0]  # a tooth before slot 1 may have become the first
     duties = _tooth_duty(layout) if not (damage.extra or marks.vr) else None
+    size, turns, rough = place.size, 1, None
+    if ripple is not None:
+        # two turns on one circle, where a tooth meets the same ripple every second turn only
+        turns = ripple.turns
+        place = np.concatenate([place + 360.0 * turn for turn in range(turns)])
+        rough = ripple.rough(place, 360.0 * turns)
+        place = ripple.evened(place) / turns
+        missed = np.tile(missed, turns)
+        duties = None if duties is None else np.tile(duties, turns)
+    start = place[0]  # a tooth before slot 1 may have become the first
     path = align(
         marks.time_s,
         place - start,
@@ -118,9 +138,12 @@ def _align(marks: Marks, layout: Layout, tempo: Tempo, damage: Damage, beam: flo
         duty=marks.duty if duties is not None else None,
         tooth_duty=duties,
         log_missed=missed,
-        pitch_deg=layout.pitch_deg,
+        rough=rough,
+        pitch_deg=layout.pitch_deg / turns,
         **common,  # type: ignore[arg-type]
     )
+    if turns > 1:
+        path = replace(path, tooth=path.tooth % size, turn=path.tooth // size)
     return _designed(path, real, n) if damage.extra else path
 
 
@@ -144,7 +167,8 @@ def _designed(path: Path, real: NDArray[np.int64], n: int) -> Path:
     stride[1:] = np.diff(unrolled[rows]).astype(np.int32)
     stride[restart[rows]] = 0
     tooth = real[path.tooth[rows]].astype(np.int32)
-    return Path(path.edge[rows], tooth, stride, restart[rows], path.log_rate[rows], path.score)
+    turn = path.turn[rows] if path.turn is not None else None
+    return Path(path.edge[rows], tooth, stride, restart[rows], path.log_rate[rows], path.score, turn)
 
 
 def _tooth_duty(layout: Layout) -> NDArray[np.float64] | None:

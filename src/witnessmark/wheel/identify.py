@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from witnessmark.wheel.candidates import shortlist
+from witnessmark.wheel import ripple
+from witnessmark.wheel.candidates import shortlist, uneven
 from witnessmark.wheel.damage import FLANKS, SOUND, Damage, is_even
 from witnessmark.wheel.lattice import Tempo
 from witnessmark.wheel.marks import Marks
@@ -20,6 +21,9 @@ from witnessmark.wheel.weighing import Candidate, fit, tempos_of, weigh, windows
 LOOK = 200  # marks of the first pass: three turns of 60-2
 CRANK_MISS, CRANK_EXTRA = Tempo().log_missed, Tempo().log_extra
 HOPE = 60.0  # nats a candidate may lie behind before its damage is spelt out (36 seen for a tooth gone beside the gap)
+
+MANY = 16  # layouts looked at on the whole record where the speed swings from tooth to tooth, 10 else
+RIPPLED = 1.3  # nats a mark below which speed changes hide much of the pattern (smooth running has two and more)
 
 
 def _roughness(marks: Marks) -> float:
@@ -42,7 +46,7 @@ def compare(marks: Marks, extra: list[Layout] | None = None) -> list[Candidate]:
         (max((fit(look, lay, tempo, d) for d in _flanks(look, lay)), key=lambda f: f.path.score), lay) for lay in tries
     ]
     ranked = sorted((weigh(lay, [f]).score, i) for i, (f, lay) in enumerate(quick))[::-1]
-    keep = [quick[i][1] for rank, (s, i) in enumerate(ranked) if s > ranked[0][0] - 80.0 or rank < 6][:10]
+    keep = [quick[i][1] for rank, (s, i) in enumerate(ranked) if s > ranked[0][0] - 80.0 or rank < 6][:MANY if uneven(look.time_s) else 10]
     keep += [
         quick[i][1] for s, i in ranked if quick[i][1] not in keep and s > ranked[0][0] - 150.0 and _common(quick[i][1])
     ]
@@ -62,13 +66,14 @@ def compare(marks: Marks, extra: list[Layout] | None = None) -> list[Candidate]:
     # put on either side by different windows, which costs more than its misses
     hope = [c.score - CRANK_MISS * int(c.tally.missed.sum()) - CRANK_EXTRA * len(c.tally.extra_deg) for c in found]
     best = found[0].score
-    return sorted(
-        (
-            with_damage(c, used, tempi) if h > best - HOPE or is_even(c.layout) else c
-            for c, h in zip(found, hope, strict=True)
-        ),
-        key=lambda c: -c.score,
-    )
+    spelt = [
+        with_damage(c, used, tempi) if h > best - HOPE or is_even(c.layout) else c
+        for c, h in zip(found, hope, strict=True)
+    ]
+    top = max(spelt, key=lambda c: c.score)
+    if top.likelihood < RIPPLED * top.marks:
+        spelt = ripple.explained(spelt, used)
+    return sorted(spelt, key=lambda c: -c.score)
 
 
 def _common(layout: Layout) -> bool:

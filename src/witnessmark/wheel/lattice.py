@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.wheel.lattice_kernel import survivors
+from witnessmark.wheel.lattice_kernel import MAX_SKIP_TEETH, survivors
 from witnessmark.wheel.lattice_trace import trace
 
 
@@ -47,6 +47,7 @@ class Path:
     missed), True where the tempo was restarted before the match [p], log speed in log(deg/s) after it [p].
 
     score: total log likelihood in nats, on a scale where log densities are per unit of log time between neighbours.
+    turn: number of the turn within the circle aligned to [p], where that has several; None where it has one.
     """
 
     edge: NDArray[np.int64]
@@ -55,6 +56,7 @@ class Path:
     restart: NDArray[np.bool_]
     log_rate: NDArray[np.float64]
     score: float
+    turn: NDArray[np.int32] | None = None
 
 
 def stalls_of(time_s: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -109,6 +111,7 @@ def align(
     duty: NDArray[np.float64] | None = None,
     tooth_duty: NDArray[np.float64] | None = None,
     log_missed: NDArray[np.float64] | None = None,
+    rough: NDArray[np.float64] | None = None,
     time_sd_s: float = 0.0,
     still_s: float = 0.7,
     beam: float = 25.0,
@@ -118,7 +121,8 @@ def align(
     """Best alignment of edge times [K] (s, rising) to teeth [n] (deg, rising from 0 within one turn).
 
     extra_cost, match_cost [K]: additions to the log probability of the edge being extra / a tooth. duty [K] with
-    tooth_duty [n]: width coding. log_missed [n]: log probability of a miss by tooth. still_s: an interval longer than
+    tooth_duty [n]: width coding. log_missed [n]: log probability of a miss by tooth. rough [n, MAX_SKIP_TEETH + 1]:
+    variance that the log interval of a stride of so many teeth from this tooth has besides. still_s: an interval longer than
     this is a standstill. pitch_deg: the unit of the tempo (default: median tooth distance). clock: ``clock_of(time_s)``
     where it is at hand. Returns an empty path when there are fewer than two edges.
     """
@@ -140,6 +144,7 @@ def align(
         np.ascontiguousarray(teeth_deg, dtype=np.float64),
         np.full(n, np.nan) if tooth_duty is None else tooth_duty.astype(np.float64),
         np.full(n, tempo.log_missed) if log_missed is None else log_missed.astype(np.float64),
+        np.zeros((n, MAX_SKIP_TEETH + 1)) if rough is None else rough,
         pitch,
         tempo.walk / pitch**3,
         tempo.relax * pitch,

@@ -37,9 +37,9 @@ def _log_below(x: Any) -> Any:
 
 
 @njit(nogil=True, inline="always")
-def _strides(teeth: Any, max_d: int, dead: Any, jitter: float, relax: float) -> Any:
+def _strides(teeth: Any, max_d: int, dead: Any, rough: Any, jitter: float, relax: float) -> Any:
     """Every stride of d teeth from tooth i [n, max_d + 1]: angle, its log, cost of the teeth missed on the way, the
-    variance of its log that the edges' scatter makes; and as the slope of the log speed falls back to nothing over
+    variance of its log that the edges' scatter and ``rough`` make; and as the slope of the log speed falls back to nothing over
     ``relax`` degrees, how far it counts, and what is left of it after.
     """
     n = teeth.size
@@ -55,7 +55,7 @@ def _strides(teeth: Any, max_d: int, dead: Any, jitter: float, relax: float) -> 
             a = teeth[j % n] + 360.0 * (j // n) - teeth[i] if n > 1 else 360.0 * d
             angle[i, d] = a
             log_angle[i, d] = np.log(a)
-            scatter[i, d] = 2.0 * jitter * jitter / (a * a)
+            scatter[i, d] = 2.0 * jitter * jitter / (a * a) + rough[i, d]
             kept[i, d] = np.exp(-a / relax)
             counts[i, d] = relax * (1.0 - kept[i, d])
             if d > 1:
@@ -141,6 +141,7 @@ def survivors(
     teeth: NDArray[np.float64],
     tooth_duty: NDArray[np.float64],
     dead: NDArray[np.float64],
+    rough: NDArray[np.float64],
     pitch: float,
     base_walk: float,
     relax: float,
@@ -157,14 +158,14 @@ def survivors(
 
     t [K] s; extra_cost, match_cost [K] log probabilities added when the edge is extra or matched; duty [K] share of the
     period the line is active (NaN: not used); teeth [n] deg; tooth_duty [n]; dead [n] log probability of missing tooth
-    i; stall [K]: the interval before it may be a stall; pitch, jitter, relax deg; base_walk: growth of the slope's
+    i; rough [n, MAX_SKIP_TEETH + 1] further variance of the log interval of every stride; stall [K]: the interval before it may be a stall; pitch, jitter, relax deg; base_walk: growth of the slope's
     variance, per cubic degree; torque, log_ref: see ``lattice``; time_sd: scatter of one edge in s; still_s: longest
     interval that is no standstill; beam nats.
     """
     n_edges = t.size
     n = teeth.size
     max_d = min(MAX_SKIP_TEETH, max(1, n)) if n > 1 else MAX_SKIP_TEETH
-    stride, log_stride, miss, scatter, counts, kept = _strides(teeth, max_d, dead, jitter, relax)
+    stride, log_stride, miss, scatter, counts, kept = _strides(teeth, max_d, dead, rough, jitter, relax)
     ahead = _first_there(dead, max_d)
     least_scatter = np.empty(max_d + 1)  # of any stride of d teeth, for bounds
     least_cube = np.empty(max_d + 1)
@@ -225,7 +226,7 @@ def survivors(
                 a = stride[node_tooth[q], 1]
                 h = 0.5 * a
                 v = node[q, 3] + 2 * h * node[q, 4] + h * h * node[q, 5]
-                v += 2.0 * jitter * jitter / (a * a) + sampling
+                v += scatter[node_tooth[q], 1] + sampling
                 v += base_walk * a * a * a / 24.0
                 r = log_stride[node_tooth[q], 1] - log_dt - (node[q, 1] + node[q, 2] * h)
                 easy = r * r < 4.0 * v and v < 0.04

@@ -66,7 +66,7 @@ def _spelt_out(
         shift = damage.shift_deg
         if candidate.likelihood / candidate.marks >= SHARP:
             shift = _shifts(candidate, windows, tempos, damage)
-        full = replace(damage, shift_deg=shift) if any(shift) else damage
+        full = _apart(layout, replace(damage, shift_deg=shift)) if any(shift) else damage
         if not full or full.count > MOST_DAMAGE:
             break
         again = weigh(layout, [fit(w, layout, t, full) for w, t in zip(windows, tempos, strict=True)], full)
@@ -77,6 +77,14 @@ def _spelt_out(
         best = again
         damage = _damage_seen(again, replace(full, shift_deg=()))
     return best
+
+
+def _apart(layout: Layout, damage: Damage) -> Damage:
+    """The damage less any extra edge where a displaced tooth stands: one piece of metal makes one edge."""
+    places = np.asarray(layout.teeth_deg) + np.asarray(damage.shift_deg)
+    reach = 0.15 * layout.pitch_deg
+    extra = tuple(e for e in damage.extra if np.abs((places - e[0] + 180.0) % 360.0 - 180.0).min() > reach)
+    return replace(damage, extra=extra)
 
 
 def in_gap(layout: Layout, damage: Damage) -> list[int]:
@@ -202,5 +210,5 @@ def _shifts(
     drawn[list(got.suspects)] = got.mean_deg[list(got.suspects)]
     natural = flank_shift(layout, damage.flank, tuple(t for t, share in damage.dead if share > 0.6), drawn)
     for i in got.suspects[: shift.size // 14]:
-        shift[i] = np.clip(got.mean_deg[i] - natural[i], -0.5 * layout.pitch_deg, 0.5 * layout.pitch_deg)
+        shift[i] = np.clip(got.mean_deg[i] - natural[i], -0.45 * layout.pitch_deg, 0.45 * layout.pitch_deg)
     return tuple(float(x) for x in shift)

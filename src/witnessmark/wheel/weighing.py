@@ -13,6 +13,7 @@ from witnessmark.wheel.damage import SOUND, Damage, align_marks, is_even
 from witnessmark.wheel.lattice import Path, Tempo
 from witnessmark.wheel.marks import Marks
 from witnessmark.wheel.model import Layout
+from witnessmark.wheel.rhythm import Ripple
 
 # Tempos tried, as variance growth of the log-speed slope per pitch: a running engine on a fine wheel (5e-8 per cubic
 # degree on 6 degrees) to cranking ripple on twelve teeth (8e-6 per cubic degree, the measured scale of simulated
@@ -89,6 +90,7 @@ class Candidate:
     marks: int
     tally: Tally = field(repr=False)
     damage: Damage = SOUND
+    ripple: Ripple | None = None  # the ripple learnt under this layout, where that explains more
 
     @property
     def damaged(self) -> tuple[int, ...]:
@@ -201,8 +203,11 @@ def fit(marks: Marks, layout: Layout, tempos: tuple[Tempo, ...], damage: Damage 
     return Fit(best[0], best[1], counts, int(marks.time_s.size), marks.from_rest)
 
 
-def weigh(layout: Layout, fits: list[Fit], damage: Damage = SOUND) -> Candidate:
-    """One candidate out of its windows; what ``damage`` already says is paid for by the caller."""
+def weigh(layout: Layout, fits: list[Fit], damage: Damage = SOUND, placed: bool = True) -> Candidate:
+    """One candidate out of its windows; what ``damage`` already says is paid for by the caller.
+
+    placed: whether extra edges show where they are, so that one place of the wheel may be told from another.
+    """
     n = len(layout.teeth_deg)
     sums = Tally(np.zeros(n, np.int64), np.zeros(n, np.int64), [])
     rpms = []
@@ -215,7 +220,8 @@ def weigh(layout: Layout, fits: list[Fit], damage: Damage = SOUND) -> Candidate:
     tempo = fits[0].tempo
     likely = sum(f.path.score for f in fits)
     per_mark = likely / max(1, sum(f.marks for f in fits))
-    likely += _extra_gain(sums, layout, turns, tempo, per_mark, damage)
+    if placed:
+        likely += _extra_gain(sums, layout, turns, tempo, per_mark, damage)
     if not is_even(layout):
         likely += _damage_gain(sums, n, tempo, damage)
     prior = float(np.log(layout.prior)) + _rpm_prior(rpm, fits[0].from_rest)
