@@ -78,14 +78,17 @@ def _gap_guesses(time_s: NDArray[np.float64]) -> set[tuple[int, int]]:
     return out
 
 
-# Standard deviation of the log interval: smooth cranking has up to 0.35 with its gaps, cranking into stalls 0.45 and
-# more (simulated).
-UNEVEN = 0.4
+# Log of the slowest tenth of the intervals over the middle one: in cranking without stalls 0.3 to 0.6, gaps included, into
+# stalls 0.65 to 1.6 (simulated).
+UNEVEN = 0.65
 
 
 def uneven(time_s: NDArray[np.float64]) -> bool:
-    """Whether the speed swings so much between compressions that a gap is not told by its length."""
-    return bool(time_s.size > 3 and float(np.std(np.log(np.maximum(np.diff(time_s), 1e-9)))) > UNEVEN)
+    """Whether the crank slows down so much between compressions that a gap is not told by its length."""
+    if time_s.size < 12:
+        return False
+    slow, middle = np.percentile(np.diff(time_s), [90.0, 50.0])
+    return bool(np.log(max(float(slow), 1e-9) / max(float(middle), 1e-9)) > UNEVEN)
 
 
 def _wheels_with_gaps(

@@ -46,7 +46,9 @@ def compare(marks: Marks, extra: list[Layout] | None = None) -> list[Candidate]:
         (max((fit(look, lay, tempo, d) for d in _flanks(look, lay)), key=lambda f: f.path.score), lay) for lay in tries
     ]
     ranked = sorted((weigh(lay, [f]).score, i) for i, (f, lay) in enumerate(quick))[::-1]
-    keep = [quick[i][1] for rank, (s, i) in enumerate(ranked) if s > ranked[0][0] - 80.0 or rank < 6][:MANY if uneven(look.time_s) else 10]
+    keep = [quick[i][1] for rank, (s, i) in enumerate(ranked) if s > ranked[0][0] - 80.0 or rank < 6][
+        : MANY if uneven(look.time_s) else 10
+    ]
     keep += [
         quick[i][1] for s, i in ranked if quick[i][1] not in keep and s > ranked[0][0] - 150.0 and _common(quick[i][1])
     ]
@@ -71,7 +73,7 @@ def compare(marks: Marks, extra: list[Layout] | None = None) -> list[Candidate]:
         for c, h in zip(found, hope, strict=True)
     ]
     top = max(spelt, key=lambda c: c.score)
-    if top.likelihood < RIPPLED * top.marks:
+    if uneven(look.time_s) and top.likelihood < RIPPLED * top.marks:
         spelt = ripple.explained(spelt, used)
     return sorted(spelt, key=lambda c: -c.score)
 

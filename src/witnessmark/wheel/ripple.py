@@ -36,6 +36,11 @@ SEED_SPREAD, LEAST_SPREAD, MOST_SPREAD = 0.03, 0.005, 0.6
 MOST_SEEDS = 8
 LENDERS = 2  # layouts whose ripple is tried under the others
 FEWEST_PERIODS = 3
+FEWEST_TURNS = 3.0  # in fewer, values fitted to a period outweigh what repeats
+LEAST_GAIN = 0.3  # nats a mark that the ripple must explain before it counts (0.6 to 1.5 in simulated slow cranking)
+# the crank slows down towards a stall: next to its slowest step the log time is up by this share of that step's at
+# least, where a gap is long all by itself (simulated)
+BROAD = 0.25
 DIP = 0.6  # log of the speed between a dip and its banks: what is flatter is a difference between cylinders (simulated)
 
 
@@ -51,7 +56,7 @@ def explained(candidates: list[Candidate], windows: list[Marks]) -> list[Candida
 def _explained(candidate: Candidate, windows: list[Marks]) -> Candidate:
     best = candidate
     layout = candidate.layout
-    if len(layout.teeth_deg) < 5 and not is_even(layout):
+    if (len(layout.teeth_deg) < 5 and not is_even(layout)) or candidate.turns < FEWEST_TURNS:
         return candidate
     for cylinders in CYLINDERS:
         period = 720.0 / cylinders
@@ -63,7 +68,7 @@ def _explained(candidate: Candidate, windows: list[Marks]) -> Candidate:
 def _with_ripple_of(candidate: Candidate, other: Candidate, windows: list[Marks]) -> Candidate:
     """The candidate under the ripple of another layout with the same teeth from compression to compression."""
     lent = other.ripple
-    if lent is None or other is candidate:
+    if lent is None or other is candidate or candidate.turns < FEWEST_TURNS:
         return candidate
     period = lent.period_deg * candidate.layout.pitch_deg / other.layout.pitch_deg
     if not any(abs(period - 720.0 / c) < 0.01 for c in CYLINDERS):
@@ -83,7 +88,9 @@ def _settled(candidate: Candidate, windows: list[Marks], ripple: Ripple) -> Cand
     for _ in range(ROUNDS):
         fits = [_fit(w, candidate, ripple) for w in windows]
         now = _weighed(candidate, fits, ripple, windows)
-        best = max(best, now, key=lambda c: c.score)
+        gain = now.likelihood - candidate.likelihood
+        if gain > LEAST_GAIN * now.marks and not _in_step(fits, candidate.layout, ripple, windows):
+            best = max(best, now, key=lambda c: c.score)
         if now.score < last + 0.5:
             break
         last = now.score
@@ -92,6 +99,23 @@ def _settled(candidate: Candidate, windows: list[Marks], ripple: Ripple) -> Cand
             break
         ripple = learnt
     return best
+
+
+def _in_step(fits: list[Fit], layout: Layout, ripple: Ripple, windows: list[Marks]) -> bool:
+    """Whether teeth are missed at one place of every period: then the wheel repeats with the ripple.
+
+    A wheel of two or three times the teeth could so take the turn, with its gap, for the period.
+    """
+    steps = len(ripple.share)
+    rows = [
+        gap
+        for f, w in zip(fits, windows, strict=True)
+        for took, gap in _periods(f.path, layout, w.time_s, ripple.period_deg, steps)
+        if np.isfinite(took).all()
+    ]
+    if len(rows) < 2 or sum(int(f.tally.missed.sum()) for f in fits) < 0.3 * len(rows):
+        return False
+    return bool(np.array(rows).all(axis=0).any())
 
 
 def _weighed(candidate: Candidate, fits: list[Fit], ripple: Ripple, windows: list[Marks]) -> Candidate:
@@ -166,21 +190,26 @@ def _spread(share: NDArray[np.float64], usual: float) -> NDArray[np.float64]:
 
 
 def _one_dip(log_share: NDArray[np.float64]) -> bool:
-    """Whether the speed dips once in the period: with more dips it is no period from compression to compression.
+    """Whether the speed dips once in the period, and gradually: else it is no period from compression to compression.
 
     Without this a wheel of twice the teeth would learn a whole turn with its gap as ripple.
     """
+    top = int(np.argmax(log_share))
+    level = float(np.median(log_share))
+    beside = max(log_share[top - 1], log_share[(top + 1) % log_share.size])
+    if beside - level < BROAD * (log_share[top] - level):
+        return False
     start = int(np.argmin(log_share))
     y = np.roll(log_share, -start)
-    climbed = top = 0.0
+    climbed = peak = 0.0
     low = y[0]
     dips = 0
     for value in np.append(y[1:], y[0]):
         if value > low + DIP and not climbed:
-            climbed, top = 1.0, value
-        elif climbed and value > top:
-            top = value
-        elif climbed and value < top - DIP:
+            climbed, peak = 1.0, value
+        elif climbed and value > peak:
+            peak = value
+        elif climbed and value < peak - DIP:
             dips, climbed, low = dips + 1, 0.0, value
         if not climbed:
             low = min(low, value)
@@ -192,9 +221,7 @@ def _steps(layout: Layout, period_deg: float) -> int:
     return max(6, round(period_deg / layout.pitch_deg))
 
 
-def learn(
-    paths: list[Path], layout: Layout, times_s: list[NDArray[np.float64]], period_deg: float
-) -> Ripple | None:
+def learn(paths: list[Path], layout: Layout, times_s: list[NDArray[np.float64]], period_deg: float) -> Ripple | None:
     """The ripple of these paths over their edge times; None with fewer than three periods."""
     steps = _steps(layout, period_deg)
     rows = [row for path, t in zip(paths, times_s, strict=True) for row in _periods(path, layout, t, period_deg, steps)]
