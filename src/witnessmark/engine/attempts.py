@@ -28,6 +28,7 @@ SPIN_UP_S = 0.3
 # First fire lifts the speed by 100 to 300 rpm within one event (common practice) at 150 to 250 rpm of cranking: a rise
 # to 1.4 times the cranking speed, counted from where it leaves 1.12 times.
 FIRED, LEAVES = 1.4, 1.12
+LIFT_RPM = 70.0  # below those 100: a slow crank that stalls at one compression passes the next at twice the mean speed
 # A run-down falls through this share of the cranking speed and never comes back.
 LETS_GO = 0.8
 # In a record that joins an engine half-way, a first spark or injection within this many turns is not a first one.
@@ -64,8 +65,11 @@ def _plateau(speed: Speed, start_s: float, limit_s: float) -> float | None:
 
 
 def _first_firing(speed: Speed, plateau: float, from_s: float) -> float | None:
-    """Where the speed first leaves the cranking level for 1.4 times of it."""
-    fast = (speed.rpm > FIRED * plateau) & (speed.time_s >= from_s)
+    """Where the speed first leaves the cranking level for 1.4 times of it, and by what a charge that fires lifts it.
+
+    Only where it is the mean over an event: counted over less, it swings as much from stall to stall.
+    """
+    fast = speed.decoded & (speed.rpm > max(FIRED * plateau, plateau + LIFT_RPM)) & (speed.time_s >= from_s)
     if not fast.any():
         return None
     i = int(np.argmax(fast))

@@ -78,8 +78,8 @@ def _gap_guesses(time_s: NDArray[np.float64]) -> set[tuple[int, int]]:
     return out
 
 
-# Log of the slowest tenth of the intervals over the middle one: in cranking without stalls 0.3 to 0.6, gaps included, into
-# stalls 0.65 to 1.6 (simulated).
+# Log of the slowest tenth of the intervals over the middle one: in cranking without stalls 0.3 to 0.6, gaps included,
+# into stalls 0.65 to 1.6 (simulated).
 UNEVEN = 0.65
 
 

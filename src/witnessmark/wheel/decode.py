@@ -18,6 +18,7 @@ from witnessmark.wheel.design import Choice, choose
 from witnessmark.wheel.lattice import Path, Tempo
 from witnessmark.wheel.marks import Marks, marks_of
 from witnessmark.wheel.model import CrankAngle, Extras, Layout, Passes, Tooth, WheelResult
+from witnessmark.wheel.rhythm import Ripple
 from witnessmark.wheel.twins import Reading, read_otherwise
 from witnessmark.wheel.which_gap import same_gap
 
@@ -105,8 +106,9 @@ def _nothing(channel: str | None, why: str, motions: tuple[object, ...] = ()) ->
 def full_path(marks: Marks, choice: Choice) -> Path:
     """The whole record aligned to the chosen layout, damaged teeth no longer paid for."""
     best: Path | None = None
-    for tempo in _tempos(marks, choice):
-        path = align_marks(marks, choice.layout, tempo, choice.damage)
+    tries: list[tuple[Tempo, Ripple | None]] = [(tempo, None) for tempo in _tempos(marks, choice)]
+    for tempo, ripple in [*tries, (choice.tempo, choice.ripple)]:
+        path = align_marks(marks, choice.layout, tempo, choice.damage, ripple=ripple)
         if best is None or path.score > best.score:
             best = path
     assert best is not None
@@ -118,7 +120,11 @@ def _tempos(marks: Marks, choice: Choice) -> tuple[Tempo, ...]:
     jitter = weighing.jitter_of(marks.time_s)
     walk = float(np.clip(weighing.WALK_PER_DEG3 * choice.layout.pitch_deg**3, 1e-3, 0.3))
     relax = 30.0 / choice.layout.pitch_deg
-    return (Tempo(walk, jitter), Tempo(walk, jitter, torque=True, relax=relax), choice.tempo)
+    return (
+        Tempo(walk, jitter),
+        Tempo(walk, jitter, torque=True, relax=relax),
+        *(() if choice.ripple else (choice.tempo,)),
+    )
 
 
 def _cylinders(setup: Setup) -> int | None:

@@ -12,6 +12,7 @@ from witnessmark.wheel.damage import SOUND, Damage, align_marks, is_even
 from witnessmark.wheel.lattice import Path, Tempo
 from witnessmark.wheel.marks import Marks, marks_of
 from witnessmark.wheel.model import Alternative, Layout
+from witnessmark.wheel.rhythm import Ripple
 from witnessmark.wheel.turns import cam_repeat
 from witnessmark.wheel.weighing import Candidate
 
@@ -35,6 +36,7 @@ class Choice:
     undecidable: str
     tempo: Tempo
     damage: Damage = SOUND
+    ripple: Ripple | None = None  # learnt under this layout where the crank slows down into stalls
 
 
 def choose(line: Line, rising: bool, both: bool, designed: Layout | None, timed: tuple[Line, ...]) -> Choice | None:
@@ -92,7 +94,7 @@ def _by_cycle(marks: Marks, ranked: list[Candidate], timed: tuple[Line, ...]) ->
         return ranked
     said: dict[int, float] = {}
     for c in close:
-        path = align_marks(marks, c.layout, c.tempo)
+        path = align_marks(marks, c.layout, c.tempo, ripple=c.ripple)
         said[id(c)] = _cycle_nats(timed, marks, path, c.layout)
     out = []
     for c in ranked:
@@ -146,6 +148,7 @@ def _decide(marks: Marks, ranked: list[Candidate], way: bool, designed: Layout |
         _undecidable(best, others, designed),
         best.tempo,
         best.damage,
+        best.ripple,
     )
 
 

@@ -122,9 +122,9 @@ def align(
 
     extra_cost, match_cost [K]: additions to the log probability of the edge being extra / a tooth. duty [K] with
     tooth_duty [n]: width coding. log_missed [n]: log probability of a miss by tooth. rough [n, MAX_SKIP_TEETH + 1]:
-    variance that the log interval of a stride of so many teeth from this tooth has besides. still_s: an interval longer than
-    this is a standstill. pitch_deg: the unit of the tempo (default: median tooth distance). clock: ``clock_of(time_s)``
-    where it is at hand. Returns an empty path when there are fewer than two edges.
+    variance that the log interval of a stride of so many teeth from this tooth has besides. still_s: an interval
+    longer than this is a standstill. pitch_deg: the unit of the tempo (default: median tooth distance). clock:
+    ``clock_of(time_s)`` where it is at hand. Returns an empty path when there are fewer than two edges.
     """
     k = time_s.size
     n = teeth_deg.size

@@ -39,7 +39,7 @@ def _log_below(x: Any) -> Any:
 @njit(nogil=True, inline="always")
 def _strides(teeth: Any, max_d: int, dead: Any, rough: Any, jitter: float, relax: float) -> Any:
     """Every stride of d teeth from tooth i [n, max_d + 1]: angle, its log, cost of the teeth missed on the way, the
-    variance of its log that the edges' scatter and ``rough`` make; and as the slope of the log speed falls back to nothing over
+    variance of its log that scatter and ``rough`` make; and as the slope of the log speed falls back to nothing over
     ``relax`` degrees, how far it counts, and what is left of it after.
     """
     n = teeth.size
@@ -158,9 +158,10 @@ def survivors(
 
     t [K] s; extra_cost, match_cost [K] log probabilities added when the edge is extra or matched; duty [K] share of the
     period the line is active (NaN: not used); teeth [n] deg; tooth_duty [n]; dead [n] log probability of missing tooth
-    i; rough [n, MAX_SKIP_TEETH + 1] further variance of the log interval of every stride; stall [K]: the interval before it may be a stall; pitch, jitter, relax deg; base_walk: growth of the slope's
-    variance, per cubic degree; torque, log_ref: see ``lattice``; time_sd: scatter of one edge in s; still_s: longest
-    interval that is no standstill; beam nats.
+    i; rough [n, MAX_SKIP_TEETH + 1] further variance of the log interval by stride; stall [K]: the interval before it
+    may be a stall; pitch, jitter, relax deg; base_walk: growth of the slope's variance, per cubic degree; torque,
+    log_ref: see ``lattice``; time_sd: scatter of one edge in s; still_s: longest interval that is no standstill; beam
+    nats.
     """
     n_edges = t.size
     n = teeth.size

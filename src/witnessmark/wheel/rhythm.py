@@ -12,7 +12,7 @@ from witnessmark.wheel.lattice_kernel import MAX_SKIP_TEETH
 
 @dataclass(frozen=True, slots=True)
 class Ripple:
-    """Share of a period's time that each of its equal steps of angle takes [steps], and the variance of its log [steps].
+    """Share of a period's time that each of its equal steps of angle takes [steps], and variance of its log [steps].
 
     period_deg: crank degrees from one compression to the next; phase 0 is at slot 1 of the first turn.
     """
@@ -23,7 +23,7 @@ class Ripple:
 
     @property
     def turns(self) -> int:
-        """Turns after which teeth meet the same ripple again: one, or two with an odd number of compressions a cycle."""
+        """Turns after which teeth meet the same ripple: one, or two with an odd number of compressions a cycle."""
         return 1 if abs(360.0 / self.period_deg - round(360.0 / self.period_deg)) < 1e-6 else 2
 
     def evened(self, angle_deg: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -35,7 +35,7 @@ class Ripple:
         return np.asarray(whole * self.period_deg + within)
 
     def rough(self, teeth_deg: NDArray[np.float64], whole_deg: float) -> NDArray[np.float64]:
-        """Variance of the log time of each stride from each tooth [n, MAX_SKIP_TEETH + 1]; whole_deg closes the circle."""
+        """Variance of the log time of each stride from each tooth [n, MAX_SKIP_TEETH + 1]; whole_deg: the circle."""
         steps = len(self.share)
         n = teeth_deg.size
         step = self.period_deg / steps

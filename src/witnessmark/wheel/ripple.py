@@ -1,8 +1,8 @@
 """Cranking ripple that comes again with every compression: what a layout makes of the edges when it may be learnt.
 
-Between two compressions the crank slows down and speeds up the same way each time, whatever wheel is on it. So under the
-right layout the time from tooth to tooth repeats with a period of 720 degrees over the number of cylinders, and under a
-wrong one it does not: a strong witness just where smoothness says little (slow cranking, coarse wheels, stalls). The
+Between two compressions the crank slows down and speeds up the same way each time, whatever wheel is on it. So under
+the right layout the time from tooth to tooth repeats with a period of 720 degrees over the number of cylinders, and
+under a wrong one it does not: a strong witness just where smoothness says little (slow cranking, coarse wheels). The
 period is shorter than a turn for three cylinders and more, so a gap or a missing tooth, which comes once a turn, cannot
 pass for ripple. The share of time by angle is learnt from the layout's own path, and the layout is aligned anew on a
 wheel whose teeth stand where they would pass at an even speed; a few rounds of that settle (Viterbi training, also
@@ -12,7 +12,7 @@ known as segmental k-means: Juang & Rabiner 1990).
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,13 +27,14 @@ from witnessmark.wheel.weighing import Candidate, Fit, jitter_of, tally, unrolle
 
 CYLINDERS = (4, 3, 6, 5)  # periods below a turn; eight and twelve repeat within four's and six's
 ROUNDS = 6
+MOST_MISSED = 3  # teeth missed turn after turn, beyond which the layout is simply wrong
 WALKS = (1e-5, 3e-4, 5e-3)  # what is left of the speed's changes once the ripple is known
 SHARPEST = 0.004  # of a pitch: the scatter of good edges (that of jitter_of)
 # A torque that differs from one compression to the next moves the log time of a tooth as the inverse of the energy
 # there, that is as the square of the time itself: log spread where the crank passes at its usual speed, before anything
 # is known and at the least after, and the most at a stall (simulated cranking at 60 to 110 rpm).
 SEED_SPREAD, LEAST_SPREAD, MOST_SPREAD = 0.03, 0.005, 0.6
-MOST_SEEDS = 8
+MOST_SEEDS, BEST_SEEDS = 8, 2  # tried on one window, and of those on all
 LENDERS = 2  # layouts whose ripple is tried under the others
 FEWEST_PERIODS = 3
 FEWEST_TURNS = 3.0  # in fewer, values fitted to a period outweigh what repeats
@@ -62,7 +63,28 @@ def _explained(candidate: Candidate, windows: list[Marks]) -> Candidate:
         period = 720.0 / cylinders
         for seed in _seeds(candidate, windows, period):
             best = max(best, _settled(candidate, windows, seed), key=lambda c: c.score)
+    return _in_phase(candidate, best, windows)
+
+
+def _in_phase(candidate: Candidate, best: Candidate, windows: list[Marks]) -> Candidate:
+    """The same with slot 1 after a tooth that is missed turn after turn, where that is the better start."""
+    ripple, teeth = best.ripple, candidate.layout.teeth_deg
+    often = np.flatnonzero(best.tally.missed > 0.6 * best.turns)
+    if ripple is None or is_even(candidate.layout) or not 0 < often.size <= MOST_MISSED:
+        return best
+    step = ripple.period_deg / len(ripple.share)
+    for tooth in often:
+        turned = -round(teeth[(tooth + 1) % len(teeth)] / step)
+        best = max(
+            best, _settled(candidate, windows, _turned(ripple, ripple.period_deg, turned)), key=lambda c: c.score
+        )
     return best
+
+
+def _turned(ripple: Ripple, period_deg: float, steps: int) -> Ripple:
+    """The ripple so many steps later."""
+    share, variance = np.roll(ripple.share, steps), np.roll(ripple.variance, steps)
+    return Ripple(period_deg, tuple(share.tolist()), tuple(variance.tolist()))
 
 
 def _with_ripple_of(candidate: Candidate, other: Candidate, windows: list[Marks]) -> Candidate:
@@ -75,9 +97,7 @@ def _with_ripple_of(candidate: Candidate, other: Candidate, windows: list[Marks]
         return candidate
     best = candidate
     for turned in (0, 1, -1):  # slot 1 may stand a slot away where a tooth beside the gap is read otherwise
-        share, variance = np.roll(lent.share, turned), np.roll(lent.variance, turned)
-        seed = Ripple(period, tuple(share.tolist()), tuple(variance.tolist()))
-        best = max(best, _settled(candidate, windows, seed), key=lambda c: c.score)
+        best = max(best, _settled(candidate, windows, _turned(lent, period, turned)), key=lambda c: c.score)
     return best
 
 
@@ -152,8 +172,7 @@ def _seeds(candidate: Candidate, windows: list[Marks], period_deg: float) -> Ite
         if seed is not None:
             path = align_marks(look, layout, Tempo(WALKS[1], 2.5 * SHARPEST), candidate.damage, ripple=seed)
             tries.append((path.score, seed))
-    if tries:
-        yield max(tries, key=lambda t: t[0])[1]
+    yield from (seed for _, seed in sorted(tries, key=lambda t: -t[0])[:BEST_SEEDS])
 
 
 def _after_gaps(time_s: NDArray[np.float64], layout: Layout) -> list[int]:
@@ -253,7 +272,7 @@ def learn(paths: list[Path], layout: Layout, times_s: list[NDArray[np.float64]],
 def _periods(
     path: Path, layout: Layout, time_s: NDArray[np.float64], period_deg: float, steps: int
 ) -> Iterator[tuple[NDArray[np.float64], NDArray[np.bool_]]]:
-    """Time by equal steps of angle, period by period [steps], NaN where the path has no edges; and which lie in gaps."""
+    """Time by equal steps of angle, period by period [steps], NaN where no edges are; and which steps lie in gaps."""
     if path.edge.size == 0:
         return
     edge, angle, piece = unrolled(path, layout)
