@@ -33,10 +33,20 @@ def settled(found: list[Candidate]) -> list[Candidate]:
         ring = ring_of(c.layout, c.damage)
         if ring is None or (not c.damage and _odd(c) > MOST_ODD):
             continue
-        raw = c.likelihood - (damage_cost(c.layout, c.damage, c.tally, c.turns) if c.damage else 0.0)
+        raw = c.likelihood - (damage_cost(c.layout, c.damage, c.tally, c.turns) if c.damage else 0.0) + _passes_off(c)
         if ring not in known or raw > known[ring][0]:
             known[ring] = (raw, c)
     return sorted((_best_reading(_capped(c, known), known) for c in found), key=lambda c: -c.score)
+
+
+def _passes_off(c: Candidate) -> float:
+    """What any other reading pays, in nats, for the passes in which a dead tooth gave its edge or metal gave none.
+
+    To a design without that tooth such an edge is one too many, and no damage tells when it comes.
+    """
+    shown = sum(int(c.tally.seen[tooth]) for tooth, _ in c.damage.dead)
+    silent = sum((1.0 - share) * c.turns for _, share in c.damage.extra)
+    return shown * c.tempo.log_extra + silent * c.tempo.log_missed
 
 
 def _odd(c: Candidate) -> float:
@@ -108,7 +118,7 @@ def _filled(layout: Layout) -> list[Damage]:
 
 def _dead(layout: Layout) -> list[Damage]:
     """One tooth gone: without it a common wheel may look like a rarer one with more gaps."""
-    if not layout.regular or layout.source not in ("setup", "catalogue") or not layout.missing:
+    if not layout.regular or layout.source == "learnt" or not layout.missing:
         return []
     return [Damage(dead=((tooth, 0.97),)) for tooth in range(len(layout.teeth_deg))]
 
