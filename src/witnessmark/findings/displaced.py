@@ -22,7 +22,7 @@ DRIFT = 0.5
 # On coarser wheels the edges of one cycle are hardly more than the numbers that describe its speed.
 MODEL_TEETH = 16
 # Share of a tooth's error that its neighbours take over on a variable-reluctance line, whose teeth share their flux:
-# 0.37 to 0.43 on simulated rows of teeth, and the tooth after that 0.20 to 0.23 where the displaced one stands at a gap.
+# 0.37 to 0.43 on simulated rows of teeth; the tooth after that 0.20 to 0.23 where the displaced one stands at a gap.
 SHARED_FLUX = (0.5, 0.25)
 
 

@@ -165,11 +165,13 @@ def _damage_seen(candidate: Candidate, known: Damage, grid: int = 2) -> Damage:
         # one tooth beside the gap, put on either side by different windows: keep the side met more often
         dead = [d for d in dead if d not in ends] + [(max(ends, key=lambda d: d[1])[0], 0.97)]
     extra = list(known.extra)
+    gone = [layout.teeth_deg[tooth] for tooth, _ in dead]
+    alive = np.setdiff1d(np.asarray(layout.teeth_deg), gone)
     for angle, hits, _ in clusters(t.extra_deg, layout.pitch_deg / 4.0):
         drawn = np.round(angle / layout.pitch_deg * grid) / grid * layout.pitch_deg
-        if abs(angle - drawn) < (0.12 if sharp else 0.26) * layout.pitch_deg:
+        if abs(angle - drawn) < (0.12 if sharp else 0.26) * layout.pitch_deg and drawn % 360.0 not in gone:
             angle = float(drawn)
-        places = np.asarray([*layout.teeth_deg, *(a for a, _ in extra)])
+        places = np.asarray([*alive, *(a for a, _ in extra)])  # beside a dead tooth it is that tooth, displaced
         beside = np.abs((places - angle + 180.0) % 360.0 - 180.0).min() < 0.15 * layout.pitch_deg
         if (
             hits >= max(3.0, (least - 0.05) * candidate.turns)
