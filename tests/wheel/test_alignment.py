@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from witnessmark.wheel import identify, layouts, weighing
+from witnessmark.wheel import identify, layouts, spelt, weighing
 from witnessmark.wheel.damage import Damage, align_marks
 from witnessmark.wheel.lattice import Tempo
 from witnessmark.wheel.marks import Marks
@@ -52,6 +52,40 @@ def test_a_missed_and_an_extra_edge_are_told_as_such() -> None:
     assert counted.missed.sum() == 1
     assert counted.missed[gone % 35] == 1
     assert len(counted.extra_deg) == 1
+
+
+def test_an_edge_that_its_own_shape_tells_false_wins_no_place_on_the_wheel() -> None:
+    layout = layouts.single_gap(36, 1)
+    time_s = times(layout, 5)
+    half = 0.5 * (time_s[100] + time_s[101])
+    both = np.sort(np.append(time_s, half))
+    path = align_marks(marks(both), layout, Tempo())
+    told_false = np.where(both == half, weighing.FALSE_NATS, 0.0)
+    assert len(weighing.tally(path, layout, both).extra_deg) == 1
+    assert weighing.tally(path, layout, both, told_false).extra_deg == []
+
+
+def test_a_displaced_tooth_of_a_pattern_that_repeats_is_put_on_one_tooth() -> None:
+    """36-2-2-2 fits each window in three ways: what is wrong at one tooth must not be put on three."""
+    layout = next(x for x in layouts.catalogue() if x.name == "36-2-2-2" and x.periods == 3)
+    time_s = times(layout, 14, swing=0.2)
+    late = np.arange(time_s.size) % 30 == 14
+    time_s = time_s + np.where(late, 0.35 * np.gradient(time_s), 0.0)
+    best = identify.compare(marks(time_s))[0]
+    assert best.layout.name == "36-2-2-2"
+    assert sum(map(bool, best.damage.shift_deg)) == 1
+    assert max(best.damage.shift_deg) == pytest.approx(3.5, abs=0.7)
+
+
+def test_an_edge_beside_a_dead_tooth_is_that_tooth_displaced() -> None:
+    layout = layouts.single_gap(24, 1)
+    seen, missed = np.full(23, 28), np.zeros(23, np.int64)
+    seen[8], missed[8] = 0, 28
+    counted = weighing.Tally(seen, missed, [122.1] * 28)
+    found = weighing.Candidate(layout, Tempo(), 1600.0, 1600.0, 28.0, 800.0, 650, counted)
+    damage = spelt._damage_seen(found, found.damage)
+    assert (damage.dead, damage.extra) == ((), ())
+    assert damage.shift_deg[8] == pytest.approx(2.1)
 
 
 @pytest.mark.parametrize("slot", [1, 30, 58])

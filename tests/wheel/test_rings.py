@@ -56,6 +56,29 @@ def test_unlike_rings_keep_their_own_scores() -> None:
     assert [c.score for c in settled(found)] == [c.score for c in found]
 
 
+def test_passes_in_which_a_dead_tooth_shows_are_paid_by_every_other_reading() -> None:
+    """A tooth seen in 4 of 20 turns: to a wheel with a gap there each of them is an edge too many."""
+    gap = layouts.regular("36-1-2", 36, (6, 35, 36), prior=2e-4, source="learnt")
+    weak = candidate(named("36-2"), 1000.0, Damage(dead=((5, 0.8),)))
+    weak.tally.seen[5], weak.tally.missed[5] = 4, 16
+    lifted = {c.layout.name: c for c in settled([weak, candidate(gap, 900.0)])}
+    never = candidate(named("36-2"), 1000.0, Damage(dead=((5, 0.97),)))
+    lifted_never = {c.layout.name: c for c in settled([never, candidate(gap, 900.0)])}
+    assert lifted["36-2"].likelihood == 1000.0
+    price = 4 * Tempo().log_extra - 4 * np.log(1.0 - 0.8)
+    assert lifted["36-1-2"].likelihood - lifted_never["36-1-2"].likelihood == pytest.approx(price, abs=0.1)
+    assert lifted["36-1-2"].score < lifted["36-2"].score
+
+
+def test_a_wheel_of_no_list_with_a_dead_tooth_shares_the_ring_of_a_rarer_one() -> None:
+    """48-2 without the tooth beside its gap leaves the ring of 48-3."""
+    rare = layouts.single_gap(48, 3, prior=1e-6, source="family", mark="derived")
+    usual = layouts.single_gap(48, 2, prior=0.02, source="family", mark="derived")
+    out = settled([candidate(rare, 593.0), candidate(usual, 573.0)])
+    assert out[0].layout.name == "48-2"
+    assert out[0].damaged in ((0,), (45,))
+
+
 def test_with_a_setup_a_filled_gap_beats_an_even_wheel_within_its_prior_and_is_not_certain() -> None:
     wheel = layouts.single_gap(36, 1, source="setup")
     out = settled([candidate(layouts.even(36, prior=0.4), 500.0), candidate(wheel, 470.0)])
