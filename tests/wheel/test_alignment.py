@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from witnessmark.wheel import identify, layouts, spelt, weighing
+from witnessmark.wheel import candidates, identify, layouts, spelt, weighing
 from witnessmark.wheel.damage import Damage, align_marks
 from witnessmark.wheel.lattice import Tempo
 from witnessmark.wheel.marks import Marks
@@ -112,3 +112,13 @@ def test_a_dead_tooth_spelt_out_is_passed_over_without_cost() -> None:
     plain = align_marks(line, layout, Tempo())
     told = align_marks(line, layout, Tempo(), Damage(dead=((22, 0.97),)))
     assert told.score > plain.score + 8 * 4.0
+
+
+def test_one_short_interval_beside_a_shortened_pitch_is_one_split_not_two() -> None:
+    """24 teeth and one more at a third of a pitch, the pitch before it shortened by ripple: 24+1, not 23+1."""
+    places = np.array([0.0, 5.0, *(15.0 * i for i in range(1, 24))])
+    angle = np.concatenate([places + 360.0 * turn for turn in range(6)])
+    time_s = angle / 1200.0 + 6e-4 * np.sin(np.radians(2.0 * angle + 120.0))
+    split = candidates._split_guesses(time_s)
+    assert "24+1" in [x.name for x in split]
+    assert "23+1" not in [x.name for x in split]
