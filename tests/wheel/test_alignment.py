@@ -114,11 +114,12 @@ def test_a_dead_tooth_spelt_out_is_passed_over_without_cost() -> None:
     assert told.score > plain.score + 8 * 4.0
 
 
-def test_one_short_interval_beside_a_shortened_pitch_is_one_split_not_two() -> None:
+@pytest.mark.parametrize("phase_deg", [80.0, 160.0, 240.0])
+def test_one_short_interval_beside_a_shortened_pitch_is_one_split_not_two(phase_deg: float) -> None:
     """24 teeth and one more at a third of a pitch, the pitch before it shortened by ripple: 24+1, not 23+1."""
     places = np.array([0.0, 5.0, *(15.0 * i for i in range(1, 24))])
     angle = np.concatenate([places + 360.0 * turn for turn in range(6)])
-    time_s = angle / 1200.0 + 6e-4 * np.sin(np.radians(2.0 * angle + 120.0))
+    time_s = angle / 1200.0 + 2e-3 * np.sin(np.radians(4.0 * angle + phase_deg))
     split = candidates._split_guesses(time_s)
     assert "24+1" in [x.name for x in split]
     assert "23+1" not in [x.name for x in split]
