@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from witnessmark.wheel import identify, layouts, weighing
+from witnessmark.wheel import candidates, identify, layouts, spelt, weighing
 from witnessmark.wheel.damage import Damage, align_marks
 from witnessmark.wheel.lattice import Tempo
 from witnessmark.wheel.marks import Marks
@@ -54,6 +54,40 @@ def test_a_missed_and_an_extra_edge_are_told_as_such() -> None:
     assert len(counted.extra_deg) == 1
 
 
+def test_an_edge_that_its_own_shape_tells_false_wins_no_place_on_the_wheel() -> None:
+    layout = layouts.single_gap(36, 1)
+    time_s = times(layout, 5)
+    half = 0.5 * (time_s[100] + time_s[101])
+    both = np.sort(np.append(time_s, half))
+    path = align_marks(marks(both), layout, Tempo())
+    told_false = np.where(both == half, weighing.FALSE_NATS, 0.0)
+    assert len(weighing.tally(path, layout, both).extra_deg) == 1
+    assert weighing.tally(path, layout, both, told_false).extra_deg == []
+
+
+def test_a_displaced_tooth_of_a_pattern_that_repeats_is_put_on_one_tooth() -> None:
+    """36-2-2-2 fits each window in three ways: what is wrong at one tooth must not be put on three."""
+    layout = next(x for x in layouts.catalogue() if x.name == "36-2-2-2" and x.periods == 3)
+    time_s = times(layout, 14, swing=0.2)
+    late = np.arange(time_s.size) % 30 == 14
+    time_s = time_s + np.where(late, 0.35 * np.gradient(time_s), 0.0)
+    best = identify.compare(marks(time_s))[0]
+    assert best.layout.name == "36-2-2-2"
+    assert sum(map(bool, best.damage.shift_deg)) == 1
+    assert max(best.damage.shift_deg) == pytest.approx(3.5, abs=0.7)
+
+
+def test_an_edge_beside_a_dead_tooth_is_that_tooth_displaced() -> None:
+    layout = layouts.single_gap(24, 1)
+    seen, missed = np.full(23, 28), np.zeros(23, np.int64)
+    seen[8], missed[8] = 0, 28
+    counted = weighing.Tally(seen, missed, [122.1] * 28)
+    found = weighing.Candidate(layout, Tempo(), 1600.0, 1600.0, 28.0, 800.0, 650, counted)
+    damage = spelt._damage_seen(found, found.damage)
+    assert (damage.dead, damage.extra) == ((), ())
+    assert damage.shift_deg[8] == pytest.approx(2.1)
+
+
 @pytest.mark.parametrize("slot", [1, 30, 58])
 @pytest.mark.parametrize("shift", [0, 20, 57])
 def test_a_tooth_gone_stays_a_60_2_wherever_the_record_begins(slot: int, shift: int) -> None:
@@ -78,3 +112,14 @@ def test_a_dead_tooth_spelt_out_is_passed_over_without_cost() -> None:
     plain = align_marks(line, layout, Tempo())
     told = align_marks(line, layout, Tempo(), Damage(dead=((22, 0.97),)))
     assert told.score > plain.score + 8 * 4.0
+
+
+@pytest.mark.parametrize("phase_deg", [80.0, 160.0, 240.0])
+def test_one_short_interval_beside_a_shortened_pitch_is_one_split_not_two(phase_deg: float) -> None:
+    """24 teeth and one more at a third of a pitch, the pitch before it shortened by ripple: 24+1, not 23+1."""
+    places = np.array([0.0, 5.0, *(15.0 * i for i in range(1, 24))])
+    angle = np.concatenate([places + 360.0 * turn for turn in range(6)])
+    time_s = angle / 1200.0 + 2e-3 * np.sin(np.radians(4.0 * angle + phase_deg))
+    split = candidates._split_guesses(time_s)
+    assert "24+1" in [x.name for x in split]
+    assert "23+1" not in [x.name for x in split]

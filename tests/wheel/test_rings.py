@@ -10,8 +10,9 @@ from witnessmark.recording.setup import CamWheel, CrankWheel, Setup
 from witnessmark.wheel import layouts
 from witnessmark.wheel.damage import SOUND, Damage
 from witnessmark.wheel.lattice import Path, Tempo
+from witnessmark.wheel.layouts import even, single_gap, unequal
 from witnessmark.wheel.model import Layout
-from witnessmark.wheel.rings import ring_of, settled, with_filled
+from witnessmark.wheel.rings import other_reading, read_otherwise, ring_of, settled, with_filled
 from witnessmark.wheel.weighing import Candidate, Tally
 from witnessmark.wheel.which_gap import same_gap
 
@@ -53,6 +54,29 @@ def test_a_common_wheel_takes_the_better_alignment_of_its_ring() -> None:
 def test_unlike_rings_keep_their_own_scores() -> None:
     found = [candidate(named("60-2"), 900.0), candidate(named("36-2"), 880.0)]
     assert [c.score for c in settled(found)] == [c.score for c in found]
+
+
+def test_passes_in_which_a_dead_tooth_shows_are_paid_by_every_other_reading() -> None:
+    """A tooth seen in 4 of 20 turns: to a wheel with a gap there each of them is an edge too many."""
+    gap = layouts.regular("36-1-2", 36, (6, 35, 36), prior=2e-4, source="learnt")
+    weak = candidate(named("36-2"), 1000.0, Damage(dead=((5, 0.8),)))
+    weak.tally.seen[5], weak.tally.missed[5] = 4, 16
+    lifted = {c.layout.name: c for c in settled([weak, candidate(gap, 900.0)])}
+    never = candidate(named("36-2"), 1000.0, Damage(dead=((5, 0.97),)))
+    lifted_never = {c.layout.name: c for c in settled([never, candidate(gap, 900.0)])}
+    assert lifted["36-2"].likelihood == 1000.0
+    price = 4 * Tempo().log_extra - 4 * np.log(1.0 - 0.8)
+    assert lifted["36-1-2"].likelihood - lifted_never["36-1-2"].likelihood == pytest.approx(price, abs=0.1)
+    assert lifted["36-1-2"].score < lifted["36-2"].score
+
+
+def test_a_wheel_of_no_list_with_a_dead_tooth_shares_the_ring_of_a_rarer_one() -> None:
+    """48-2 without the tooth beside its gap leaves the ring of 48-3."""
+    rare = layouts.single_gap(48, 3, prior=1e-6, source="family", mark="derived")
+    usual = layouts.single_gap(48, 2, prior=0.02, source="family", mark="derived")
+    out = settled([candidate(rare, 593.0), candidate(usual, 573.0)])
+    assert out[0].layout.name == "48-2"
+    assert out[0].damaged in ((0,), (45,))
 
 
 def test_with_a_setup_a_filled_gap_beats_an_even_wheel_within_its_prior_and_is_not_certain() -> None:
@@ -110,3 +134,63 @@ def test_without_described_cams_the_numbering_is_left_as_it_is() -> None:
     path, time_s, cam, _ = record(10, 9.4)
     same = same_gap(path, named("36-1"), time_s, (cam,), Setup())  # type: ignore[arg-type]
     assert np.array_equal(same.tooth, path.tooth)
+
+
+@pytest.mark.parametrize(
+    ("slots", "missing", "gone", "instead", "turned"),
+    [(60, 2, 58, 1, 6.0), (60, 2, 1, 58, -6.0), (36, 1, 35, 1, 10.0), (12, 1, 1, 11, -30.0)],
+)
+def test_the_two_teeth_beside_a_gap_are_twins(slots: int, missing: int, gone: int, instead: int, turned: float) -> None:
+    layout = single_gap(slots, missing)
+    reading = other_reading(layout, layout.tooth_slots.index(gone))
+    assert reading is not None
+    assert layout.tooth_slots[reading.instead] == instead
+    assert reading.turned_deg == pytest.approx(turned)
+
+
+@pytest.mark.parametrize("layout", [single_gap(60, 2), single_gap(24, 1), single_gap(60, 1)])
+def test_twins_really_leave_the_same_edges(layout) -> None:
+    """The definition itself: the teeth left by one reading, turned, are the teeth left by the other."""
+    teeth = np.asarray(layout.teeth_deg)
+    found = 0
+    for gone in range(teeth.size):
+        reading = other_reading(layout, gone)
+        if reading is None:
+            continue
+        found += 1
+        here = np.sort(np.delete(teeth, gone) + reading.turned_deg) % 360.0
+        there = np.delete(teeth, reading.instead)
+        assert np.allclose(np.sort(here), np.sort(there), atol=0.05)
+    assert 2 <= found < teeth.size  # the tooth opposite a gap of one has no twin but itself
+
+
+def test_a_tooth_away_from_the_gap_has_no_twin_nor_has_one_of_an_even_wheel() -> None:
+    assert other_reading(single_gap(60, 2), 20) is None
+    assert other_reading(even(36), 3) is None
+    assert other_reading(unequal("three", (0.0, 100.0, 210.0)), 1) is None
+
+
+def test_damage_moves_with_the_reading() -> None:
+    layout = single_gap(60, 2)
+    reading = other_reading(layout, 57)
+    assert reading is not None
+    shift = [0.0] * 58
+    shift[10] = 1.5
+    was = Damage(tuple(shift), ((57, 1.0), (20, 0.5)), ((33.0, 0.9),), 0.045)
+    now = read_otherwise(was, layout, reading)
+    assert now.shift_deg[11] == 1.5
+    assert sum(map(bool, now.shift_deg)) == 1
+    assert now.dead == ((0, 1.0), (21, 0.5))
+    assert now.extra == ((39.0, 0.9),)
+    assert now.flank == 0.045
+    assert read_otherwise(now, layout, other_reading(layout, 0)) == was
+
+
+def test_a_gap_of_one_and_a_tooth_gone_far_from_it_can_change_places() -> None:
+    """On 60-1 the loss of slot 6 is the loss of slot 54 of the same wheel, turned by six slots."""
+    layout = single_gap(60, 1)
+    reading = other_reading(layout, 5)
+    assert reading is not None
+    assert layout.tooth_slots[reading.instead] == 54
+    assert abs(reading.turned_deg) == pytest.approx(36.0)
+    assert read_otherwise(Damage(dead=((5, 1.0),)), layout, reading) == Damage(dead=((reading.instead, 1.0),))

@@ -17,7 +17,7 @@ from witnessmark.engine.model import Cam, EngineResult, Side
 from witnessmark.recording.setup import CamWheel, Setup
 from witnessmark.signals.model import Signals
 from witnessmark.wheel.model import WheelResult
-from witnessmark.wheel.twins import Reading, other_reading
+from witnessmark.wheel.rings import Reading, other_reading
 
 # A tooth counts as gone when it gives an edge in less than this share of its passages. While a record starts up some
 # passages may be read the other way (2 of 9 measured on simulated starts); a tooth that is there more often than this

@@ -22,8 +22,8 @@ DRIFT = 0.5
 # On coarser wheels the edges of one cycle are hardly more than the numbers that describe its speed.
 MODEL_TEETH = 16
 # Share of a tooth's error that its neighbours take over on a variable-reluctance line, whose teeth share their flux:
-# 0.37 to 0.43 on simulated rows of teeth.
-SHARED_FLUX = 0.5
+# 0.37 to 0.43 on simulated rows of teeth; the tooth after that 0.20 to 0.23 where the displaced one stands at a gap.
+SHARED_FLUX = (0.5, 0.25)
 
 
 def moved(m: Measured, at: Standout, c: Cluster) -> Finding:
@@ -165,8 +165,9 @@ def _next(
     size = np.where(left, np.abs(off), -1.0)
     if m.is_vr:
         for known in taken:
-            for beside in ((known - 1) % m.teeth, (known + 1) % m.teeth):
-                size[beside] -= SHARED_FLUX * abs(float(late.mean_deg[known]))
+            for away, share in enumerate(SHARED_FLUX, 1):
+                for beside in ((known - away) % m.teeth, (known + away) % m.teeth):
+                    size[beside] -= share * abs(float(late.mean_deg[known]))
     tooth = int(np.argmax(size))
     others = left.copy()
     others[tooth] = False

@@ -6,7 +6,7 @@ import numpy as np
 
 from witnessmark.findings.measured import Measured
 from witnessmark.wheel.model import Layout
-from witnessmark.wheel.twins import other_reading
+from witnessmark.wheel.rings import other_reading
 
 
 def slot_name(m: Measured, slot: int) -> str:

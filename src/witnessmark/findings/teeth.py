@@ -108,10 +108,10 @@ def _with_moves(out: list[Standout], groups: list[Cluster], m: Measured) -> list
     edge, two pulses ran together into that one: the tooth that left its place is the one without.
     """
     owner: dict[int, int] = {}
-    for c in groups:
+    for number, c in enumerate(groups):
         near = [(abs(off), at.tooth) for at in out if (off := _away(at, c, m)) is not None]
         if near:
-            owner[min(near)[1]] = groups.index(c)
+            owner[min(near)[1]] = number
     gone = [_Gone(at, groups[owner[at.tooth]] if at.tooth in owner else None) for at in out]
     if not m.is_vr:
         return gone
@@ -228,7 +228,7 @@ FAMILY = Family(
         "tooth.displaced.alone", "tooth.displaced.standard_errors", "tooth.displaced.gap_pitch",
         "tooth.displaced.second_pitch", "tooth.displaced.gap_cranking_pitch", "tooth.displaced.second_cranking_pitch",
         "tooth.displaced.steadiness", "tooth.displaced.model_turns", "tooth.displaced.most_pitch",
-        "tooth.displaced.least_teeth",
+        "tooth.displaced.least_teeth", "tooth.displaced.merged_pitch", "tooth.displaced.off_gap_pitch",
         "tooth.extra.window", "tooth.extra.amplitude", "tooth.extra.gap_amplitude", "tooth.extra.amplitude_max",
         "tooth.extra.share", "tooth.extra.valley", "tooth.extra.drawn_pitch", "tooth.extra.merged_pitch",
         "tooth.extra.merged_amplitude", "tooth.extra.even_sides",

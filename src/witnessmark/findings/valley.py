@@ -3,7 +3,8 @@
 A pick-up adds up the flux of all metal near it. Metal between two teeth fills the valley: the two half waves inside it
 shrink, those outside stay, and both crossings are drawn towards it, in every turn. More of it leaves one broad tooth
 instead of two: one edge half way between two slots. Neither is what a low tooth does (its half waves shrink on both
-sides), nor a bent one (what one valley loses the other gains).
+sides), nor a bent one (what one valley loses the other gains). A tooth bent so far that its pulse runs into its
+neighbour's leaves one edge too, nearer to that neighbour.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from witnessmark.findings import displaced
 from witnessmark.findings.measured import Floats, Measured, Outcome, Rows, beyond, from_odds, speeds
 from witnessmark.findings.model import Finding
 from witnessmark.findings.place import Standout
@@ -66,6 +68,8 @@ def find(m: Measured, known: frozenset[int]) -> Outcome:
     if clear.sum() < LEAST_TEETH // 2:
         return Outcome()
     at = int(np.argmin(np.where(clear, log, np.inf)))
+    if _bent_from_gap(m, at):
+        return Outcome()
     others = clear.copy()
     others[[at, (at - 1) % n, (at + 1) % n]] = False
     scatter = max(1.4826 * float(np.median(np.abs(log[others] - np.median(log[others])))), 0.01)
@@ -86,6 +90,22 @@ def find(m: Measured, known: frozenset[int]) -> Outcome:
     if confidence <= 0.05:
         return Outcome()
     return Outcome((_between(m, at, share, drawn, confidence),), teeth=frozenset({at, (at + 1) % n}))
+
+
+def _bent_from_gap(m: Measured, at: int) -> bool:
+    """Whether a valley beside a gap is narrow because the tooth at the gap left it; its other valley is the gap itself.
+
+    Metal draws the teeth on both its sides alike, apart from the little that a gap draws its own; a tooth that moves
+    leaves the one before it where it is.
+    """
+    assert m.layout is not None
+    gaps, last = gap_neighbours(m.layout), (at + 1) % m.teeth
+    late = displaced.lateness(m)
+    if late is None or not (late.running or late.modelled) or (at in gaps) == (last in gaps):
+        return False
+    mine, other = late.mean_deg[at], -late.mean_deg[last]
+    mine, other = (mine, other) if at in gaps else (other, mine)
+    return bool(mine > 2.0 * abs(other) + m.limits["tooth.displaced.off_gap_pitch"] * m.layout.pitch_deg)
 
 
 def _uneven(outside: list[float]) -> float:
@@ -159,6 +179,8 @@ def _one_block(m: Measured, at: Standout, other: int, towards: float, amplitude:
     low, high = layout.tooth_slots[first], layout.tooth_slots[(first + 1) % m.teeth]
     whole = towards if other == first else 1.0 - towards
     confidence = from_odds(at.log10_bf + m.limits["tooth.log_prior_odds"]) * (1.0 if at.passages >= 3 else 0.6)
+    if _one_came(m, first, whole):
+        return _ran_together(m, at, first, whole, amplitude, confidence)
     finding = Finding(
         "", "tooth-extra", m.channel, "wheel",
         f"Slots {low} and {high} give one edge between them instead of two, at {amplitude:.0%} of a tooth's pulse, in "
@@ -172,3 +194,48 @@ def _one_block(m: Measured, at: Standout, other: int, towards: float, amplitude:
         },
     )  # fmt: skip
     return Outcome((finding,), teeth=frozenset({at.tooth, other}))
+
+
+def _one_came(m: Measured, first: int, whole: float) -> bool:
+    """Whether the edge that two teeth share is that of one tooth come to the other, not of metal between them.
+
+    Two pieces of metal leave their edge in their middle, that is nearer to the tooth that stayed; with a third between
+    them it stays near the middle of the valley. whole: where the edge lies, in pitches after ``first``. The tooth
+    beside the one that stayed is then drawn further than the one beside the gap that is left.
+    """
+    if abs(whole - 0.5) < m.limits["tooth.displaced.merged_pitch"]:
+        return False
+    layout = m.layout
+    assert layout is not None
+    n = m.teeth
+    by_slot = {t.slot: t.error_deg for t in m.wheel.teeth}
+    before, after = by_slot.get(layout.tooth_slots[first - 1]), by_slot.get(layout.tooth_slots[(first + 2) % n])
+    if before is None or after is None or {(first - 1) % n, (first + 2) % n} & gap_neighbours(layout):
+        return True  # beside a gap they say nothing
+    near, far = (before, -after) if whole < 0.5 else (-after, before)
+    return near > 2.0 * far
+
+
+def _ran_together(m: Measured, at: Standout, first: int, whole: float, amplitude: float, confidence: float) -> Outcome:
+    """A displaced tooth whose pulse ran into that of the tooth it came to."""
+    layout = m.layout
+    assert layout is not None
+    p, second = m.wheel.passes, (first + 1) % m.teeth
+    rows = np.flatnonzero(p.used & (p.edge >= 0) & ((p.tooth == first) | (p.tooth == second)))
+    bent, stayed = (second, first) if whole < 0.5 else (first, second)
+    error = (2.0 * whole - 1.0) * layout.pitch_deg  # both pulses alike: the edge moves half as far as the tooth
+    slot, to = layout.tooth_slots[bent], layout.tooth_slots[stayed]
+    finding = Finding(
+        "", "tooth-displaced", m.channel, "wheel",
+        f"Slot {slot} comes about {abs(error):.1f} degrees {'late' if error > 0 else 'early'}, so near to slot {to} "
+        f"that both give one edge, at {amplitude:.0%} of a tooth's pulse, in {at.hits} of {at.passages} turns "
+        f"{speeds(p.speed_rpm[rows])}; it lies {min(whole, 1.0 - whole):.2f} of a pitch from slot {to}, where metal "
+        "between the two would leave it near the middle.",
+        confidence, m.at_passes(rows), slot, start_s=float(p.time_s[rows[0]]), end_s=float(p.time_s[rows[-1]]),
+        value=error, unit="deg",
+        evidence={
+            "error_deg": error, "missed": at.hits, "passages": at.passages, "log10_bayes_factor": at.log10_bf,
+            "relative_amplitude": amplitude, "own_edge": False, "beside_gap": bent in gap_neighbours(layout),
+        },
+    )  # fmt: skip
+    return Outcome((finding,), teeth=frozenset({first, second}))

@@ -147,6 +147,10 @@ def _split_guesses(time_s: NDArray[np.float64]) -> list[Layout]:
     at = np.flatnonzero(
         (pair > 0.7) & (pair < 1.45) & (short < 0.8) & (long < 0.97)
     )  # ripple moves a pair by a quarter
+    # a short interval makes a pair with the one before and the one after it: the pair nearest to a pitch is the split
+    off = np.full(pair.size + 2, np.inf)
+    off[at + 1] = np.abs(np.log(pair[at]))
+    at = at[(off[at + 1] < off[at]) & (off[at + 1] <= off[at + 2])]
     if at.size < 2:
         return []
     counts, times = np.unique(np.diff(at), return_counts=True)

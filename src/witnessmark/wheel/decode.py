@@ -19,7 +19,7 @@ from witnessmark.wheel.lattice import Path, Tempo
 from witnessmark.wheel.marks import Marks, marks_of
 from witnessmark.wheel.model import CrankAngle, Extras, Layout, Passes, Tooth, WheelResult
 from witnessmark.wheel.rhythm import Ripple
-from witnessmark.wheel.twins import Reading, read_otherwise
+from witnessmark.wheel.rings import Reading, read_otherwise
 from witnessmark.wheel.which_gap import same_gap
 
 

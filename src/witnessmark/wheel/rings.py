@@ -2,14 +2,16 @@
 
 All of them explain the same edges equally well, whatever the aligner made of each (it may have chosen a worse flank, or
 have put ripple off on an edge it called extra). So the best alignment of one ring holds for every reading of it, and
-only how common the designs are and what the damage costs decide between them.
+only how common the designs are and what the damage costs decide between them. Within one design two teeth may be such
+that the loss of either leaves the same ring: then the crank line alone cannot tell which of them is gone.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from witnessmark.wheel import layouts
 from witnessmark.wheel.candidates import family_prior
@@ -23,7 +25,22 @@ NEAR = 0.15  # pitches within which an extra edge is taken to stand in a slot
 MOST_ODD = 0.02  # less than one place of a wheel of 36 teeth, in every turn
 STEP_DEG = 0.07  # intervals are compared in these steps: drawings are exact, and no common pitch is a half of it
 
+SAME_DEG = 0.05  # two drawn intervals are one and the same within this
+
+Array = NDArray[np.float64]
 Ring = tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """The same edges read the other way: tooth ``instead`` gone, not ``gone`` (indices into ``Layout.teeth_deg``).
+
+    turned_deg: added to every angle from slot 1 by this reading, -180 to 180.
+    """
+
+    gone: int
+    instead: int
+    turned_deg: float
 
 
 def settled(found: list[Candidate]) -> list[Candidate]:
@@ -33,10 +50,20 @@ def settled(found: list[Candidate]) -> list[Candidate]:
         ring = ring_of(c.layout, c.damage)
         if ring is None or (not c.damage and _odd(c) > MOST_ODD):
             continue
-        raw = c.likelihood - (damage_cost(c.layout, c.damage, c.tally, c.turns) if c.damage else 0.0)
+        raw = c.likelihood - (damage_cost(c.layout, c.damage, c.tally, c.turns) if c.damage else 0.0) + _passes_off(c)
         if ring not in known or raw > known[ring][0]:
             known[ring] = (raw, c)
     return sorted((_best_reading(_capped(c, known), known) for c in found), key=lambda c: -c.score)
+
+
+def _passes_off(c: Candidate) -> float:
+    """What any other reading pays, in nats, for the passes in which a dead tooth gave its edge or metal gave none.
+
+    To a design without that tooth such an edge is one too many, and no damage tells when it comes.
+    """
+    shown = sum(int(c.tally.seen[tooth]) for tooth, _ in c.damage.dead)
+    silent = sum((1.0 - share) * c.turns for _, share in c.damage.extra)
+    return shown * c.tempo.log_extra + silent * c.tempo.log_missed
 
 
 def _odd(c: Candidate) -> float:
@@ -108,7 +135,7 @@ def _filled(layout: Layout) -> list[Damage]:
 
 def _dead(layout: Layout) -> list[Damage]:
     """One tooth gone: without it a common wheel may look like a rarer one with more gaps."""
-    if not layout.regular or layout.source not in ("setup", "catalogue") or not layout.missing:
+    if not layout.regular or layout.source == "learnt" or not layout.missing:
         return []
     return [Damage(dead=((tooth, 0.97),)) for tooth in range(len(layout.teeth_deg))]
 
@@ -155,3 +182,70 @@ def ring_of(layout: Layout, damage: Damage) -> Ring | None:
     if max(steps) == min(steps):
         return (0,)
     return min(tuple(steps[k:] + steps[:k]) for k in range(len(steps)))
+
+
+def readings(layout: Layout, gone: int) -> list[Reading]:
+    """Every other tooth whose loss leaves the same ring of intervals as this one's, the teeth beside it first.
+
+    On a wheel with one gap these are the two teeth beside it, with a gap of one slot any two teeth as far from it on
+    either side. On an even wheel every tooth would do: none, because slots carry no numbers there that could be
+    confused.
+    """
+    n = len(layout.teeth_deg)
+    if n < 3 or layout.periods == n:
+        return []
+    mine = _intervals(layout, gone)
+    out = []
+    for other in dict.fromkeys(i % n for i in (gone - 1, gone + 1, *range(n))):
+        # teeth a whole period of the pattern apart are alike by design, not by the damage
+        if other == gone or _alike(layout, gone, other):
+            continue
+        turn = _turn(mine, _intervals(layout, other))
+        if turn is not None:
+            there = np.delete(np.arange(n), other)
+            first = 1 if gone == 0 else 0
+            moved = layout.teeth_deg[int(there[turn])] - layout.teeth_deg[first]
+            out.append(Reading(gone, other, float((moved + 180.0) % 360.0 - 180.0)))
+    return out
+
+
+def other_reading(layout: Layout, gone: int) -> Reading | None:
+    """The first of ``readings``; None if there is none."""
+    return next(iter(readings(layout, gone)), None)
+
+
+def read_otherwise(damage: Damage, layout: Layout, reading: Reading) -> Damage:
+    """The same damage by the other reading: every tooth but the one gone is a tooth by that one too."""
+    teeth = np.asarray(layout.teeth_deg)
+    place = [int(np.argmin(np.abs((teeth - a - reading.turned_deg + 180.0) % 360.0 - 180.0))) for a in teeth]
+    place[reading.gone] = reading.instead
+    moved = [i for i, s in enumerate(damage.shift_deg) if s]
+    shift = np.zeros(len(damage.shift_deg))
+    for i in moved:
+        shift[place[i]] = damage.shift_deg[i]
+    return Damage(
+        tuple(float(s) for s in shift),
+        tuple((place[tooth], share) for tooth, share in damage.dead),
+        tuple(((angle + reading.turned_deg) % 360.0, share) for angle, share in damage.extra),
+        damage.flank,
+    )
+
+
+def _intervals(layout: Layout, without: int) -> Array:
+    teeth = np.delete(np.asarray(layout.teeth_deg), without)
+    return np.diff(np.append(teeth, teeth[0] + 360.0))
+
+
+def _turn(a: Array, b: Array) -> int | None:
+    """By how many places ring b must be turned to be ring a; None where they differ."""
+    n = a.size
+    turned = b[np.add.outer(np.arange(n), np.arange(n)) % n]
+    same = np.flatnonzero((np.abs(turned - a) < SAME_DEG).all(axis=1))
+    return int(same[0]) if same.size else None
+
+
+def _alike(layout: Layout, a: int, b: int) -> bool:
+    """Whether two teeth are alike by the symmetry of the sound wheel."""
+    teeth = np.asarray(layout.teeth_deg)
+    step = np.diff(np.append(teeth, teeth[0] + 360.0))
+    return layout.periods > 1 and bool(np.allclose(np.roll(step, -a), np.roll(step, -b), atol=SAME_DEG))

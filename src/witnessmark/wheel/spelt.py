@@ -38,10 +38,24 @@ def with_damage(candidate: Candidate, windows: list[Marks], tempos: list[tuple[T
         return _one_gone(candidate, windows, tempos)
     if len(layout.teeth_deg) < 5:
         return candidate
-    tries = {_damage_seen(candidate, candidate.damage, grid) for grid in (2, 1)}
+    seen = _in_one_phase(candidate, windows, tempos)
+    tries = {_damage_seen(seen, candidate.damage, grid) for grid in (2, 1)}
     if candidate.likelihood > CLEAR * candidate.marks:
         tries |= set(filled(layout, candidate.damage.flank))
     return max((_spelt_out(candidate, windows, tempos, d) for d in tries), key=lambda c: c.score)
+
+
+def _in_one_phase(candidate: Candidate, windows: list[Marks], tempos: list[tuple[Tempo, ...]]) -> Candidate:
+    """The candidate, on a pattern that repeats within the turn as the middle window alone shows it.
+
+    Sound, such a pattern fits a window in as many ways as it repeats, and each window takes any of them: what is wrong
+    at one tooth would be put on several. Spelt out from one window it brings the others into step.
+    """
+    if candidate.layout.periods == 1 or len(windows) == 1:
+        return candidate
+    middle = len(windows) // 2
+    one = fit(windows[middle], candidate.layout, tempos[middle], candidate.damage)
+    return weigh(candidate.layout, [one], candidate.damage)
 
 
 def filled(layout: Layout, flank: float) -> list[Damage]:
@@ -60,22 +74,23 @@ def _spelt_out(
     candidate: Candidate, windows: list[Marks], tempos: list[tuple[Tempo, ...]], damage: Damage
 ) -> Candidate:
     """The candidate with this damage, and what then shows beside it, where that explains the marks better."""
-    layout = candidate.layout
     best = candidate
     for _ in range(2):
-        shift = damage.shift_deg
-        if candidate.likelihood / candidate.marks >= SHARP:
+        shift: tuple[float, ...] = ()
+        if candidate.likelihood > CLEAR * candidate.marks:
             shift = _shifts(candidate, windows, tempos, damage)
-        full = _apart(layout, replace(damage, shift_deg=shift)) if any(shift) else damage
-        if not full or full.count > MOST_DAMAGE:
-            break
-        again = weigh(layout, [fit(w, layout, t, full) for w, t in zip(windows, tempos, strict=True)], full)
-        cost = damage_cost(layout, full, again.tally, again.turns)
-        again = replace(again, score=again.score + cost, likelihood=again.likelihood + cost, damage=full)
-        if again.score <= best.score:
+        tries = [_apart(candidate.layout, replace(damage, shift_deg=shift))] if any(shift) else [damage]
+        if any(shift) and candidate.likelihood < SHARP * candidate.marks:
+            tries.append(damage)  # ripple may pass for teeth out of place
+        again = max(
+            (_paid(candidate.layout, windows, tempos, d) for d in tries if d and d.count <= MOST_DAMAGE),
+            key=lambda c: c.score,
+            default=None,
+        )
+        if again is None or again.score <= best.score:
             break
         best = again
-        damage = _damage_seen(again, replace(full, shift_deg=()))
+        damage = _damage_seen(again, replace(again.damage, shift_deg=()))
     return best
 
 
@@ -85,6 +100,13 @@ def _apart(layout: Layout, damage: Damage) -> Damage:
     reach = 0.15 * layout.pitch_deg
     extra = tuple(e for e in damage.extra if np.abs((places - e[0] + 180.0) % 360.0 - 180.0).min() > reach)
     return replace(damage, extra=extra)
+
+
+def _paid(layout: Layout, windows: list[Marks], tempos: list[tuple[Tempo, ...]], damage: Damage) -> Candidate:
+    """The layout with this damage, paid for."""
+    again = weigh(layout, [fit(w, layout, t, damage) for w, t in zip(windows, tempos, strict=True)], damage)
+    cost = damage_cost(layout, damage, again.tally, again.turns)
+    return replace(again, score=again.score + cost, likelihood=again.likelihood + cost, damage=damage)
 
 
 def in_gap(layout: Layout, damage: Damage) -> list[int]:
@@ -151,11 +173,13 @@ def _damage_seen(candidate: Candidate, known: Damage, grid: int = 2) -> Damage:
         # one tooth beside the gap, put on either side by different windows: keep the side met more often
         dead = [d for d in dead if d not in ends] + [(max(ends, key=lambda d: d[1])[0], 0.97)]
     extra = list(known.extra)
+    gone = [layout.teeth_deg[tooth] for tooth, _ in dead]
+    alive = np.setdiff1d(np.asarray(layout.teeth_deg), gone)
     for angle, hits, _ in clusters(t.extra_deg, layout.pitch_deg / 4.0):
         drawn = np.round(angle / layout.pitch_deg * grid) / grid * layout.pitch_deg
-        if abs(angle - drawn) < (0.12 if sharp else 0.26) * layout.pitch_deg:
+        if abs(angle - drawn) < (0.12 if sharp else 0.26) * layout.pitch_deg and drawn % 360.0 not in gone:
             angle = float(drawn)
-        places = np.asarray([*layout.teeth_deg, *(a for a, _ in extra)])
+        places = np.asarray([*alive, *(a for a, _ in extra)])  # beside a dead tooth it is that tooth, displaced
         beside = np.abs((places - angle + 180.0) % 360.0 - 180.0).min() < 0.15 * layout.pitch_deg
         if (
             hits >= max(3.0, (least - 0.05) * candidate.turns)
@@ -189,7 +213,10 @@ def _shifts(
     """How far the teeth that stand out are displaced, in degrees; zeros elsewhere."""
     layout = candidate.layout
     rows_t, rows_a, rows_g, rows_i = [], [], [], []
+    alone = len(windows) // 2 if layout.periods > 1 and not damage else None  # see _in_one_phase
     for number, part in enumerate(windows):
+        if alone not in (None, number):
+            continue
         path = fit(part, layout, tempos[number], damage).path
         edge, angle, piece = unrolled(path, layout)
         rows_t.append(part.time_s[edge])

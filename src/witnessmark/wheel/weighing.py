@@ -40,6 +40,9 @@ MOST_WINDOWS = 10
 # Marks left out where a record begins at rest: sensors settle on their first three edges, and out of standstill no
 # speed is smooth (one such start cost the right layout 20 nats).
 SETTLING = 8
+# An edge whose shape speaks so clearly against a tooth costs nothing to leave out, so that nothing can be won by giving
+# it a place on the wheel: the cost of an extra edge.
+FALSE_NATS = -Tempo().log_extra
 
 
 @dataclass
@@ -134,8 +137,13 @@ def tempos_of(marks: Marks) -> tuple[Tempo, ...]:
     return (best, driven, replace(driven, walk=steadier), replace(driven, walk=looser))
 
 
-def tally(path: Path, layout: Layout, time_s: NDArray[np.float64]) -> Tally:
-    """Counts along one path; strides across a restart count nothing."""
+def tally(
+    path: Path, layout: Layout, time_s: NDArray[np.float64], extra_cost: NDArray[np.float64] | None = None
+) -> Tally:
+    """Counts along one path; strides across a restart count nothing, nor do edges whose own shape says they are false.
+
+    extra_cost [K]: of these edges, as in ``Marks``.
+    """
     n = len(layout.teeth_deg)
     teeth = np.asarray(layout.teeth_deg)
     out = Tally(np.zeros(n, np.int64), np.zeros(n, np.int64), [])
@@ -156,6 +164,8 @@ def tally(path: Path, layout: Layout, time_s: NDArray[np.float64]) -> Tally:
             out.missed[gone % n] += 1
     for p in np.flatnonzero(after - before > 1):
         for x in range(before[p] + 1, after[p]):
+            if extra_cost is not None and extra_cost[x] >= FALSE_NATS:
+                continue
             out.extra_deg.append(float((teeth[tooth[p]] + stride[p] * (time_s[x] - time_s[before[p]]) / dt[p]) % 360.0))
     return out
 
@@ -199,7 +209,7 @@ def fit(marks: Marks, layout: Layout, tempos: tuple[Tempo, ...], damage: Damage 
         if best is None or path.score > best[0].score:
             best = (path, tempo)
     assert best is not None
-    counts = tally(best[0], layout, marks.time_s)
+    counts = tally(best[0], layout, marks.time_s, marks.extra_cost)
     return Fit(best[0], best[1], counts, int(marks.time_s.size), marks.from_rest)
 
 

@@ -17,6 +17,7 @@ from witnessmark.signals.model import GLITCH, Line
 from witnessmark.wheel.damage import is_even
 from witnessmark.wheel.lattice import Path
 from witnessmark.wheel.model import Layout
+from witnessmark.wheel.rings import readings
 from witnessmark.wheel.weighing import unrolled
 
 MOST_OFF_DEG = 12.0  # a cam of the drawn timing: its tolerance, chain wear and phaser play added (common practice)
@@ -66,13 +67,8 @@ def _dead(path: Path, layout: Layout, rows: NDArray[np.bool_]) -> tuple[int, int
 
 def _readings(layout: Layout, dead: int) -> dict[int, int]:
     """Other numberings of the ring without slot ``dead``: slots to count back, and the slot that is then dead."""
-    there = np.setdiff1d(np.asarray(layout.tooth_slots), [dead])
-    out = {}
-    for shift in range(1, layout.slots):
-        turned = (there - shift - 1) % layout.slots + 1
-        if not np.isin(turned, layout.missing).any():
-            out[shift] = int(np.setdiff1d(np.asarray(layout.tooth_slots), turned)[0])
-    return out
+    others = readings(layout, layout.tooth_slots.index(dead))
+    return {round(-r.turned_deg / layout.pitch_deg) % layout.slots: layout.tooth_slots[r.instead] for r in others}
 
 
 def _renumbered(path: Path, layout: Layout, shift: int, rows: NDArray[np.bool_]) -> Path:
