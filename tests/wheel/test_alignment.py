@@ -78,3 +78,12 @@ def test_a_dead_tooth_spelt_out_is_passed_over_without_cost() -> None:
     plain = align_marks(line, layout, Tempo())
     told = align_marks(line, layout, Tempo(), Damage(dead=((22, 0.97),)))
     assert told.score > plain.score + 8 * 4.0
+
+
+def test_two_teeth_in_one_place_are_a_stride_that_no_edge_takes() -> None:
+    """Damage spelt out may lay a displaced tooth on its neighbour, to the last digit."""
+    layout = layouts.single_gap(36, 1)
+    shift = (0.0,) * 10 + (10.0,) + (0.0,) * 24
+    path = align_marks(marks(times(layout, 4)), layout, Tempo(), Damage(shift_deg=shift))
+    assert np.isfinite(path.score)
+    assert np.isfinite(path.log_rate).all()
