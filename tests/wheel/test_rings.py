@@ -11,7 +11,7 @@ from witnessmark.wheel import layouts
 from witnessmark.wheel.damage import SOUND, Damage
 from witnessmark.wheel.lattice import Path, Tempo
 from witnessmark.wheel.model import Layout
-from witnessmark.wheel.rings import ring_of, settled, with_filled
+from witnessmark.wheel.rings import _least_turn, ring_of, settled, with_filled
 from witnessmark.wheel.weighing import Candidate, Tally
 from witnessmark.wheel.which_gap import same_gap
 
@@ -110,3 +110,10 @@ def test_without_described_cams_the_numbering_is_left_as_it_is() -> None:
     path, time_s, cam, _ = record(10, 9.4)
     same = same_gap(path, named("36-1"), time_s, (cam,), Setup())  # type: ignore[arg-type]
     assert np.array_equal(same.tooth, path.tooth)
+
+
+def test_the_least_turn_of_a_ring_is_that_of_all_turns_compared() -> None:
+    rng = np.random.default_rng(3)
+    for _ in range(300):
+        steps = rng.integers(1, 4, int(rng.integers(1, 12))).tolist()
+        assert _least_turn(steps) == min(tuple(steps[k:] + steps[:k]) for k in range(len(steps)))

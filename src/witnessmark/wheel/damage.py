@@ -73,9 +73,10 @@ def flank_shift(
 def align_marks(marks: Marks, layout: Layout, tempo: Tempo, damage: Damage = SOUND, beam: float = 25.0) -> Path:
     """The best path of these marks over the layout with this damage; see ``lattice.align``."""
     known = layout, tempo, damage, beam
-    if known not in marks.paths:
-        marks.paths[known] = _align(marks, layout, tempo, damage, beam)
-    return marks.paths[known]
+    path = marks.paths.get(known)
+    if path is None:
+        path = marks.paths[known] = _align(marks, layout, tempo, damage, beam)
+    return path
 
 
 def _align(marks: Marks, layout: Layout, tempo: Tempo, damage: Damage, beam: float) -> Path:
