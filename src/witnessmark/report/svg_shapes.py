@@ -184,6 +184,7 @@ def nice_ticks(low: float, high: float, most: int) -> tuple[FLOATS, list[str]]:
         return np.empty(0), []
     unit = 10.0 ** math.floor(math.log10(span / most))
     step = next(unit * s for s in (1.0, 2.0, 2.5, 5.0, 10.0, 20.0) if span / (unit * s) <= most)
-    ticks = np.arange(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9) + 1) * step
+    first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+    ticks: FLOATS = np.arange(first, last + 1, dtype=np.float64) * step
     digits = next((d for d in range(12) if abs(round(step, d) - step) < 1e-9 * step), 12)
     return ticks, [f"{t:.{digits}f}".replace("-", "\N{MINUS SIGN}") if t else f"{0:.{digits}f}" for t in ticks.tolist()]

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import threading
-
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -39,7 +37,6 @@ class _Groups:
         counts = [file.metadata.row_group(g).num_rows for g in range(file.num_row_groups)]
         self._starts = np.concatenate(([0], np.cumsum(counts, dtype=np.int64)))
         self._cache: dict[tuple[int, int], pa.ChunkedArray] = {}
-        self._one_at_a_time = threading.Lock()  # channels are read in several threads
 
     def rows(self, column: int, start: int, stop: int) -> pa.ChunkedArray:
         """Rows [start, stop) of a column."""
@@ -50,9 +47,7 @@ class _Groups:
             low = int(self._starts[group])
             if low >= stop:
                 break
-            with self._one_at_a_time:
-                whole = self._group(column, group)
-            part = whole.slice(max(0, start - low), stop - max(start, low))
+            part = self._group(column, group).slice(max(0, start - low), stop - max(start, low))
             chunks.extend(part.chunks)
         return pa.chunked_array(chunks, type=name.type)
 
