@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from scipy import special
 
-from witnessmark.special import log_beta, log_sum_exp, median
+from witnessmark.special import log_beta, log_sum_exp, median, quantile
 
 
 def test_log_beta():
@@ -35,3 +37,12 @@ def test_median_is_numpys(size):
     for values in (rng.normal(size=size), rng.integers(0, 5, size)):
         assert median(values) == np.median(values)
     assert np.isnan(median(np.append(rng.normal(size=size), np.nan)))
+
+
+def test_quantile_is_numpys_to_the_last_digit():
+    rng = np.random.default_rng(5)
+    for n in (1, 2, 3, 4, 5, 64, 255, 256):
+        for values in (rng.normal(size=n), rng.integers(0, 3, n).astype(float)):
+            for share in (0.0, 0.1, 0.25, 0.5, 0.75, 0.95, 1.0, *rng.random(5)):
+                assert quantile(values, share) == np.quantile(values, share)
+    assert math.isnan(quantile(np.array([1.0, math.nan, 2.0]), 0.25))

@@ -123,3 +123,12 @@ def test_one_short_interval_beside_a_shortened_pitch_is_one_split_not_two(phase_
     split = candidates._split_guesses(time_s)
     assert "24+1" in [x.name for x in split]
     assert "23+1" not in [x.name for x in split]
+
+
+def test_two_teeth_in_one_place_are_a_stride_that_no_edge_takes() -> None:
+    """Damage spelt out may lay a displaced tooth on its neighbour, to the last digit."""
+    layout = layouts.single_gap(36, 1)
+    shift = (0.0,) * 10 + (10.0,) + (0.0,) * 24
+    path = align_marks(marks(times(layout, 4)), layout, Tempo(), Damage(shift_deg=shift))
+    assert np.isfinite(path.score)
+    assert np.isfinite(path.log_rate).all()

@@ -12,7 +12,7 @@ from witnessmark.wheel.damage import SOUND, Damage
 from witnessmark.wheel.lattice import Path, Tempo
 from witnessmark.wheel.layouts import even, single_gap, unequal
 from witnessmark.wheel.model import Layout
-from witnessmark.wheel.rings import other_reading, read_otherwise, ring_of, settled, with_filled
+from witnessmark.wheel.rings import _least_turn, other_reading, read_otherwise, ring_of, settled, with_filled
 from witnessmark.wheel.weighing import Candidate, Tally
 from witnessmark.wheel.which_gap import same_gap
 
@@ -194,3 +194,10 @@ def test_a_gap_of_one_and_a_tooth_gone_far_from_it_can_change_places() -> None:
     assert layout.tooth_slots[reading.instead] == 54
     assert abs(reading.turned_deg) == pytest.approx(36.0)
     assert read_otherwise(Damage(dead=((5, 1.0),)), layout, reading) == Damage(dead=((reading.instead, 1.0),))
+
+
+def test_the_least_turn_of_a_ring_is_that_of_all_turns_compared() -> None:
+    rng = np.random.default_rng(3)
+    for _ in range(300):
+        steps = rng.integers(1, 4, int(rng.integers(1, 12))).tolist()
+        assert _least_turn(steps) == min(tuple(steps[k:] + steps[:k]) for k in range(len(steps)))

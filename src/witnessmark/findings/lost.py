@@ -132,9 +132,7 @@ def _pause(m: Measured, t: Floats, pause: Floats, long: Bools, at: int) -> Silen
     """The interval after mark ``at`` as a silence, None where a gap by design or a crank that stood may explain it."""
     layout = m.layout
     before, after = (pauses.pitch_beside(pause, long, at, way) for way in (-1, 1))
-    if pause[at] > LONGEST_S or before is None or after is None or _stalls(m, t, at, at + 1):
-        return None
-    if pauses.disturbed(pause, at) or _fades(m, float(t[at]), float(t[at + 1])):
+    if pause[at] > LONGEST_S or before is None or after is None:
         return None
     if max(before, after) > MOST_CHANGE * min(before, after):
         return None
@@ -150,8 +148,12 @@ def _pause(m: Measured, t: Floats, pause: Floats, long: Bools, at: int) -> Silen
         if min(rpm) < TURNING_RPM:
             return None
     teeth = float(pause[at]) / max(before, after) - by_design
+    if teeth < least:  # every gap by design ends here, so what takes longer to tell comes after
+        return None
+    if _stalls(m, t, at, at + 1) or pauses.disturbed(pause, at) or _fades(m, float(t[at]), float(t[at + 1])):
+        return None
     sure = _sure(m, t, at, min(rpm))
-    if teeth < least or sure <= 0.0:
+    if sure <= 0.0:
         return None
     return Silence(float(t[at]), float(t[at + 1]), teeth, float(np.mean(rpm)), sure)
 

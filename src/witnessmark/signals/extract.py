@@ -31,11 +31,8 @@ def extract(recording: Recording, setup: Setup, chunk: int = 1 << 22) -> Signals
     at once (rounded up to whole blocks for the first pass); the result does not depend on it. What the setup says
     about a channel wins over what is inferred.
     """
-    read = [
-        _read_channel(recording, info, setup.channel_for(info.name, info.position), chunk)
-        for info in recording.channels
-    ]
     told = [setup.channel_for(info.name, info.position) for info in recording.channels]
+    read = [_read_channel(recording, info, said, chunk) for info, said in zip(recording.channels, told, strict=True)]
     lines = roles.assign(
         [
             roles.Candidate(

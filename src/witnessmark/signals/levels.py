@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from witnessmark.signals.kernels import BLOCK
 from witnessmark.signals.medians import rolling_median, window_levels
 from witnessmark.signals.summary import Summary
+from witnessmark.special import median
 
 ACTIVE_SHARE = 0.45
 """A window shows both levels when its range exceeds this share of the swing: above hum and ripple a working input
@@ -108,8 +109,8 @@ def _rare_pulses(summary: Summary, a: float, b: float, floor: float) -> list[Mod
     reach = floor + 0.5 * (b - a)
     down = _beyond(summary, 0, a - reach)
     up = _beyond(summary, 1, b + reach)
-    pairs = [(float(np.median(down)), base)] if len(down) else []
-    pairs += [(base, float(np.median(up)))] if len(up) else []
+    pairs = [(median(down), base)] if len(down) else []
+    pairs += [(base, median(up))] if len(up) else []
     return [Modes(low, high, _purity(summary.values, low, high)) for low, high in pairs]
 
 
@@ -127,8 +128,8 @@ def _two_sided(summary: Summary, modes: Modes) -> bool:
     reach_low = _beyond(summary, 0, modes.low + half)
     reach_high = _beyond(summary, 1, modes.high - half)
     for out, inside, size in (
-        (below, reach_high, modes.low - float(np.median(below)) if len(below) else 0.0),
-        (above, reach_low, float(np.median(above)) - modes.high if len(above) else 0.0),
+        (below, reach_high, modes.low - median(below) if len(below) else 0.0),
+        (above, reach_low, median(above) - modes.high if len(above) else 0.0),
     ):
         often = 0.3 * len(inside) < len(out) < 3.3 * len(inside)
         if often and 0.4 * modes.swing < size < 2.5 * modes.swing and not _shorter(summary, modes, out is below):
@@ -152,11 +153,18 @@ def _beyond(summary: Summary, which: int, level: float) -> NDArray[np.float64]:
     fine, coarse = (summary.lo, summary.hi)[which], summary.coarse[which]
     groups = np.flatnonzero(coarse < level if which == 0 else coarse > level)
     groups = groups[:: max(1, len(groups) // MANY)]
-    places = (groups[:, None] * BLOCK + np.arange(BLOCK)).ravel()
-    places = places[places < len(fine)]
-    found = fine[places]
-    keep = (found < level if which == 0 else found > level) & ~summary.flagged[places]
+    found = _rows(fine, groups)
+    keep = found < level if which == 0 else found > level
+    if summary.gaps:
+        keep &= ~_rows(summary.flagged, groups)
     return np.asarray(found[keep], dtype=np.float64)
+
+
+def _rows(fine: NDArray[Any], groups: NDArray[np.int64]) -> NDArray[Any]:
+    """The values of these groups of 64 (in order); the last group may be short."""
+    whole = len(fine) // BLOCK
+    rows = fine[: whole * BLOCK].reshape(whole, BLOCK)[groups[groups < whole]].ravel()
+    return np.concatenate((rows, fine[whole * BLOCK :])) if len(groups) and groups[-1] == whole else rows
 
 
 def _purity(ordered: NDArray[Any], low: float, high: float) -> float:

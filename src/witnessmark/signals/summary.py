@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from witnessmark.recording.model import ChannelInfo, Recording
 from witnessmark.signals import kernels
 from witnessmark.signals.kernels import BLOCK, LONG_BLOCK
+from witnessmark.special import quantile
 
 LONG_CHANNEL = 1 << 22
 """Samples from which a channel is summed up in long blocks."""
@@ -139,9 +140,10 @@ class Summary:
         d2 = np.abs(x[:, 2:] - 2 * x[:, 1:-1] + x[:, :-2])
         middle = d2.shape[1] // 2
         median = np.partition(d2, middle, axis=1)[:, middle].astype(np.float64)
-        if self.quantum > 0.0 and float(np.quantile(median, 0.25)) < 4.0 * self.quantum:
-            median = _grouped(d2, median, self.quantum)
-        return max(float(np.quantile(median, 0.25) * NOISE_PER_D2), rounding)
+        quieter = quantile(median, 0.25)
+        if self.quantum > 0.0 and quieter < 4.0 * self.quantum:
+            quieter = quantile(_grouped(d2, median, self.quantum), 0.25)
+        return max(float(quieter * NOISE_PER_D2), rounding)
 
 
 def _grouped(values: NDArray[Any], median: NDArray[np.float64], step: float) -> NDArray[np.float64]:

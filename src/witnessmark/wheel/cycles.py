@@ -8,6 +8,7 @@ degrees (w: speed), an angle error of the wheel makes it late by itself.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,6 +43,11 @@ class Window:
     time_s: Array
     tooth: NDArray[np.int64]
     rpm: float
+
+    @cached_property
+    def look(self) -> tuple[Array, NDArray[np.complex128], Array]:
+        """``energy`` of this cycle, worked out once."""
+        return energy(self)
 
 
 @dataclass(frozen=True)
@@ -139,7 +145,7 @@ def energy(w: Window) -> tuple[Array, NDArray[np.complex128], Array]:
 
 def beat(stretch: list[Window], running: bool, cylinders: int) -> Beat | None:
     """Phase and size of the ripple of one stretch; None where compression comes once per turn or less, or unseen."""
-    looks = [energy(w) for w in stretch]
+    looks = [w.look for w in stretch]
     least = min(look[1].size for look in looks)
     if cylinders < COUNTS[0] or cylinders > least:
         return None
@@ -240,7 +246,7 @@ def system(w: Window, beat: Beat, known_deg: Array, wider: float = 1.0) -> tuple
     wider: how many times more the cylinders may differ than in an engine in order. The second result is the lateness
     left over, those errors taken out [k].
     """
-    k = energy(w)[0]
+    k = w.look[0]
     wheel = _waves(w.angle_deg, np.array([1.0]))
     noise = 0.1
     for _ in range(2):

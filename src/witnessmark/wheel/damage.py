@@ -84,9 +84,10 @@ def align_marks(
     See ``lattice.align``; under a ripple the log rate is that of the evened angle.
     """
     known = layout, tempo, damage, beam, ripple
-    if known not in marks.paths:
-        marks.paths[known] = _align(marks, layout, tempo, damage, beam, ripple)
-    return marks.paths[known]
+    path = marks.paths.get(known)
+    if path is None:
+        path = marks.paths[known] = _align(marks, layout, tempo, damage, beam, ripple)
+    return path
 
 
 def _align(marks: Marks, layout: Layout, tempo: Tempo, damage: Damage, beam: float, ripple: Ripple | None) -> Path:

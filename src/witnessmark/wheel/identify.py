@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from witnessmark.threads import each
 from witnessmark.wheel import ripple
 from witnessmark.wheel.candidates import shortlist, uneven
 from witnessmark.wheel.damage import FLANKS, SOUND, Damage, is_even
@@ -16,7 +17,7 @@ from witnessmark.wheel.lattice import Tempo
 from witnessmark.wheel.marks import Marks
 from witnessmark.wheel.model import Layout
 from witnessmark.wheel.spelt import with_damage
-from witnessmark.wheel.weighing import Candidate, fit, tempos_of, weigh, windows_of
+from witnessmark.wheel.weighing import Candidate, Fit, fit, tempos_of, weigh, windows_of
 
 LOOK = 200  # marks of the first pass: three turns of 60-2
 CRANK_MISS, CRANK_EXTRA = Tempo().log_missed, Tempo().log_extra
@@ -42,9 +43,8 @@ def compare(marks: Marks, extra: list[Layout] | None = None) -> list[Candidate]:
     look = min(windows, key=_roughness).window(0, LOOK)
     tries = shortlist(look) + list(extra or ())
     tempo = tempos_of(look)
-    quick = [
-        (max((fit(look, lay, tempo, d) for d in _flanks(look, lay)), key=lambda f: f.path.score), lay) for lay in tries
-    ]
+    first = each(lambda lay: max((fit(look, lay, tempo, d) for d in _flanks(look, lay)), key=_score), tries)
+    quick = list(zip(first, tries, strict=True))
     ranked = sorted((weigh(lay, [f]).score, i) for i, (f, lay) in enumerate(quick))[::-1]
     keep = [quick[i][1] for rank, (s, i) in enumerate(ranked) if s > ranked[0][0] - 80.0 or rank < 6][
         : MANY if uneven(look.time_s) else 10
@@ -53,29 +53,36 @@ def compare(marks: Marks, extra: list[Layout] | None = None) -> list[Candidate]:
         quick[i][1] for s, i in ranked if quick[i][1] not in keep and s > ranked[0][0] - 150.0 and _common(quick[i][1])
     ]
     keep += [lay for lay in extra or () if lay not in keep]
-    each = [tempos_of(w) for w in windows]
-    bends = [_best_flank(lay, windows, each) for lay in keep]
-    table = [
-        [fit(w, lay, t, d) for w, t in zip(windows, each, strict=True)] for lay, d in zip(keep, bends, strict=True)
-    ]
+    tempi = each(tempos_of, windows)
+    bends = each(lambda lay: _best_flank(lay, windows, tempi), keep)
+    table = each(lambda row: _on_each(*row, windows, tempi), zip(keep, bends, strict=True))
     per_window = [max(row[w].per_mark for row in table) for w in range(len(windows))]
     good = [w for w, value in enumerate(per_window) if value > max(per_window) - 1.2]
     used = [windows[w] for w in good]
     found = [weigh(lay, [row[w] for w in good], d) for lay, row, d in zip(keep, table, bends, strict=True)]
     found.sort(key=lambda c: -c.score)
-    tempi = [each[w] for w in good]
+    tempos = [tempi[w] for w in good]
     # what a candidate could reach if every miss and extra edge were explained, and then some: a tooth beside the gap is
     # put on either side by different windows, which costs more than its misses
     hope = [c.score - CRANK_MISS * int(c.tally.missed.sum()) - CRANK_EXTRA * len(c.tally.extra_deg) for c in found]
-    best = found[0].score
-    spelt = [
-        with_damage(c, used, tempi) if h > best - HOPE or is_even(c.layout) else c
-        for c, h in zip(found, hope, strict=True)
-    ]
+    least = found[0].score - HOPE
+    spelt = each(
+        lambda one: with_damage(one[0], used, tempos) if one[1] > least or is_even(one[0].layout) else one[0],
+        zip(found, hope, strict=True),
+    )
     top = max(spelt, key=lambda c: c.score)
     if uneven(look.time_s) and top.likelihood < RIPPLED * top.marks:
         spelt = ripple.explained(spelt, used)
     return sorted(spelt, key=lambda c: -c.score)
+
+
+def _score(fitted: Fit) -> float:
+    return fitted.path.score
+
+
+def _on_each(layout: Layout, damage: Damage, windows: list[Marks], tempos: list[tuple[Tempo, ...]]) -> list[Fit]:
+    """The layout with this damage aligned to every window."""
+    return [fit(w, layout, t, damage) for w, t in zip(windows, tempos, strict=True)]
 
 
 def _common(layout: Layout) -> bool:

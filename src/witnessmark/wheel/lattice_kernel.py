@@ -131,7 +131,7 @@ def _step_by_one(
         expected[i] += _width_fit(duty, tooth_duty[i])
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def survivors(
     t: NDArray[np.float64],
     extra_cost: NDArray[np.float64],

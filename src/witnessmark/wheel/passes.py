@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -45,9 +44,7 @@ def build(
     extra_mark: list[int] = []
     extra_angle: list[float] = []
     extra_rate: list[float] = []
-    for a, b in pairwise(rows):
-        if b != a + 1 or chain.piece[a] != chain.piece[b]:
-            continue
+    for a, b in _odd_pairs(chain, rows, n):
         da = chain.angle_deg[b] - chain.angle_deg[a]
         dt = chain.time_s[b] - chain.time_s[a]
         if chain.mark[b] - chain.mark[a] > 1 and not chain.lost[b]:
@@ -84,6 +81,16 @@ def build(
         np.asarray(extra_angle),
         np.asarray(extra_rate),
     )
+
+
+def _odd_pairs(chain: Chain, rows: NDArray[np.int64], n: int) -> list[tuple[int, int]]:
+    """Pairs of matches in a row, within one piece, with teeth or edges between them: most have neither."""
+    a, b = rows[:-1], rows[1:]
+    together = (b == a + 1) & (chain.piece[a] == chain.piece[b])
+    teeth = (chain.tooth[b].astype(np.int64) - chain.tooth[a]) % n
+    whole = chain.angle_deg[b] - chain.angle_deg[a] >= 359.0 if n > 1 else True
+    odd = together & ((chain.mark[b] - chain.mark[a] > 1) | (teeth != 1) | whole)
+    return list(zip(a[odd].tolist(), b[odd].tolist(), strict=True))
 
 
 def _speed(chain: Chain, rows: NDArray[np.int64]) -> NDArray[np.float64]:

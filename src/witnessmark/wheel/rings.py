@@ -9,6 +9,7 @@ that the loss of either leaves the same ring: then the crank line alone cannot t
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -163,6 +164,7 @@ def _guests(c: Candidate) -> Damage:
     return Damage(extra=tuple(places))
 
 
+@lru_cache(maxsize=4096)
 def ring_of(layout: Layout, damage: Damage) -> Ring | None:
     """Intervals of the wheel with this damage, turned so that all turns of it are one; (0,) without any gap.
 
@@ -181,7 +183,26 @@ def ring_of(layout: Layout, damage: Damage) -> Ring | None:
     steps = [int(x) for x in np.round(np.diff(np.append(places, places[0] + 360.0)) / STEP_DEG)]
     if max(steps) == min(steps):
         return (0,)
-    return min(tuple(steps[k:] + steps[:k]) for k in range(len(steps)))
+    return _least_turn(steps)
+
+
+def _least_turn(steps: list[int]) -> Ring:
+    """The turn of a cyclic list that sorts first (Booth, Information Processing Letters 10, 1980: in one pass)."""
+    n, twice = len(steps), steps + steps
+    i, j, k = 0, 1, 0  # two turns that might be it, and how many of their steps are alike
+    while i < n and j < n and k < n:
+        a, b = twice[i + k], twice[j + k]
+        if a == b:
+            k += 1
+            continue
+        if a > b:
+            i += k + 1
+        else:
+            j += k + 1
+        j += i == j
+        k = 0
+    first = min(i, j)
+    return tuple(twice[first : first + n])
 
 
 def readings(layout: Layout, gone: int) -> list[Reading]:

@@ -44,30 +44,30 @@ def chain_of(path: Path, layout: Layout, mark_time_s: NDArray[np.float64]) -> Ch
     """Cumulative angles; pieces between restarts joined where the speed on both sides says how far the crank turned."""
     teeth = np.asarray(layout.teeth_deg)
     n = teeth.size
-    p = path.edge.size
     t = mark_time_s[path.edge]
-    angle = np.zeros(p)
-    piece = np.zeros(p, np.int64)
-    lost = np.zeros(p, bool)
-    for i in range(p):
+    angle, piece, lost = [0.0] * t.size, [0] * t.size, np.zeros(t.size, bool)
+    plain = [float(x) for x in layout.teeth_deg]
+    rows = zip(path.tooth.tolist(), path.stride.tolist(), path.restart.tolist(), strict=True)
+    tooth = 0
+    for i, (now, d, restart) in enumerate(rows):  # plain numbers: a record has thousands, added up in order
+        a, tooth = tooth, now
         if i == 0:
-            angle[i] = teeth[path.tooth[i]]
+            angle[i] = plain[now]
             continue
-        if not path.restart[i]:
-            a, d = int(path.tooth[i - 1]), int(path.stride[i])
-            angle[i] = angle[i - 1] + teeth[(a + d) % n] + 360.0 * ((a + d) // n) - teeth[a]
+        if not restart:
+            angle[i] = angle[i - 1] + plain[(a + d) % n] + 360.0 * ((a + d) // n) - plain[a]
             piece[i] = piece[i - 1]
             continue
-        turned = _turned(path, teeth, t, i, float(angle[i - 1]))
+        turned = _turned(path, teeth, t, i, angle[i - 1])
         if turned is None:
             piece[i] = piece[i - 1] + 1
             # a fresh whole turn, so that no turn is shared between pieces
-            angle[i] = teeth[path.tooth[i]] + 360.0 * (np.floor(angle[i - 1] / 360.0) + 1)
+            angle[i] = plain[now] + 360.0 * (np.floor(angle[i - 1] / 360.0) + 1)
         else:
             angle[i] = angle[i - 1] + turned
             piece[i] = piece[i - 1]
             lost[i] = True
-    return Chain(path.edge, path.tooth, angle, piece, lost, t)
+    return Chain(path.edge, path.tooth, np.asarray(angle), np.asarray(piece, np.int64), lost, t)
 
 
 def _turned(path: Path, teeth: NDArray[np.float64], t: NDArray[np.float64], i: int, before_deg: float) -> float | None:
@@ -245,13 +245,13 @@ def _gaps_off(chain: Chain, layout: Layout) -> NDArray[np.bool_]:
     sound = (chain.piece[1:] == chain.piece[:-1]) & ~chain.lost[1:] & (dt > 0)
     turn = np.floor(chain.angle_deg / 360.0).astype(np.int64)
     off: dict[int, bool] = {}
-    for i in np.flatnonzero(np.abs(da - gap) < 0.1 * pitch):
-        if i == 0 or i + 1 >= da.size or not (sound[i - 1] and sound[i] and sound[i + 1]):
-            continue
-        if max(da[i - 1], da[i + 1]) > 1.5 * pitch:
-            continue
-        slow = np.log(dt / np.maximum(da, 1e-9))[i - 1 : i + 2]
-        wrong = bool(abs(slow[1] - 0.5 * (slow[0] + slow[2])) > limit)
+    if da.size < 3:
+        return out
+    here = (np.abs(da - gap) < 0.1 * pitch)[1:-1] & sound[:-2] & sound[1:-1] & sound[2:]
+    here &= np.maximum(da[:-2], da[2:]) <= 1.5 * pitch
+    slow = np.log(np.maximum(dt, 1e-300) / np.maximum(da, 1e-9))
+    for i in np.flatnonzero(here) + 1:
+        wrong = bool(abs(slow[i] - 0.5 * (slow[i - 1] + slow[i + 1])) > limit)
         off[int(turn[i + 1])] = off.get(int(turn[i + 1]), False) or wrong
     order = sorted(off)
     for a, b in pairwise(order):
