@@ -198,7 +198,8 @@ def slot_rule(layout: Layout) -> str:
     if is_even(layout) and len(layout.teeth_deg) > 0:
         return "no gap on this wheel: slot 1 is the first tooth decoded"
     if layout.periods > 1:
-        return f"the pattern repeats {layout.periods} times a turn: slot 1 is the first tooth after the first such gap decoded"  # noqa: E501
+        first = "slot 1 is the first tooth after the first such gap decoded"
+        return f"the pattern repeats {layout.periods} times a turn: {first}"
     if layout.regular:
         return (
             "slot 1 is the first tooth after the longest gap" if layout.missing else "slot 1 is the first tooth decoded"

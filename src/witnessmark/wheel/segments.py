@@ -1,4 +1,4 @@
-"""From the best path to crank angle: pieces linked over losses, standstills cut, stretches that cannot be trusted set apart."""  # noqa: E501
+"""From the best path to crank angle: pieces linked over losses, standstills cut, doubtful stretches set apart."""
 
 from __future__ import annotations
 
