@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from witnessmark.engine.model import EngineResult
 from witnessmark.findings.model import Finding
 from witnessmark.provenance import Step
 from witnessmark.recording.model import ChannelInfo, Recording
@@ -36,6 +37,28 @@ def steps(analysis: Analysis) -> tuple[Step, ...]:
 def gaps(recording: Recording) -> list[Span]:
     """The stretches without usable samples on any channel, joined."""
     return merge([gap for channel in recording.channels for gap in channel.gaps])
+
+
+def turning_s(wheel: WheelResult, engine: EngineResult) -> float | None:
+    """Time in s over which the crank turns, decoded or not; None where nothing is known to turn."""
+    spans = [Span(m.start_s, m.end_s) for m in wheel.motions] + [Span(a.start_s, a.end_s) for a in engine.attempts]
+    return sum(s.end_s - s.start_s for s in merge(spans)) if spans else None
+
+
+def judged_share(wheel: WheelResult, engine: EngineResult) -> float | None:
+    """Share (0 to 1) of the rotation over which the crank angle is decoded; None where nothing is known to turn.
+
+    By turns in the start attempts (slow starts and run-downs last long and turn little), by time where there are none.
+    """
+    if wheel.layout is None:
+        return 0.0
+    segments = wheel.angle.segments
+    if engine.attempts:
+        inside = [s for s in segments if any(s.start_s < a.end_s and s.end_s > a.start_s for a in engine.attempts)]
+        decoded, turned = sum(s.turns for s in inside), sum(a.turns for a in engine.attempts)
+    else:
+        decoded, turned = sum(s.end_s - s.start_s for s in segments), turning_s(wheel, engine) or 0.0
+    return min(decoded / turned, 1.0) if turned > 0.0 else None
 
 
 def by_weight(analysis: Analysis) -> list[Finding]:

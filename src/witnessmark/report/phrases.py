@@ -27,6 +27,9 @@ from witnessmark.wheel.model import Tooth
 NAMED_CAUSES = 3
 WORTH_NAMING = 0.02  # a cause below this is summed up: it would not change what is done next
 
+CLAIMED = 0.5  # "nothing wrong" is not said to be so below this: the record could not be judged
+MOSTLY_JUDGED = 0.9  # what start-up edges and run-downs leave out of sound records is not worth a word
+
 STILL = "Nothing turns in this record: no line shows rotation, so nothing can be told from it."
 
 _UNITS = {"_deg": "°", "_rpm": " rev/min", "_s": " s", "_v": " V", "_hz": " Hz", "_a": " A", "_ms": " ms", "_us": " µs"}
@@ -39,10 +42,10 @@ def verdict(analysis: Analysis) -> Sentence:
     main = _main_findings(analysis)
     more = _besides(analysis, main)
     besides = "".join(f", and {KINDS[f.kind]}" for f in more)
-    odds = _probabilities(analysis.verdict.causes)
+    odds = _odds(analysis)
     if main and isinstance(main[0].evidence.get("or_slot"), int):
         odds = odds.replace(f"at slot {main[0].slot} (", "at one of the two (")
-    text = f"{_where(analysis, main)}{besides}; {_lead(analysis)}: {odds}."
+    text = f"{_where(analysis, main)}{besides}; {odds}."
     main = [*main, *more]
     text = text[0].upper() + text[1:]
     if main:
@@ -102,7 +105,15 @@ def _nothing(analysis: Analysis) -> str:
     if wheel.layout is None:
         why = wheel.why_not or "no wheel pattern stands out"
         return f"the crank signal could not be decoded ({why}), so wheel and sensor cannot be judged"
-    return f"nothing wrong is seen in the crank signal over {turns(analysis)}"
+    return f"nothing wrong is seen in the crank signal over {turns(analysis)}{_unjudged(analysis)}"
+
+
+def _unjudged(analysis: Analysis) -> str:
+    """How much of the rotation nothing is said about, where it is much."""
+    share = collect.judged_share(analysis.wheel, analysis.engine)
+    if share is None or share >= MOSTLY_JUDGED:
+        return ""
+    return f" ({percent(share)} of the rotation; the rest could not be decoded)"
 
 
 def _at_slots(analysis: Analysis, main: list[Finding]) -> str:
@@ -203,11 +214,19 @@ def cause_words(cause: Cause) -> str:
     return f"{words} together with {CAUSES.get(cause.with_, cause.with_)}" if cause.with_ else words
 
 
-def _lead(analysis: Analysis) -> str:
-    """Probabilities that leave wheel and sensor out say so."""
+def clears_nothing(analysis: Analysis) -> bool:
+    """Whether nothing wrong was seen because there was too little to see."""
     causes = analysis.verdict.causes
-    blind = analysis.wheel.layout is None and bool(causes) and causes[0].id == "none-found"
-    return "of what can be judged, most probable" if blind else "most probable"
+    return bool(causes) and causes[0].id == "none-found" and causes[0].probability < CLAIMED
+
+
+def _odds(analysis: Analysis) -> str:
+    """How probable each cause is; a record that could not be judged says that it clears nothing instead."""
+    causes = analysis.verdict.causes
+    if clears_nothing(analysis):
+        share = percent(causes[0].probability)
+        return f"this clears nothing: nothing wrong ({share}), or a fault that could not show here"
+    return f"most probable: {_probabilities(causes)}"
 
 
 def _probabilities(causes: tuple[Cause, ...]) -> str:

@@ -158,6 +158,8 @@ def _next(analysis: Analysis) -> list[str]:
 
 def _otherwise(analysis: Analysis) -> list[str]:
     """Causes the verdict's sentence does not name; what would change the order is in the report."""
+    if phrases.clears_nothing(analysis):
+        return []  # what little is known of them is not from this record
     named = phrases.NAMED_CAUSES
     rest = sorted(analysis.verdict.causes, key=lambda c: -c.probability)[named : named + CAUSES]
     worth = [f"{phrases.cause_words(c)} {percent(c.probability)}" for c in rest if c.probability >= WORTH_A_LINE]
