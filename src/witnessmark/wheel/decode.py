@@ -11,7 +11,7 @@ from witnessmark.provenance import Step
 from witnessmark.recording.model import Recording
 from witnessmark.recording.setup import Setup
 from witnessmark.signals.model import Line, Signals
-from witnessmark.wheel import layouts, pitch, polarity, residual, runout, segments, weighing
+from witnessmark.wheel import layouts, pitch, polarity, residual, runout, segments, standstill, weighing
 from witnessmark.wheel import passes as passing
 from witnessmark.wheel.damage import Damage, align_marks, is_even
 from witnessmark.wheel.design import Choice, choose
@@ -143,7 +143,8 @@ def _read(
     path = same_gap(full_path(marks, choice), layout, marks.time_s, timed, setup)
     chain = segments.chain_of(path, layout, marks.time_s)
     angle, kept = segments.angle_of(chain, layout, line.info.rate_hz)
-    motions = segments.motions_of(line.edges.time_s, segments.still_for(layout))
+    moving_s = standstill.without(line.edges.time_s, angle.undecoded)
+    motions = segments.motions_of(moving_s, segments.still_for(layout))
     if not angle.segments:
         return _nothing(
             line.name, "; ".join(sorted({u.reason for u in angle.undecoded})) or "no full turn decoded", motions

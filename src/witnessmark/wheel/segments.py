@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from witnessmark.spans import Span
+from witnessmark.wheel import standstill
 from witnessmark.wheel.lattice import Path
 from witnessmark.wheel.model import CrankAngle, Layout, Motion, Segment
 
@@ -200,7 +201,10 @@ def _trust(chain: Chain, layout: Layout, rate_hz: float | None) -> tuple[NDArray
         fast = smooth * rate_hz < FEW_SAMPLES
         keep &= ~fast
         undecoded += _spans(fast, chain.time_s, "too few samples a tooth: the recording is too slow for this speed")
-    broken = _broken(chain, layout) | _gaps_off(chain, layout)
+    at_rest = standstill.noisy(chain.time_s, chain.angle_deg, chain.piece, pitch)
+    keep &= ~at_rest
+    undecoded += _spans(at_rest, chain.time_s, standstill.WHY)
+    broken = (_broken(chain, layout) | _gaps_off(chain, layout)) & ~at_rest
     keep &= ~broken
     undecoded += _spans(broken, chain.time_s, "the edges do not follow the wheel's pattern here")
     return keep, undecoded
