@@ -59,6 +59,7 @@ def analyze_recording(recording: Recording, setup: Setup | None = None, setup_pa
         findings = _nothing_moves()
     else:
         findings = find(signals, wheel, engine, known, recording)
+        wheel = collect.as_found(wheel, findings.found)
     verdict = weigh(findings, context_of(signals, wheel, engine, known, motion))
     analysis = Analysis(
         recording=recording,

@@ -102,7 +102,7 @@ def _speed(axes: Any, analysis: Analysis) -> None:
         top = max(top, float(np.nanmax(rpm)) if np.isfinite(rpm).any() else 0.0)
         axes.plot(t, rpm, color=INK, lw=1.0)
     axes.set_ylim(0, max(top * 1.15, 100.0))
-    gutter(axes, "speed", "rev/min")
+    gutter(axes, "speed", "rpm")
     for span in wheel.angle.undecoded[:40]:
         axes.axvspan(span.start_s, span.end_s, ymax=0.06, fc="none", ec=SUSPECT, hatch="xxxx", lw=0)
     attempts = analysis.engine.attempts

@@ -175,7 +175,7 @@ def _frame(grid: object, speed: object, analysis: Analysis) -> None:
             axes.axvline(edge, color=SOFT, lw=0.6, ls=(0, (4, 3)))  # type: ignore[attr-defined]
     quiet(speed)
     speed.set_ylim(0, 1.12 * speed.dataLim.y1)  # type: ignore[attr-defined]
-    gutter(speed, "speed", "rev/min")
+    gutter(speed, "speed", "rpm")
     gutter(grid, "slot", "1 = first after\nthe gap" if wheel.layout.missing else "")
     grid.set_ylim(0.0, wheel.layout.slots + 1.0)  # type: ignore[attr-defined]
     grid.set_xlabel("turns of the crank, standstills left out")  # type: ignore[attr-defined]

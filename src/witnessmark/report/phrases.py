@@ -32,7 +32,7 @@ MOSTLY_JUDGED = 0.9  # what start-up edges and run-downs leave out of sound reco
 
 STILL = "Nothing turns in this record: no line shows rotation, so nothing can be told from it."
 
-_UNITS = {"_deg": "°", "_rpm": " rev/min", "_s": " s", "_v": " V", "_hz": " Hz", "_a": " A", "_ms": " ms", "_us": " µs"}
+_UNITS = {"_deg": "°", "_rpm": " rpm", "_s": " s", "_v": " V", "_hz": " Hz", "_a": " A", "_ms": " ms", "_us": " µs"}
 
 
 def verdict(analysis: Analysis) -> Sentence:
@@ -149,6 +149,23 @@ def tooth_of(analysis: Analysis, slot: int | None) -> Tooth | None:
     return next((t for t in analysis.wheel.teeth if t.slot == slot), None)
 
 
+def plain_teeth(analysis: Analysis) -> list[Tooth]:
+    """Teeth whose error says something of themselves.
+
+    A variable-reluctance sensor shifts the edges beside a gap, or beside a tooth that gives less, by its own flux.
+    """
+    wheel = analysis.wheel
+    layout = wheel.layout
+    measured = [t for t in wheel.teeth if t.expected and t.error_deg is not None]
+    line = next((c for c in analysis.signals.lines if c.name == wheel.channel), None)
+    if layout is None or line is None or line.sensor != "vr" or not layout.regular:
+        return measured
+    off = set(layout.missing) | set(collect.suspects(analysis))
+    beside = {(s - 1 + way) % layout.slots + 1 for s in off for way in (-1, 1)}
+    kept = [t for t in measured if t.slot not in beside or t.slot in collect.suspects(analysis)]
+    return kept or measured
+
+
 def tooth_words(analysis: Analysis, finding: Finding) -> str:
     """What is wrong at one slot, counted: by the finding's own numbers, else by the slot's."""
     tooth, told = tooth_of(analysis, finding.slot), finding.evidence
@@ -243,7 +260,7 @@ def _probabilities(causes: tuple[Cause, ...]) -> str:
 
 
 def with_unit(name: str, value: float | int, unit: str = "") -> str:
-    """A measured number as text: ``lost below 420 rev/min`` from ``lost_below_rpm``."""
+    """A measured number as text: ``lost below 420 rpm`` from ``lost_below_rpm``."""
     label, ending = name, unit
     for suffix, text in _UNITS.items():
         if name.endswith(suffix):

@@ -287,7 +287,8 @@ def load_scenario(path: str | Path) -> Scenario:
         with Path(path).open("rb") as file:
             data = tomllib.load(file)
     except OSError as error:
-        raise BadScenario(f"{path}: {error.strerror or error}; check the path") from None
+        what = str(error.strerror or error).lower()
+        raise BadScenario(f"{path}: {what}; expected a readable TOML file, check path and permissions") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise BadScenario(f"{path}: not valid TOML ({error}); correct the file") from None
     return parse_scenario(data, str(path))
