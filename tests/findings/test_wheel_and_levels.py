@@ -209,6 +209,15 @@ def test_all_teeth_small_alike_accuse_no_tooth() -> None:
     assert kinds(Scene(peak_v=0.05).found()) == ["signal-low"]
 
 
+def test_a_recorders_counts_are_no_volts() -> None:
+    counts = Levels(
+        low=310.0, high=3900.0, zero=2100.0, noise=4.0, minimum=290.0, maximum=3920.0, clipped=0.0, moving=True
+    )
+    found = Scene(sensor="hall", levels=counts, info_more={"unit": ""}).found()
+    assert "signal-low" not in kinds(found, stated=False)
+    assert any("what its numbers are in volts" in n.reason for n in found.not_assessed)
+
+
 def test_a_record_without_a_scale_says_nothing_about_size() -> None:
     found = Scene(peak_v=0.01, scale_known=False).found()
     assert "signal-low" not in kinds(found, stated=False)

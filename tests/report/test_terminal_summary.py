@@ -83,3 +83,10 @@ def test_what_a_gap_does_to_its_neighbours_is_no_error_of_theirs():
     slots = {t.slot for t in phrases.plain_teeth(analysis)}
     assert len(slots) == 56
     assert not slots & {1, 58}
+
+
+def test_the_verdict_says_the_findings_own_number():
+    base = fixtures.weak_tooth()
+    finding = base.findings.found[0]
+    told = replace(finding, evidence={**finding.evidence, "relative_amplitude": 0.37, "missed": 0})
+    assert "37 % of its neighbours'" in phrases.tooth_words(base, told)

@@ -183,9 +183,8 @@ def tooth_words(analysis: Analysis, finding: Finding) -> str:
     if missed:
         return f"no edge in {missed} of {passages} turns"
     unseen = told.get("unseen_by_nominal_unit")
-    size = (
-        f"its pulse is {percent(tooth.amplitude)} of its neighbours'" if tooth.amplitude is not None else "a weak pulse"
-    )
+    left = told.get("relative_amplitude", tooth.amplitude)
+    size = f"its pulse is {percent(left)} of its neighbours'" if isinstance(left, int | float) else "a weak pulse"
     return f"{size}, too weak for a control unit in {unseen} of {passages} turns" if unseen else size
 
 
