@@ -276,8 +276,11 @@ def parse_scenario(data: dict[str, Any], path: str = "scenario") -> Scenario:
         return Scenario.model_validate(data)
     except ValidationError as error:
         first = error.errors()[0]
-        where = ".".join(str(p) for p in first["loc"]) or "the file"
+        where = "".join(f"[{p + 1}]" if isinstance(p, int) else f".{p}" for p in first["loc"])[1:] or "the file"
+        if first["type"] == "extra_forbidden":
+            raise BadScenario(f"{path}: {where}: unknown key; remove or correct it") from None
         what = first["msg"].removeprefix("Value error, ").replace("\n", " ")
+        what = what.replace("Input should be", "expected")
         raise BadScenario(f"{path}: {where}: {what}; correct this key") from None
 
 
