@@ -45,6 +45,8 @@ def test_nothing_is_accused_where_nothing_can_be_judged(tmp_path, name):
     assert analysis.wheel.layout is None
     assert [f for f in analysis.findings.found if f.stated] == []
     assert analysis.verdict.causes[0].id == "none-found"
+    assert analysis.verdict.causes[0].probability < 0.5  # nothing was judged: no claim of health
+    assert "most probable" not in summary(analysis)
     assert analysis.whereabouts == ()
     assert not analysis.in_motion or name == "a battery alone"  # a ripple at 5 Hz may be cranking
     jsonschema.Draft202012Validator(analysis_schema()).validate(analysis_json(analysis))

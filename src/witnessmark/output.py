@@ -22,7 +22,8 @@ def check_places(places: Iterable[str], read: Iterable[str] = ()) -> None:
         try:
             wrong = _wrong_with(place, sources, seen)
         except (OSError, ValueError) as error:
-            wrong = f"is no place to write ({error}); choose another"
+            reason = getattr(error, "strerror", None) or str(error)
+            wrong = f"is no place to write: {reason.lower()}; choose another"
         if wrong:
             raise BadOutput(f"{place}: {wrong}")
         seen.append(place)

@@ -26,7 +26,6 @@ from witnessmark.report.model import Analysis
 from witnessmark.report.where import whereabouts
 from witnessmark.signals.extract import extract
 from witnessmark.signals.model import Signals
-from witnessmark.spans import Span, merge
 from witnessmark.wheel.decode import decode_wheel
 from witnessmark.wheel.model import WheelResult
 
@@ -60,6 +59,7 @@ def analyze_recording(recording: Recording, setup: Setup | None = None, setup_pa
         findings = _nothing_moves()
     else:
         findings = find(signals, wheel, engine, known, recording)
+        wheel = collect.as_found(wheel, findings.found)
     verdict = weigh(findings, context_of(signals, wheel, engine, known, motion))
     analysis = Analysis(
         recording=recording,
@@ -108,7 +108,6 @@ def context_of(
 ) -> Context:
     """What the causes are weighed against beside the findings."""
     crank = next((line for line in signals.lines if line.name == wheel.channel), None)
-    turning = [Span(m.start_s, m.end_s) for m in wheel.motions] + [Span(a.start_s, a.end_s) for a in engine.attempts]
     vehicle = setup.vehicle
     return Context(
         sensor=None if crank is None else crank.sensor,
@@ -120,9 +119,10 @@ def context_of(
         tdc_known=engine.phase.known,
         history=". ".join(text for text in (vehicle.complaint, vehicle.description) if text),
         codes=vehicle.codes or (),
-        turning_s=sum(s.end_s - s.start_s for s in merge(turning)) if turning else None,
+        turning_s=collect.turning_s(wheel, engine),
         turns=wheel.angle.turns if wheel.layout is not None else None,
         motion=motion,
+        judged=collect.judged_share(wheel, engine),
     )
 
 

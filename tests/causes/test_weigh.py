@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -313,3 +315,39 @@ def test_every_kind_and_lock_gives_a_verdict() -> None:
         result = verdict(finding(kind, lock))
         assert sum(c.probability for c in result.causes) == pytest.approx(1.0)
         assert result.next_tests
+
+
+def blind(judged: float | None, **more: Any) -> Context:
+    return replace(VR, judged=judged, **more)
+
+
+@pytest.mark.parametrize(
+    "context",
+    [
+        blind(0.0, crank_judged=False),
+        blind(0.34),
+        blind(None, motion=False),
+        Context(roles=frozenset({"battery"}), crank_judged=False),
+    ],
+)
+def test_what_could_not_be_judged_is_not_called_sound(context: Context) -> None:
+    result = verdict(context=context)
+    nothing = next(c for c in result.causes if c.id == "none-found")
+    assert nothing.probability < 0.5
+    assert "not cleared" in nothing.statement or "nothing can be told" in nothing.statement
+    assert result.next_tests[0].id == "record-that-can-be-judged"
+    assert "Nothing wrong was seen" not in result.next_tests[0].why
+
+
+def test_silence_weighs_by_what_was_judged() -> None:
+    shares = [chances(verdict(context=blind(j)))["none-found"] for j in (0.2, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0)]
+    assert shares == sorted(shares)
+    assert shares[0] == shares[1] < 0.5
+    assert shares[-1] == shares[-2] == pytest.approx(0.96)
+    assert all(t.id != "record-that-can-be-judged" for t in verdict(context=blind(0.9)).next_tests)
+    assert "60 % of the rotation" in verdict(context=blind(0.6)).causes[0].statement
+
+
+def test_a_stated_fault_stands_first_however_little_was_judged() -> None:
+    result = verdict(finding("edges-spurious"), context=blind(0.0, crank_judged=False))
+    assert result.causes[0].id == "electrical-interference"

@@ -51,7 +51,7 @@ def test_nothing_lost_says_what_would_have_shown() -> None:
     text = next(b for b in found.bounds if b.startswith("No edge lost"))
     seen = int(text.split()[4])
     assert abs(seen - n) <= 4  # without the first turn and a quarter, where a count is not confirmed
-    assert f"{-np.expm1(np.log(0.05) / seen):.2%}" in text
+    assert f"{100.0 * -np.expm1(np.log(0.05) / seen):.2f} %" in text
 
 
 def test_dropouts_below_a_speed_are_locked_to_speed() -> None:

@@ -19,7 +19,7 @@ def test_a_sound_wheel_is_not_accused_and_the_bound_is_exact() -> None:
     found = Scene(turns=20).found()
     assert kinds(found, stated=False) == []
     # published method (exact binomial): zero of n turns leaves 1 - 0.05^(1/n); 20 turns: 13.9 %
-    assert any("13.9%" in b and "20 turns" in b for b in found.bounds)
+    assert any("13.9 %" in b and "20 turns" in b for b in found.bounds)
 
 
 @pytest.mark.parametrize("tooth", [5, 22, 40])
@@ -103,7 +103,7 @@ def test_a_stub_left_in_the_line_is_weak_not_absent() -> None:
     found = Scene(missing=[(22, t) for t in ALL], residual=0.4).found()
     f = the(found, "tooth-weak")
     assert f.slot == 23
-    assert "40% of a neighbour's pulse is left" in f.statement
+    assert "40 % of a neighbour's pulse is left" in f.statement
 
 
 def test_a_tooth_lost_only_when_slow_says_below_which_speed() -> None:

@@ -10,6 +10,8 @@ import pytest
 
 from tests.findings.made import Scene, gas_driven, kinds, results, steady, the
 from witnessmark.engine.model import Attempt
+from witnessmark.findings import runout
+from witnessmark.findings.measured import Outcome
 from witnessmark.findings.runout import Swing, log10_bayes
 from witnessmark.recording.setup import CrankWheel, Setup
 from witnessmark.signals.model import Levels
@@ -81,6 +83,15 @@ def test_cranking_too_short_leaves_runout_in_angle_open() -> None:
     assert any("run out" in n.question for n in found.not_assessed)
 
 
+@pytest.mark.parametrize(("se_deg", "stated"), [(0.1, True), (0.42, False)])
+def test_an_angle_error_known_that_badly_states_no_runout(se_deg: float, stated: bool) -> None:
+    m = Scene(sensor="hall", turns=16, late_deg=_once(0.8, 40.0)).made()
+    assert m.wheel.once is not None
+    once = replace(m.wheel.once, amplitude_deg=1.8, se_deg=se_deg)
+    out = runout.find(replace(m, wheel=replace(m.wheel, once=once)), Outcome())
+    assert [f.stated for f in out.found] == [stated]
+
+
 def test_pulses_that_swing_once_a_turn_are_runout_even_where_the_angle_is_in_order() -> None:
     size = {i: 1.0 + 0.45 * np.cos(np.radians(6.0 * i - 60.0)) for i in range(58)}
     f = the(Scene(size=size).found(), "wheel-runout")
@@ -114,9 +125,8 @@ def test_another_wheel_than_the_setups_is_unexpected() -> None:
     assert "36 slots, 1 missing" in f.statement
 
 
-@pytest.mark.parametrize("missing", [(59, 60), (1, 2), (30, 31)])
-def test_the_setups_wheel_under_another_numbering_is_the_same_wheel(missing: tuple[int, ...]) -> None:
-    setup = Setup(crank_wheel=CrankWheel(slots=60, missing=missing))
+def test_the_setups_wheel_is_not_unexpected() -> None:
+    setup = Setup(crank_wheel=CrankWheel(slots=60, missing=(59, 60)))
     assert kinds(Scene(setup=setup).found(), stated=False) == []
 
 
@@ -197,6 +207,15 @@ def test_reluctance_pulses_are_judged_at_one_speed(peak_v: float, stated: bool, 
 
 def test_all_teeth_small_alike_accuse_no_tooth() -> None:
     assert kinds(Scene(peak_v=0.05).found()) == ["signal-low"]
+
+
+def test_a_recorders_counts_are_no_volts() -> None:
+    counts = Levels(
+        low=310.0, high=3900.0, zero=2100.0, noise=4.0, minimum=290.0, maximum=3920.0, clipped=0.0, moving=True
+    )
+    found = Scene(sensor="hall", levels=counts, info_more={"unit": ""}).found()
+    assert "signal-low" not in kinds(found, stated=False)
+    assert any("what its numbers are in volts" in n.reason for n in found.not_assessed)
 
 
 def test_a_record_without_a_scale_says_nothing_about_size() -> None:

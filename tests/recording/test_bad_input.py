@@ -167,7 +167,10 @@ def test_formats_that_keep_what_is_whole(tmp_path, name):
         ("t,crank\n", "no samples"),
         ("t,crank\n0.1,2\n", "holds 1 sample"),
         ("a,b\nx,y\nz,w\n", "no numeric column"),
-        ("t,crank\n" + "".join(f"{i},\n" for i in range(9)), "all channels hold gaps only (from crank)"),
+        (
+            "t,crank\n" + "".join(f"{i},\n" for i in range(9)),
+            "no cell holds a number beside the time, only gaps (crank)",
+        ),
         ("t,crank\n" + "".join(f"{i},off\n" for i in range(9)), "no numeric column beside the time"),
         ("crank,cam\n1.5,2\n1.2,2\n1.1,3\n1.9,2\n", "no time column and no rate"),
         ("# rate_hz: fast\ncrank\n1\n2\n", "gives no number"),
@@ -347,3 +350,10 @@ def test_writer_leaves_nothing_behind_when_it_fails(tmp_path):
     with pytest.raises(ValueError, match="suffix"):
         write_recording(tmp_path / "a", {"a": np.arange(3)}, 100.0)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_gaps_beside_a_single_number_are_said_in_words(tmp_path):
+    path = tmp_path / "one.csv"
+    path.write_text("time,crank\n0,1\n0.001,abc\n0.002,def\n")
+    with pytest.raises(BadRecording, match="its only channel crank has fewer than two samples"):
+        open_recording(path)

@@ -157,6 +157,8 @@ def test_a_setup_never_changes():
         ("[crank_wheel]\nslots = 60\nmissing = [0]", "crank_wheel.missing", "slot 0 is not on a wheel of 60"),
         ("[crank_wheel]\nslots = 2\nmissing = [1, 2]", "crank_wheel.missing", "leaves none of 2 teeth"),
         ("[crank_wheel]\nslots = 60\nmissing = [59, 59]", "crank_wheel.missing", "twice"),
+        ("[crank_wheel]\nslots = 60\nmissing = [1, 2]", "crank_wheel.missing", "write missing = [59, 60]"),
+        ("[crank_wheel]\nslots = 36\nmissing = [11, 35, 36, 12, 13]", "crank_wheel.missing", "= [22, 23, 34, 35, 36]"),
         ("[crank_wheel]\nmissing = [59]", "crank_wheel.missing", "nothing without slots"),
         ("[crank_wheel]\nslots = 60\nmissing = 2", "crank_wheel.missing", "expected a list"),
         ("[crank_wheel]\nslots = 60\nteeth_deg = [0.0, 70.0]", "crank_wheel.slots", "contradicts teeth_deg"),
@@ -243,3 +245,10 @@ def test_mangled_files_are_read_or_refused(tmp_path_factory, at, new, drop):
         load_setup(str(path))
     except BadSetup as exc:
         assert str(exc).isprintable()  # noqa: PT017 - most mangled files are still read
+
+
+@pytest.mark.parametrize("missing", ["[59, 60]", "[60, 59]", "[29, 30, 59, 60]", "[30, 59, 60]"])
+def test_slots_counted_from_the_longest_gap_are_taken(tmp_path, missing: str) -> None:
+    path = tmp_path / "s.toml"
+    path.write_text(f"[crank_wheel]\nslots = 60\nmissing = {missing}\n")
+    assert load_setup(str(path)).crank_wheel is not None

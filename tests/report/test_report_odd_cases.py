@@ -5,6 +5,7 @@ import json
 import jsonschema
 import pytest
 
+from witnessmark.causes.weigh import Context, weigh
 from witnessmark.report.analysis_json import analysis_json
 from witnessmark.report.compose import compose
 from witnessmark.report.figures import pictures
@@ -99,6 +100,8 @@ def test_nothing_wrong_is_not_said_of_what_was_not_decoded():
     from dataclasses import replace
 
     base = fixtures.undecodable()
-    blind = replace(base, findings=replace(base.findings, found=()), verdict=fixtures.healthy().verdict)
+    found = replace(base.findings, found=())
+    blind = replace(base, findings=found, verdict=weigh(found, Context(sensor="vr", crank_judged=False, judged=0.0)))
     text = compose(blind, with_pictures=False).verdict.text
-    assert "so wheel and sensor cannot be judged; of what can be judged, most probable: nothing wrong (93 %)" in text
+    assert "so wheel and sensor cannot be judged; this clears nothing: nothing wrong (40 %), or a fault" in text
+    assert "Otherwise" not in summary(blind)

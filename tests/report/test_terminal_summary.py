@@ -1,10 +1,13 @@
 """The summary in the terminal: verdict first, short, plain."""
 
+from dataclasses import replace
+
 import pytest
 
-from witnessmark.report.terminal import summary
+from witnessmark.report import collect, phrases
+from witnessmark.report.terminal import _also, _attempt, summary
 
-from . import fixtures
+from . import fixtures, odd
 
 
 @pytest.fixture(params=list(fixtures.ALL))
@@ -48,3 +51,42 @@ def test_healthy_gives_the_numbers_looked_at():
 
 def test_undecodable_says_why():
     assert "could not be decoded" in " ".join(summary(fixtures.undecodable()).split())
+
+
+def test_what_only_some_attempts_show_says_how_many():
+    finding = fixtures.weak_tooth().findings.found[0]
+    some = replace(finding, id="F9", kind="spark-absent", evidence={"attempts": 2, "of_attempts": 3})
+    assert _also("spark-absent", [some]) == "no spark is commanded in 2 of 3 attempts (F9)"
+    every = replace(some, evidence={"attempts": 3, "of_attempts": 3})
+    assert _also("spark-absent", [every]) == "no spark is commanded (F9)"
+
+
+def test_an_attempts_speed_is_said_to_be_that_of_cranking():
+    attempt = fixtures.weak_tooth().engine.attempts[0]
+    assert "cranked at 240 rpm" in _attempt(1, replace(attempt, cranking_rpm=240.0))
+
+
+def test_a_displaced_tooth_has_one_error_in_finding_and_table():
+    base = odd.displaced()
+    finding = next(f for f in base.findings.found if f.kind == "tooth-displaced")
+    found = replace(finding, value=-1.25, evidence={"standard_error_deg": 0.04})
+    wheel = collect.as_found(base.wheel, (found,))
+    tooth = next(t for t in wheel.teeth if t.slot == finding.slot)
+    assert (tooth.error_deg, tooth.error_se_deg) == (-1.25, 0.04)
+    others = [(a, b) for a, b in zip(wheel.teeth, base.wheel.teeth, strict=True) if a.slot != finding.slot]
+    assert all(a == b for a, b in others)
+    assert collect.as_found(base.wheel, ()) is base.wheel
+
+
+def test_what_a_gap_does_to_its_neighbours_is_no_error_of_theirs():
+    analysis = fixtures.healthy()
+    slots = {t.slot for t in phrases.plain_teeth(analysis)}
+    assert len(slots) == 56
+    assert not slots & {1, 58}
+
+
+def test_the_verdict_says_the_findings_own_number():
+    base = fixtures.weak_tooth()
+    finding = base.findings.found[0]
+    told = replace(finding, evidence={**finding.evidence, "relative_amplitude": 0.37, "missed": 0})
+    assert "37 % of its neighbours'" in phrases.tooth_words(base, told)

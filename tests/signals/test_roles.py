@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from witnessmark.recording.model import Changes, Recording
+from witnessmark.recording.open import open_recording
 from witnessmark.recording.setup import ChannelSetup, Setup
+from witnessmark.recording.write import write_recording
 from witnessmark.signals import role_words
 from witnessmark.signals.extract import extract
 from witnessmark.signals.model import Signals
@@ -161,6 +165,12 @@ def test_scale_is_a_guess_in_a_wav_without_setup() -> None:
     told = Setup(channel=(ChannelSetup(name="left", scale=10.0),))
     assert first(extract(wav, told)).scale_known
     assert first(extract(record(channels, RATE), Setup())).scale_known
+
+
+def test_scale_is_a_guess_in_a_wav_file(tmp_path: Path) -> None:
+    path = tmp_path / "line.wav"
+    write_recording(path, {"left": np.asarray(start("hall")["crank"]) / 10}, RATE)
+    assert not first(extract(open_recording(path), Setup())).scale_known
 
 
 def first(signals: Signals):  # type: ignore[no-untyped-def]

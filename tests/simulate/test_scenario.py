@@ -27,7 +27,7 @@ EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
         ({"fault": [{"kind": "tooth-absent", "slots": [60]}]}, "60"),
         ({"fault": [{"kind": "polarity-reversed"}], "sensor": {"kind": "hall"}}, "variable-reluctance"),
         ({"fault": [{"kind": "wheel-unexpected", "layout": "?"}]}, "unknown wheel"),
-        ({"channel": [{"role": "scope"}]}, "channel.0.role"),
+        ({"channel": [{"role": "scope"}]}, "channel[1].role"),
     ],
 )
 def test_refuses_in_one_line_naming_the_key(data: dict[str, object], names: str) -> None:
@@ -50,3 +50,17 @@ def test_a_file_that_is_no_toml(tmp_path: Path) -> None:
 @pytest.mark.parametrize("path", sorted(EXAMPLES.glob("*.toml")), ids=lambda p: p.stem)
 def test_every_example_is_valid(path: Path) -> None:
     assert load_scenario(path).title
+
+
+@pytest.mark.parametrize(
+    ("data", "text"),
+    [
+        ({"engin": {}}, "s.toml: engin: unknown key; remove or correct it"),
+        ({"fault": [{"kind": "tooth-gone"}]}, "s.toml: fault[1].kind: expected 'tooth-absent'"),
+        ({"sampling": {"rate_hz": -5}}, "s.toml: sampling.rate_hz: expected greater than or equal to 1000"),
+    ],
+)
+def test_a_wrong_key_is_named_as_it_stands_in_the_file(data, text):
+    with pytest.raises(BadScenario) as wrong:
+        parse_scenario(data, "s.toml")
+    assert str(wrong.value).startswith(text)

@@ -154,7 +154,8 @@ class TestRow(Row):
 
     ``observes``: causes it sees directly at the part. ``clean``: fit for a record in which nothing wrong was seen.
     ``lacks``: only where the record has no channel of one of these roles yet; ``needs``: only where it has them all.
-    ``needs_signal``: not where the crank line is dead from end to end.
+    ``needs_signal``: not where the crank line is dead from end to end. ``unjudged``: only where too little of the crank
+    signal could be judged.
     """
 
     id: str
@@ -168,6 +169,7 @@ class TestRow(Row):
     needs_signal: bool = False
     observes: list[str] = Field(default_factory=list)
     clean: bool = False
+    unjudged: bool = False
     outcomes: Annotated[list[OutcomeRow], Field(min_length=2)]
     others: list[Likelihood]
     chance: dict[str, list[Likelihood]]
@@ -197,6 +199,7 @@ class Knowledge(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     none_found: Share
+    none_unjudged: Annotated[float, Field(ge=0.0, lt=0.5)]
     cause: list[CauseRow]
     row: list[LikelihoodRow]
     history: list[HistoryRow]

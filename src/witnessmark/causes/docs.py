@@ -42,8 +42,9 @@ def _causes(known: Knowledge) -> str:
 
     head = ("cause", "in words", "prior weight", "silent", "minutes + parts / opening", "habit", "source")
     intro = (
-        f"## Causes\n\nWhere nothing is stated, `none-found` has {known.none_found:g}. *Silent*: chance that the cause "
-        "leaves no stated finding in an ordinary record.\n\n"
+        f"## Causes\n\nWhere nothing is stated, `none-found` has {known.none_found:g}, and {known.none_unjudged:g} "
+        "where the crank signal could not be judged (not decoded, or half of the rotation and more not). *Silent*: "
+        "chance that the cause leaves no stated finding in an ordinary record.\n\n"
     )
     return intro + _table(head, [cells(c) for c in known.cause])
 

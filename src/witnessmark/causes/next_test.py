@@ -31,6 +31,8 @@ CONFIRM_ABOVE = 0.75
 # A test is not shown when it tells less than this share of what the most telling one does.
 LEAST_SHARE = 0.4
 LEAST_BITS = 0.02
+# Below this worth of silence the first thing needed is a record that can be judged.
+WORTH_A_RECORD = 0.5
 
 
 def repair_order(probability: Sequence[float], cost: Sequence[float]) -> tuple[tuple[int, ...], float]:
@@ -118,14 +120,17 @@ def next_tests(
 ) -> tuple[NextTest, ...]:
     """Tests sorted by worth, at most four. A first cause above 0.9 is to be seen at the part first.
 
-    Where nothing wrong was seen the tests are further records.
+    Where nothing wrong was seen the tests are further records; where that says little because little could be judged,
+    first of all one that can be judged.
     """
     clean = causes[0].id == NONE_FOUND
     fit = [t for t in knowledge.test if t.clean == clean and _applies(t, balance, context)]
     priced = [worth_of(t, balance.entries, knowledge) for t in fit]
     ranked = _confirm_first(_ranked(priced, 0.0 if clean else LEAST_SHARE), priced, causes)
+    if clean:
+        ranked.sort(key=lambda w: not w.test.unjudged)
     shown = [w for k, w in enumerate(ranked) if k == 0 or w.bits >= LEAST_BITS][:SHOWN]
-    return tuple(_as_test(w, causes, findings, knowledge) for w in shown)
+    return tuple(_as_test(w, causes, findings, context, knowledge) for w in shown)
 
 
 def _ranked(priced: list[Worth], least_share: float) -> list[Worth]:
@@ -144,6 +149,7 @@ def _applies(test: TestRow, balance: Balance, context: Context) -> bool:
         test.lacks is None or bool(set(test.lacks) - context.roles),
         test.needs is None or set(test.needs) <= context.roles,
         not (test.needs_signal and dead),
+        not test.unjudged or context.worth_of_silence < WORTH_A_RECORD,
     )
     return all(checks)
 
@@ -167,7 +173,9 @@ def _confirm_first(ranked: list[Worth], priced: list[Worth], causes: tuple[Cause
     return [look, *(w for w in ranked if w is not look)]
 
 
-def _as_test(worth: Worth, causes: tuple[Cause, ...], findings: Findings, knowledge: Knowledge) -> NextTest:
+def _as_test(
+    worth: Worth, causes: tuple[Cause, ...], findings: Findings, context: Context, knowledge: Knowledge
+) -> NextTest:
     test = worth.test
     slots = sorted({f.slot for f in findings.found if f.slot is not None and f.stated and f.kind.startswith("tooth")})
     lacking = list(dict.fromkeys(n.needs for n in findings.not_assessed if n.needs))[:2]
@@ -177,7 +185,7 @@ def _as_test(worth: Worth, causes: tuple[Cause, ...], findings: Findings, knowle
     return NextTest(
         id=test.id,
         statement=statement,
-        why=_why(worth, causes, knowledge),
+        why=_why(worth, causes, context, knowledge),
         minutes=test.minutes,
         gain_bits=round(worth.bits, 4),
         outcomes=tuple(Outcome(o.result, o.then) for o in test.outcomes),
@@ -185,13 +193,17 @@ def _as_test(worth: Worth, causes: tuple[Cause, ...], findings: Findings, knowle
     )
 
 
-def _why(worth: Worth, causes: tuple[Cause, ...], knowledge: Knowledge) -> str:
+def _why(worth: Worth, causes: tuple[Cause, ...], context: Context, knowledge: Knowledge) -> str:
     """The test in numbers: expected cost before and after, its own cost, and what it separates."""
     cause = causes[0]
     numbers = (
         f"expected cost of the repair {worth.before_min:.0f} min before and {worth.after_min:.0f} min after it, "
         f"for {worth.cost_min:.0f} min of its own (minutes, opening, precautions); gain {worth.bits:.2f} bit"
     )
+    if cause.id == NONE_FOUND and context.motion is False:
+        return f"Nothing turns in this record, so only another one can tell anything: {numbers}."
+    if cause.id == NONE_FOUND and worth.test.unjudged:
+        return f"Too little of the crank signal could be judged to clear or to accuse anything: {numbers}."
     if cause.id == NONE_FOUND:
         return f"Nothing wrong was seen ({share(cause.probability)}), so only another record can tell more: {numbers}."
     if _confirms(worth.test, causes):

@@ -127,11 +127,15 @@ def _nothing(first: bool, findings: Findings, context: Context) -> str:
         context.crank_judged is None and context.roles and "crank" not in context.roles
     ):
         text = "Nothing wrong was seen, but the crank signal itself could not be judged"
+    elif context.worth_of_silence < 1.0 and context.judged is not None:
+        text += f"; the crank signal could be judged over {100.0 * context.judged:.0f} % of the rotation only"
     if findings.not_assessed:
         n = len(findings.not_assessed)
         text += f"; {n} question{'s' if n > 1 else ''} could not be judged"
     if context.turns:
         text += f"; {context.turns:.0f} turns were decoded"
+    if context.worth_of_silence < 1.0:
+        return text + ". What could not be judged is not cleared."
     return text + ". A clean record clears nothing that comes and goes."
 
 

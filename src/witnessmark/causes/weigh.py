@@ -1,9 +1,10 @@
 """Findings in, verdict out: prior weights times what each finding says about each cause.
 
 The share of "nothing wrong seen" comes first: it falls with the confidence of every stated finding that accuses the
-vehicle. What is left is shared among the causes by Bayes' rule, a finding weighing by its confidence (1 when sure, 0.75
-at the line: whether it is there at all is paid for by the first step already). Hints move the figures a little and
-never which cause stands first. Two stated findings that point to two causes open a pair of them.
+vehicle, and with how much of the rotation could not be judged: silence is evidence only where something would have
+been seen. What is left is shared among the causes by Bayes' rule, a finding weighing by its confidence (1 when sure,
+0.75 at the line: whether it is there at all is paid for by the first step already). Hints move the figures a little
+and never which cause stands first. Two stated findings that point to two causes open a pair of them.
 """
 
 from __future__ import annotations
@@ -31,6 +32,11 @@ NOTHING_FLOOR = 0.0005
 # Causes below this share are not listed; their sum goes to "none of these".
 LISTED = 0.0005
 WHOLE_RECORD = 0.9
+# Share of the rotation that must be judged for silence to count as usual, and at or below which it counts for nothing.
+# Between them in proportion. Start-up edges and run-downs leave some of it out on sound records: of 25 simulated
+# healthy ones with a start 24 had 0.93 or more of their turns decoded, one 0.88.
+JUDGED_WELL = 0.9
+JUDGED_POORLY = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +45,8 @@ class Context:
 
     ``crank_judged``: the wheel could be decoded over enough turns to judge it. ``history``: complaint and what was
     done, in free words. ``codes``: stored trouble codes. ``polarity``: "as expected", "reversed" or "unknown".
-    ``turning_s``: time in s over which something turns (to tell a line that is dead from end to end).
+    ``turning_s``: time in s over which something turns (to tell a line that is dead from end to end). ``judged``: share
+    of the rotation over which the crank signal could be judged.
     """
 
     sensor: str | None = None
@@ -54,6 +61,16 @@ class Context:
     turning_s: float | None = None
     turns: float | None = None
     motion: bool | None = None
+    judged: float | None = None
+
+    @property
+    def worth_of_silence(self) -> float:
+        """0 where seeing nothing wrong says nothing (nothing was judged), 1 where it says what it usually does."""
+        if self.crank_judged is False or self.motion is False:
+            return 0.0
+        if self.judged is None:
+            return 1.0
+        return min(max((self.judged - JUDGED_POORLY) / (JUDGED_WELL - JUDGED_POORLY), 0.0), 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +148,8 @@ def balance_of(findings: Findings, context: Context, knowledge: Knowledge) -> Ba
 def _balance(stated: list[Finding], hints: list[Finding], context: Context, knowledge: Knowledge) -> Balance:
     weighed = _weighed(stated, hints, context, knowledge)
     accusing = [w for w in weighed if w.finding.stated and w.row.accuses >= 0.1]
-    nothing = knowledge.none_found
+    heard = context.worth_of_silence
+    nothing = knowledge.none_unjudged + (knowledge.none_found - knowledge.none_unjudged) * heard
     for w in weighed:
         if w.finding.stated:
             nothing *= (1.0 - min(w.finding.confidence, 0.999) * w.row.accuses) ** NOTHING_POWER
@@ -142,7 +160,7 @@ def _balance(stated: list[Finding], hints: list[Finding], context: Context, know
     logs: dict[str, float] = {}
     for cause in knowledge.cause:
         prior = math.log(cause.prior * factors.get(cause.id, 1.0))
-        silent = 0.0 if accusing else math.log(cause.silent)
+        silent = 0.0 if accusing else math.log(1.0 - heard * (1.0 - cause.silent))
         logs[cause.id] = prior + silent + math.fsum(w.log(cause.id) for w in weighed)
     pairs = _pair_logs(accusing, weighed, factors, knowledge)
     top = max([*logs.values(), *pairs.values()])

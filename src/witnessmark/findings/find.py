@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
+
 from witnessmark.engine.model import EngineResult
 from witnessmark.findings import dropouts, layout, levels, lost, outputs, record, runout, spurious, start, teeth
 from witnessmark.findings.limits import Limits, default_limits
@@ -45,4 +48,12 @@ def find(
     unique = {n.question: n for n in reversed(out.not_assessed)}
     kept = tuple(n for n in out.not_assessed if unique[n.question] is n)
     believed = record.discounted(measured, layout.doubted(measured, out.found), out.extras)
-    return Findings(numbered(believed), kept, out.bounds)
+    said = [replace(f, statement=spaced(f.statement)) for f in believed]
+    return Findings(
+        numbered(said), tuple(replace(n, reason=spaced(n.reason)) for n in kept), tuple(spaced(b) for b in out.bounds)
+    )
+
+
+def spaced(text: str) -> str:
+    """Per cent as the outputs write it everywhere: ``45 %``."""
+    return re.sub(r"(\d)%", r"\1 %", text)

@@ -73,6 +73,10 @@ def _some_turns(m: Measured) -> Rows:
 # --- size -------------------------------------------------------------------------------------------------------------
 
 
+# No two-level line of a vehicle stands at more (24 V systems included): values above it are no volts.
+MOST_V = 60.0
+
+
 def _vr_low(m: Measured, line: Line) -> Outcome:
     """Peak to peak of the pulses, brought to one speed, against common practice."""
     p = m.wheel.passes
@@ -141,6 +145,8 @@ def _hall_low(m: Measured, line: Line) -> Outcome:
     if not line.levels.moving or not np.isfinite(line.levels.swing) or len(line.edges) < 6:
         return Outcome()
     low, high, swing = line.levels.low, line.levels.high, line.levels.swing
+    if line.info.unit == "" and max(abs(low), abs(high)) > MOST_V:
+        return Outcome(not_assessed=(_scale(),))  # a recorder's counts
     if swing <= 1.2 and 0.9 <= high <= 1.1 and abs(low) < 0.05 and line.info.unit == "":
         return Outcome(not_assessed=(_scale(),))  # logic recorded as 0 and 1
     small = beyond(m.limits["level.hall_swing_v"] / max(swing, 1e-6))

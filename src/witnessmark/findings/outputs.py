@@ -49,7 +49,10 @@ def _absent(m: Measured, attempts: list[Attempt], kind: str, channels: list[str]
         "of cranking.",
         confidence, tuple(m.stretch(channels[0], a.start_s, a.end_s) for a in attempts[:40]), None,
         start_s=attempts[0].start_s, end_s=attempts[-1].end_s, value=total, unit="turns",
-        evidence={"attempts": len(attempts), "turns": total, "channels": ", ".join(channels)},
+        evidence={
+            "attempts": len(attempts), "of_attempts": len(m.engine.attempts), "turns": total,
+            "channels": ", ".join(channels),
+        },
     ),))  # fmt: skip
 
 
@@ -67,7 +70,7 @@ def _fuel_only(m: Measured, attempts: list[Attempt]) -> Outcome:
         f"{pulses} injections on {name} and no spark command in {len(attempts)} of {len(m.engine.attempts)} attempts.",
         confidence, tuple(m.stretch(name, a.start_s, a.end_s) for a in attempts[:40]), None,
         start_s=attempts[0].start_s, end_s=attempts[-1].end_s, value=float(pulses), unit="injections",
-        evidence={"attempts": len(attempts), "injections": pulses},
+        evidence={"attempts": len(attempts), "of_attempts": len(m.engine.attempts), "injections": pulses},
     ),))  # fmt: skip
 
 

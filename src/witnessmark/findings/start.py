@@ -214,7 +214,7 @@ def _no_start(m: Measured) -> Outcome:
         f"cranking){note}.",
         0.9 if wanted else 0.6, _evidence(m, failed), None, start_s=failed[0].start_s, end_s=_cranking(failed[-1])[1],
         value=seconds, unit="s",
-        evidence={"attempts_failed": len(failed), "attempts": of, "cranked_s": seconds},
+        evidence={"attempts_failed": len(failed), "attempts": of, "of_attempts": of, "cranked_s": seconds},
     )  # fmt: skip
     return Outcome((finding,))
 

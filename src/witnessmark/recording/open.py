@@ -121,9 +121,16 @@ def _check_usable(recording: Recording) -> None:
     if not any(_has_two(recording, c) for c in recording.channels):
         raise refuse(
             recording.path,
-            f"all {len(recording.channels)} channels hold gaps only (from {shorten(recording.channels[0].name)})",
+            f"{_gaps_only(len(recording.channels), recording.channels[0].name)}",
             "expected samples to judge; check the leads and export it again",
         )
+
+
+def _gaps_only(channels: int, first: str) -> str:
+    """Channels without two samples, in words."""
+    if channels == 1:
+        return f"its only channel {shorten(first)} has fewer than two samples, the rest are gaps"
+    return f"none of its {channels} channels ({shorten(first)}, ...) has two samples, the rest are gaps"
 
 
 def _has_two(recording: Recording, channel: ChannelInfo) -> bool:

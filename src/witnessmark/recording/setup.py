@@ -165,6 +165,19 @@ class Engine(_Table):
                 seen[cylinder] = key
 
 
+def _numbered(slots: int, missing: tuple[int, ...]) -> list[int] | None:
+    """The missing slots counted from the first tooth after a longest gap; None where they are counted so already."""
+    gone = set(missing)
+    before = {}  # for each tooth, how many slots are missing right before it
+    for tooth in set(range(slots)) - {m - 1 for m in gone}:
+        before[tooth] = next(k for k in range(slots) if (tooth - k - 1) % slots + 1 not in gone)
+    longest = max(before.values())
+    if before.get(0) == longest:
+        return None
+    first = min(t for t, k in before.items() if k == longest)
+    return sorted((m - 1 - first) % slots + 1 for m in gone)
+
+
 class CrankWheel(_Table):
     """The toothed wheel by design: slots and missing (regular), or teeth_deg and widths_deg (unequal)."""
 
@@ -207,6 +220,10 @@ class CrankWheel(_Table):
         if len(missing) >= slots:
             _wrong("missing", f"leaves none of {slots} teeth, expected at least 1; list only the slots "
                    "that have no tooth by design")  # fmt: skip
+        numbered = _numbered(slots, missing)
+        if numbered is not None:
+            _wrong("missing", f"{list(missing)} is numbered otherwise, expected slot 1 to be the first tooth after the "
+                   f"longest gap; write missing = {numbered}, and count tdc_slot so too")  # fmt: skip
 
     def _check_unequal(self) -> None:
         teeth, widths = self.teeth_deg, self.widths_deg

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
+from witnessmark.engine.model import EngineResult
 from witnessmark.findings.model import Finding
 from witnessmark.provenance import Step
 from witnessmark.recording.model import ChannelInfo, Recording
 from witnessmark.report.model import Analysis
 from witnessmark.report.words import SYMPTOM_KINDS, TOOTH_KINDS
 from witnessmark.spans import Evidence, Span, merge
-from witnessmark.wheel.model import WheelResult
+from witnessmark.wheel.model import Tooth, WheelResult
 
 
 def cautions(analysis: Analysis) -> tuple[str, ...]:
@@ -36,6 +39,52 @@ def steps(analysis: Analysis) -> tuple[Step, ...]:
 def gaps(recording: Recording) -> list[Span]:
     """The stretches without usable samples on any channel, joined."""
     return merge([gap for channel in recording.channels for gap in channel.gaps])
+
+
+def as_found(wheel: WheelResult, found: tuple[Finding, ...]) -> WheelResult:
+    """The wheel with the per-tooth error of a displaced tooth as its finding measured it: one number for one thing.
+
+    The table comes from a fit among neighbours; the finding may rest on running passages alone, on whole working
+    cycles or on edges beside the tooth's own place, each better where it is used.
+    """
+    told = {f.slot: f for f in found if f.kind == "tooth-displaced" and f.slot is not None and f.value is not None}
+    if not told:
+        return wheel
+    return replace(wheel, teeth=tuple(_as_found(t, told.get(t.slot)) for t in wheel.teeth))
+
+
+def _as_found(tooth: Tooth, finding: Finding | None) -> Tooth:
+    if finding is None or not tooth.expected:
+        return tooth
+    se, spread = finding.evidence.get("standard_error_deg"), finding.evidence.get("spread_deg")
+    return replace(
+        tooth,
+        error_deg=finding.value,
+        error_se_deg=float(se) if isinstance(se, int | float) else None,
+        error_sd_deg=float(spread) if isinstance(spread, int | float) else tooth.error_sd_deg,
+    )
+
+
+def turning_s(wheel: WheelResult, engine: EngineResult) -> float | None:
+    """Time in s over which the crank turns, decoded or not; None where nothing is known to turn."""
+    spans = [Span(m.start_s, m.end_s) for m in wheel.motions] + [Span(a.start_s, a.end_s) for a in engine.attempts]
+    return sum(s.end_s - s.start_s for s in merge(spans)) if spans else None
+
+
+def judged_share(wheel: WheelResult, engine: EngineResult) -> float | None:
+    """Share (0 to 1) of the rotation over which the crank angle is decoded; None where nothing is known to turn.
+
+    By turns in the start attempts (slow starts and run-downs last long and turn little), by time where there are none.
+    """
+    if wheel.layout is None:
+        return 0.0
+    segments = wheel.angle.segments
+    if engine.attempts:
+        inside = [s for s in segments if any(s.start_s < a.end_s and s.end_s > a.start_s for a in engine.attempts)]
+        decoded, turned = sum(s.turns for s in inside), sum(a.turns for a in engine.attempts)
+    else:
+        decoded, turned = sum(s.end_s - s.start_s for s in segments), turning_s(wheel, engine) or 0.0
+    return min(decoded / turned, 1.0) if turned > 0.0 else None
 
 
 def by_weight(analysis: Analysis) -> list[Finding]:

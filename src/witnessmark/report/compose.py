@@ -150,7 +150,7 @@ def _other_teeth(analysis: Analysis) -> str:
 
 
 def _largest_error(analysis: Analysis) -> str:
-    teeth = [t for t in analysis.wheel.teeth if t.expected and t.error_deg is not None]
+    teeth = phrases.plain_teeth(analysis)
     if not teeth:
         return ""
     errors = np.array([t.error_deg for t in teeth], dtype=np.float64)
@@ -158,4 +158,7 @@ def _largest_error(analysis: Analysis) -> str:
     assert worst.error_deg is not None
     spread = f" ± {degrees(worst.error_se_deg, 3)}" if worst.error_se_deg is not None else ""
     way = "late" if worst.error_deg >= 0 else "early"
-    return f"Largest error of a tooth's edge: {degrees(abs(worst.error_deg), 3)}{spread} {way}, at slot {worst.slot}."
+    apart = sum(t.expected and t.error_deg is not None for t in analysis.wheel.teeth) - len(teeth)
+    which = " (teeth beside a gap or a suspect left out: a pick-up shifts them by itself)" if apart else ""
+    size = f"{degrees(abs(worst.error_deg), 3)}{spread} {way}, at slot {worst.slot}"
+    return f"Largest error of a tooth's edge: {size}{which}."

@@ -12,7 +12,7 @@ from witnessmark.report.plain import plain
 from witnessmark.report.words import LOCKS, plural
 
 MARKS = (
-    "F and a number: the finding the sentence rests on, listed below with the stretches of the recording it shows in.",
+    "F and a number: the finding the sentence rests on, listed above with the stretches of the recording it shows in.",
     "m: measured over all decoded turns of the crank line.",
     "r: said of the record as a whole.",
     "k: general knowledge of the trade, not read from this record.",

@@ -8,7 +8,7 @@ from witnessmark.report import collect, phrases, where
 from witnessmark.report.compose_outputs import outputs_tables
 from witnessmark.report.figures import Pictures
 from witnessmark.report.model import Analysis, Section, Sentence, Table, Whereabouts
-from witnessmark.report.words import ROLES, degrees, listed, percent
+from witnessmark.report.words import ROLES, degrees, listed, percent, uncapitalised
 from witnessmark.spans import Evidence
 from witnessmark.wheel.model import Alternative, Tooth
 
@@ -60,6 +60,7 @@ def teeth_section(analysis: Analysis) -> Section:
     rows = tuple(_tooth_row(analysis, t, amplitude, margin) for t in analysis.wheel.teeth)
     marked = tuple(i for i, t in enumerate(analysis.wheel.teeth) if t.slot in suspects)
     notes = ["angle after slot 1", "error of the edge, positive late, with its spread between turns"]
+    notes += ["beside a gap a pick-up shifts the edges by itself"] if amplitude and layout.missing else []
     notes += ["amplitude over speed against the median tooth"] if amplitude else []
     notes += ["margin over the arming threshold of a nominal control unit (below 1: not seen by it)"] if margin else []
     notes += ["* no tooth there by design"] if not all(t.expected for t in analysis.wheel.teeth) else []
@@ -131,7 +132,7 @@ def _attempt_range(analysis: Analysis, attempt: Attempt, text: str) -> Sentence:
 
 def attempt_text(number: int, attempt: Attempt) -> str:
     """One attempt in one sentence."""
-    rpm = f", cranked at {attempt.cranking_rpm:.0f} rev/min" if attempt.cranking_rpm is not None else ""
+    rpm = f", cranked at {attempt.cranking_rpm:.0f} rpm" if attempt.cranking_rpm is not None else ""
     head = f"Attempt {number}, {attempt.start_s:.2f} to {attempt.end_s:.2f} s: {attempt.turns:.1f} turns{rpm}"
     if attempt.started:
         sync = (
@@ -155,7 +156,7 @@ def _attempt_table(attempts: tuple[Attempt, ...]) -> tuple[Table, ...]:
 
     every: list[tuple[str, str, str]] = [
         ("Turns", "turns", ".1f"),
-        ("Cranking rev/min", "cranking_rpm", ".0f"),
+        ("Cranking rpm", "cranking_rpm", ".0f"),
         ("First fuel s", "first_fuel_s", ".2f"),
         ("First spark s", "first_spark_s", ".2f"),
         ("In time s", "sync_s", ".2f"),
@@ -269,7 +270,8 @@ def _test(test: NextTest) -> list[Sentence]:
     out += [Sentence(f"Caution: {c}", basis="knowledge") for c in test.cautions]
     out += [Sentence(f"Why: {test.why}", basis="knowledge")] if test.why else []
     return out + [
-        Sentence(f"If {o.result.rstrip('.')}: {o.then.rstrip('.')}.", basis="knowledge") for o in test.outcomes
+        Sentence(f"If {uncapitalised(o.result).rstrip('.')}: {o.then.rstrip('.')}.", basis="knowledge")
+        for o in test.outcomes
     ]
 
 

@@ -101,7 +101,7 @@ def _speed(axes: Axes, analysis: Analysis) -> None:
         top = max(top, float(np.nanmax(rpm)) if np.isfinite(rpm).any() else 0.0)
         axes.plot(t, rpm, INK, 1.0)
     axes.set_ylim(0, max(top * 1.15, 100.0))
-    gutter(axes, "speed", "rev/min")
+    gutter(axes, "speed", "rpm")
     for span in wheel.angle.undecoded[:40]:
         axes.span_x(span.start_s, span.end_s, ec=SUSPECT, hatch="xxxx", top=0.06)
     attempts = analysis.engine.attempts

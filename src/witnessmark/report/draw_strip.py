@@ -181,7 +181,7 @@ def _crank_row(axes: Axes, analysis: Analysis, view: View, slot: int | None, num
     axes.set_xlim(view.start_s, view.end_s)
     axes.most_y = FEW
     words = [] if view.turn is None else [f"turn {view.turn + 1}"]
-    words += [] if view.speed_rpm is None else [f"{view.speed_rpm:.0f} rev/min"]
+    words += [] if view.speed_rpm is None else [f"{view.speed_rpm:.0f} rpm"]
     gutter(axes, line.label or channel, "\n".join([*words, line.info.unit or ""]).strip())
     _teeth(axes, analysis, view, slot)
     if slot is not None and view.due_s is not None:

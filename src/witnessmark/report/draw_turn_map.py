@@ -173,7 +173,7 @@ def _frame(grid: Axes, speed: Axes, analysis: Analysis) -> None:
     quiet(speed)
     speed.set_ylim(0.0, 1.12 * speed.highest or 100.0)
     speed.most_y = 4
-    gutter(speed, "speed", "rev/min")
+    gutter(speed, "speed", "rpm")
     gutter(grid, "slot", "1 = first after\nthe gap" if wheel.layout.missing else "")
     grid.set_ylim(0.0, wheel.layout.slots + 1.0)
     grid.set_xlabel("turns of the crank, standstills left out")

@@ -45,7 +45,7 @@ def _strip(analysis: Analysis) -> Picture | None:
 
 
 def _view_words(view: View, slot: int) -> str:
-    at = f" at {view.speed_rpm:.0f} rev/min" if view.speed_rpm is not None else ""
+    at = f" at {view.speed_rpm:.0f} rpm" if view.speed_rpm is not None else ""
     which = f"turn {view.turn + 1}" if view.turn is not None else "a turn"
     if view.weak:
         return f"{which}{at}, where slot {slot}'s pulse stays under a control unit's nominal threshold"

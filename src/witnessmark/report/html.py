@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 SPLIT_ROWS = 18  # a longer narrow table is set in two columns, so that a wheel's 58 teeth fill half a page
 WIDEST_SPLIT = 7  # columns of a table that still fit twice side by side
+BRIEF_ROWS = 12  # a table up to this long stays on one printed page with its caption
 SHOWN_ROWS = 80  # rows of sample ranges on the page; the rest unfolds on request
 MOST_RANGES = 200  # stretches written at one sentence; its finding's list in the appendix is always whole
 Tone = Literal["fault", "clear", "unknown"]
@@ -199,4 +200,5 @@ def _grid(table: Table) -> Grid:
     half = -(-len(shown) // 2)
     parts = [shown[:half], shown[half:]] if narrow else [shown]
     identity = table.id if finding else f"table-{table.id}"
-    return Grid(identity, table.columns, parts, more, table.caption, "finding" if finding else "grid")
+    style = ("finding" if finding else "grid") + (" brief" if len(rows) <= BRIEF_ROWS else "")
+    return Grid(identity, table.columns, parts, more, table.caption, style)

@@ -27,9 +27,12 @@ from witnessmark.wheel.model import Tooth
 NAMED_CAUSES = 3
 WORTH_NAMING = 0.02  # a cause below this is summed up: it would not change what is done next
 
+CLAIMED = 0.5  # "nothing wrong" is not said to be so below this: the record could not be judged
+MOSTLY_JUDGED = 0.9  # what start-up edges and run-downs leave out of sound records is not worth a word
+
 STILL = "Nothing turns in this record: no line shows rotation, so nothing can be told from it."
 
-_UNITS = {"_deg": "°", "_rpm": " rev/min", "_s": " s", "_v": " V", "_hz": " Hz", "_a": " A", "_ms": " ms", "_us": " µs"}
+_UNITS = {"_deg": "°", "_rpm": " rpm", "_s": " s", "_v": " V", "_hz": " Hz", "_a": " A", "_ms": " ms", "_us": " µs"}
 
 
 def verdict(analysis: Analysis) -> Sentence:
@@ -39,10 +42,10 @@ def verdict(analysis: Analysis) -> Sentence:
     main = _main_findings(analysis)
     more = _besides(analysis, main)
     besides = "".join(f", and {KINDS[f.kind]}" for f in more)
-    odds = _probabilities(analysis.verdict.causes)
+    odds = _odds(analysis)
     if main and isinstance(main[0].evidence.get("or_slot"), int):
         odds = odds.replace(f"at slot {main[0].slot} (", "at one of the two (")
-    text = f"{_where(analysis, main)}{besides}; {_lead(analysis)}: {odds}."
+    text = f"{_where(analysis, main)}{besides}; {odds}."
     main = [*main, *more]
     text = text[0].upper() + text[1:]
     if main:
@@ -102,7 +105,15 @@ def _nothing(analysis: Analysis) -> str:
     if wheel.layout is None:
         why = wheel.why_not or "no wheel pattern stands out"
         return f"the crank signal could not be decoded ({why}), so wheel and sensor cannot be judged"
-    return f"nothing wrong is seen in the crank signal over {turns(analysis)}"
+    return f"nothing wrong is seen in the crank signal over {turns(analysis)}{_unjudged(analysis)}"
+
+
+def _unjudged(analysis: Analysis) -> str:
+    """How much of the rotation nothing is said about, where it is much."""
+    share = collect.judged_share(analysis.wheel, analysis.engine)
+    if share is None or share >= MOSTLY_JUDGED:
+        return ""
+    return f" ({percent(share)} of the rotation; the rest could not be decoded)"
 
 
 def _at_slots(analysis: Analysis, main: list[Finding]) -> str:
@@ -138,6 +149,23 @@ def tooth_of(analysis: Analysis, slot: int | None) -> Tooth | None:
     return next((t for t in analysis.wheel.teeth if t.slot == slot), None)
 
 
+def plain_teeth(analysis: Analysis) -> list[Tooth]:
+    """Teeth whose error says something of themselves.
+
+    A variable-reluctance sensor shifts the edges beside a gap, or beside a tooth that gives less, by its own flux.
+    """
+    wheel = analysis.wheel
+    layout = wheel.layout
+    measured = [t for t in wheel.teeth if t.expected and t.error_deg is not None]
+    line = next((c for c in analysis.signals.lines if c.name == wheel.channel), None)
+    if layout is None or line is None or line.sensor != "vr" or not layout.regular:
+        return measured
+    off = set(layout.missing) | set(collect.suspects(analysis))
+    beside = {(s - 1 + way) % layout.slots + 1 for s in off for way in (-1, 1)}
+    kept = [t for t in measured if t.slot not in beside or t.slot in collect.suspects(analysis)]
+    return kept or measured
+
+
 def tooth_words(analysis: Analysis, finding: Finding) -> str:
     """What is wrong at one slot, counted: by the finding's own numbers, else by the slot's."""
     tooth, told = tooth_of(analysis, finding.slot), finding.evidence
@@ -155,9 +183,8 @@ def tooth_words(analysis: Analysis, finding: Finding) -> str:
     if missed:
         return f"no edge in {missed} of {passages} turns"
     unseen = told.get("unseen_by_nominal_unit")
-    size = (
-        f"its pulse is {percent(tooth.amplitude)} of its neighbours'" if tooth.amplitude is not None else "a weak pulse"
-    )
+    left = told.get("relative_amplitude", tooth.amplitude)
+    size = f"its pulse is {percent(left)} of its neighbours'" if isinstance(left, int | float) else "a weak pulse"
     return f"{size}, too weak for a control unit in {unseen} of {passages} turns" if unseen else size
 
 
@@ -203,11 +230,19 @@ def cause_words(cause: Cause) -> str:
     return f"{words} together with {CAUSES.get(cause.with_, cause.with_)}" if cause.with_ else words
 
 
-def _lead(analysis: Analysis) -> str:
-    """Probabilities that leave wheel and sensor out say so."""
+def clears_nothing(analysis: Analysis) -> bool:
+    """Whether nothing wrong was seen because there was too little to see."""
     causes = analysis.verdict.causes
-    blind = analysis.wheel.layout is None and bool(causes) and causes[0].id == "none-found"
-    return "of what can be judged, most probable" if blind else "most probable"
+    return bool(causes) and causes[0].id == "none-found" and causes[0].probability < CLAIMED
+
+
+def _odds(analysis: Analysis) -> str:
+    """How probable each cause is; a record that could not be judged says that it clears nothing instead."""
+    causes = analysis.verdict.causes
+    if clears_nothing(analysis):
+        share = percent(causes[0].probability)
+        return f"this clears nothing: nothing wrong ({share}), or a fault that could not show here"
+    return f"most probable: {_probabilities(causes)}"
 
 
 def _probabilities(causes: tuple[Cause, ...]) -> str:
@@ -224,7 +259,7 @@ def _probabilities(causes: tuple[Cause, ...]) -> str:
 
 
 def with_unit(name: str, value: float | int, unit: str = "") -> str:
-    """A measured number as text: ``lost below 420 rev/min`` from ``lost_below_rpm``."""
+    """A measured number as text: ``lost below 420 rpm`` from ``lost_below_rpm``."""
     label, ending = name, unit
     for suffix, text in _UNITS.items():
         if name.endswith(suffix):

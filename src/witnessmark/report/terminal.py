@@ -9,6 +9,7 @@ import re
 import textwrap
 
 from witnessmark.engine.model import Attempt
+from witnessmark.findings.model import Finding
 from witnessmark.report import collect, phrases, where
 from witnessmark.report.compose_parts import where_text
 from witnessmark.report.model import Analysis
@@ -80,7 +81,7 @@ def _evidence(analysis: Analysis) -> list[str]:
     rest = [f for f in stated if f not in full]
     if rest:
         kinds = dict.fromkeys(f.kind for f in rest)
-        also = [f"{KINDS[kind]} ({', '.join(f.id for f in rest if f.kind == kind)})" for kind in kinds]
+        also = [_also(kind, [f for f in rest if f.kind == kind]) for kind in kinds]
         out.append(f"Also: {', '.join(also)}.")
     hints = [f for f in found if not f.stated]
     if hints:
@@ -94,13 +95,23 @@ def _evidence(analysis: Analysis) -> list[str]:
     return out
 
 
+def _also(kind: str, alike: list[Finding]) -> str:
+    """A kind of finding by name, with its ids and, where some start attempts only show it, how many."""
+    of = {
+        (f.evidence.get("attempts_failed") or f.evidence.get("attempts"), f.evidence.get("of_attempts")) for f in alike
+    }
+    some, every = of.pop() if len(of) == 1 else (None, None)
+    part = f" in {some} of {every} attempts" if some is not None and every is not None and some != every else ""
+    return f"{KINDS[kind]}{part} ({', '.join(f.id for f in alike)})"
+
+
 def _measured(analysis: Analysis) -> str:
     """What was looked at where nothing was found."""
     teeth = [t for t in analysis.wheel.teeth if t.expected and t.passages]
     if not teeth:
         return "No finding reaches the confidence to be stated."
     seen, passages = sum(t.seen for t in teeth), sum(t.passages for t in teeth)
-    errors = [abs(t.error_deg) for t in teeth if t.error_deg is not None]
+    errors = [abs(t.error_deg) for t in phrases.plain_teeth(analysis) if t.error_deg is not None]
     worst = f"; largest tooth error {degrees(max(errors), 3)}" if errors else ""
     runout = f"; once-per-turn error {analysis.wheel.runout_deg:.3f}°" if analysis.wheel.runout_deg is not None else ""
     return f"{seen} edges seen in {passages} passages of {len(teeth)} teeth{worst}{runout}."
@@ -132,8 +143,9 @@ def _attempts(analysis: Analysis) -> list[str]:
 
 
 def _attempt(number: int, attempt: Attempt) -> str:
-    rpm = f" at {attempt.cranking_rpm:.0f} rev/min" if attempt.cranking_rpm is not None else ""
-    sync = f", in time after {attempt.turns_to_sync:.1f} turns" if attempt.turns_to_sync is not None else ""
+    rpm = f", cranked at {attempt.cranking_rpm:.0f} rpm" if attempt.cranking_rpm is not None else ""
+    after = attempt.turns_to_sync
+    sync = f", first correctly timed spark after {after:.1f} turns" if after is not None else ""
     end = "ran" if attempt.started else "no start"
     return f"{number}: {attempt.start_s:.2f} to {attempt.end_s:.2f} s, {attempt.turns:.1f} turns{rpm}{sync}: {end}"
 
@@ -158,6 +170,8 @@ def _next(analysis: Analysis) -> list[str]:
 
 def _otherwise(analysis: Analysis) -> list[str]:
     """Causes the verdict's sentence does not name; what would change the order is in the report."""
+    if phrases.clears_nothing(analysis):
+        return []  # what little is known of them is not from this record
     named = phrases.NAMED_CAUSES
     rest = sorted(analysis.verdict.causes, key=lambda c: -c.probability)[named : named + CAUSES]
     worth = [f"{phrases.cause_words(c)} {percent(c.probability)}" for c in rest if c.probability >= WORTH_A_LINE]

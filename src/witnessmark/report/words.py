@@ -127,6 +127,11 @@ CAUSES: dict[str, str] = {
 }
 
 
+def uncapitalised(text: str) -> str:
+    """Text to stand within a sentence."""
+    return text[:1].lower() + text[1:]
+
+
 def plural(count: int, one: str, many: str = "") -> str:
     """The count with its noun: ``3 turns``, ``1 tooth``."""
     return f"{count:,} {one if count == 1 else many or one + 's'}".replace(",", " ")

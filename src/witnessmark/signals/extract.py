@@ -45,7 +45,7 @@ def extract(recording: Recording, setup: Setup, chunk: int = 1 << 22) -> Signals
 
 
 def _scale_known(recording: Recording, said: ChannelSetup | None) -> bool:
-    return recording.format != "wav" or (said is not None and said.scale is not None)
+    return recording.format.casefold() != "wav" or (said is not None and said.scale is not None)
 
 
 @dataclass(frozen=True)

@@ -276,8 +276,11 @@ def parse_scenario(data: dict[str, Any], path: str = "scenario") -> Scenario:
         return Scenario.model_validate(data)
     except ValidationError as error:
         first = error.errors()[0]
-        where = ".".join(str(p) for p in first["loc"]) or "the file"
+        where = "".join(f"[{p + 1}]" if isinstance(p, int) else f".{p}" for p in first["loc"])[1:] or "the file"
+        if first["type"] == "extra_forbidden":
+            raise BadScenario(f"{path}: {where}: unknown key; remove or correct it") from None
         what = first["msg"].removeprefix("Value error, ").replace("\n", " ")
+        what = what.replace("Input should be", "expected")
         raise BadScenario(f"{path}: {where}: {what}; correct this key") from None
 
 
@@ -287,7 +290,8 @@ def load_scenario(path: str | Path) -> Scenario:
         with Path(path).open("rb") as file:
             data = tomllib.load(file)
     except OSError as error:
-        raise BadScenario(f"{path}: {error.strerror or error}; check the path") from None
+        what = str(error.strerror or error).lower()
+        raise BadScenario(f"{path}: {what}; expected a readable TOML file, check path and permissions") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise BadScenario(f"{path}: not valid TOML ({error}); correct the file") from None
     return parse_scenario(data, str(path))

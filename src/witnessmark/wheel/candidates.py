@@ -140,7 +140,7 @@ def _splits(ratio: NDArray[np.float64]) -> NDArray[np.int64]:
 
 
 def _split_guesses(time_s: NDArray[np.float64]) -> list[Layout]:
-    """Wheels of equal teeth and one more between two of them, where two short intervals make one pitch again and again."""  # noqa: E501
+    """Wheels of equal teeth and one more between two of them: two short intervals make one pitch again and again."""
     ratio = relative(time_s)
     pair = ratio[:-1] + ratio[1:]
     short, long = np.minimum(ratio[:-1], ratio[1:]), np.maximum(ratio[:-1], ratio[1:])
@@ -246,9 +246,10 @@ LEAST_CODE = 8  # two or four vanes of unequal width repeat sooner: that is spac
 
 
 def width_coded(marks: Marks) -> Layout | None:
-    """An even wheel whose tooth widths form a code, learnt from this record; None unless the widths fall into two classes
-    whose sequence repeats over at least one and a half periods.
-    """  # noqa: E501
+    """An even wheel whose tooth widths form a code, learnt from this record.
+
+    None unless the widths fall into two classes whose sequence repeats over at least one and a half periods.
+    """
     duty = marks.duty
     known = np.isfinite(duty)
     if marks.vr or known.sum() < 16 or known.mean() < 0.8:

@@ -11,7 +11,7 @@ from witnessmark.provenance import Step
 from witnessmark.recording.model import Recording
 from witnessmark.recording.setup import Setup
 from witnessmark.signals.model import Line, Signals
-from witnessmark.wheel import layouts, pitch, polarity, residual, runout, segments, weighing
+from witnessmark.wheel import layouts, pitch, polarity, residual, runout, segments, standstill, weighing
 from witnessmark.wheel import passes as passing
 from witnessmark.wheel.damage import Damage, align_marks, is_even
 from witnessmark.wheel.design import Choice, choose
@@ -103,16 +103,14 @@ def _nothing(channel: str | None, why: str, motions: tuple[object, ...] = ()) ->
     )
 
 
-def full_path(marks: Marks, choice: Choice) -> Path:
-    """The whole record aligned to the chosen layout, damaged teeth no longer paid for."""
-    best: Path | None = None
+def full_path(marks: Marks, choice: Choice) -> tuple[Path, Ripple | None]:
+    """The whole record aligned to the chosen layout, damaged teeth no longer paid for; and the ripple it follows."""
     tries: list[tuple[Tempo, Ripple | None]] = [(tempo, None) for tempo in _tempos(marks, choice)]
-    for tempo, ripple in [*tries, (choice.tempo, choice.ripple)]:
-        path = align_marks(marks, choice.layout, tempo, choice.damage, ripple=ripple)
-        if best is None or path.score > best.score:
-            best = path
-    assert best is not None
-    return best
+    paths = [
+        (align_marks(marks, choice.layout, tempo, choice.damage, ripple=ripple), ripple)
+        for tempo, ripple in [*tries, (choice.tempo, choice.ripple)]
+    ]
+    return max(paths, key=lambda p: p[0].score)
 
 
 def _tempos(marks: Marks, choice: Choice) -> tuple[Tempo, ...]:
@@ -146,10 +144,12 @@ def _read(
     """Everything that follows once the layout is chosen."""
     layout = choice.layout
     marks = marks_of(line, choice.rising)
-    path = same_gap(full_path(marks, choice), layout, marks.time_s, timed, setup)
-    chain = segments.chain_of(path, layout, marks.time_s)
+    path, ripple = full_path(marks, choice)
+    path = same_gap(path, layout, marks.time_s, timed, setup)
+    chain = segments.chain_of(path, layout, marks.time_s, ripple)
     angle, kept = segments.angle_of(chain, layout, line.info.rate_hz)
-    motions = segments.motions_of(line.edges.time_s, segments.still_for(layout))
+    moving_s = standstill.without(line.edges.time_s, angle.undecoded)
+    motions = segments.motions_of(moving_s, segments.still_for(layout))
     if not angle.segments:
         return _nothing(
             line.name, "; ".join(sorted({u.reason for u in angle.undecoded})) or "no full turn decoded", motions
@@ -204,7 +204,8 @@ def slot_rule(layout: Layout) -> str:
     if is_even(layout) and len(layout.teeth_deg) > 0:
         return "no gap on this wheel: slot 1 is the first tooth decoded"
     if layout.periods > 1:
-        return f"the pattern repeats {layout.periods} times a turn: slot 1 is the first tooth after the first such gap decoded"  # noqa: E501
+        first = "slot 1 is the first tooth after the first such gap decoded"
+        return f"the pattern repeats {layout.periods} times a turn: {first}"
     if layout.regular:
         return (
             "slot 1 is the first tooth after the longest gap" if layout.missing else "slot 1 is the first tooth decoded"

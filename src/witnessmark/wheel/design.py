@@ -18,8 +18,10 @@ from witnessmark.wheel.weighing import Candidate
 
 RISING_GAIN = 0.25  # nats a mark by which rising edges must fit better before they are taken for the marking ones
 LEAST_MARGIN = 1.0  # nats a turn over "no pattern at all" below which no wheel is named
-MOST_ODD = 0.1  # share of missed and extra edges that a layout may have where it beats no pattern by little (few teeth in hard ripple)  # noqa: E501
-# The setup's wheel against any other, in nats: wrong parts are rare, and a really different wheel beats this by hundreds.  # noqa: E501
+# Share of missed and extra edges that a layout may have where it beats no pattern by little (few teeth in hard ripple).
+MOST_ODD = 0.1
+# The setup's wheel against any other, in nats: wrong parts are rare, and a really different wheel beats this by
+# hundreds.
 SETUP_PRIOR = 20.0
 
 
@@ -189,11 +191,14 @@ def _undecidable(best: Candidate, others: tuple[Alternative, ...], designed: Lay
     beside = [s for s in gone if s in ends]
     if beside and layout.regular:
         twin = layout.tooth_slots[-1] if beside[0] == layout.tooth_slots[0] else layout.tooth_slots[0]
-        return f"The missing tooth lies beside the gap: slot {beside[0]} and slot {twin} would leave the same pattern of teeth."  # noqa: E501
+        both = f"slot {beside[0]} and slot {twin}"
+        return f"The missing tooth lies beside the gap: {both} would leave the same pattern of teeth."
     if layout.source == "setup" and (full := spelt.in_gap(layout, best.damage)):
-        return f"With slot {full[0]} filled the setup's wheel leaves the same edges as one drawn with a tooth there: look at the wheel."  # noqa: E501
+        same = "the setup's wheel leaves the same edges as one drawn with a tooth there"
+        return f"With slot {full[0]} filled {same}: look at the wheel."
     if is_even(layout) and designed is None:
-        return "The wheel has no gap: the number of teeth a turn rests on cams or speed, and which tooth is slot 1 is open."  # noqa: E501
+        open_too = "which tooth is slot 1 is open"
+        return f"The wheel has no gap: the number of teeth a turn rests on cams or speed, and {open_too}."
     rivals = [a for a in others if a.probability > 0.05]
     if rivals:
         names = ", ".join(f"{a.layout.name} ({a.probability:.0%})" for a in rivals)

@@ -1,9 +1,9 @@
 """Which wheel is it: layouts compared on the same edges.
 
-Every candidate is aligned to the same windows of marks. Its score is the log likelihood of the marks, made damage-aware:
+Every candidate is aligned to the same windows of marks. Its score is the log likelihood of the marks, aware of damage:
 a tooth that is missing (or an extra edge that comes) at one place turn after turn is paid for once, as a damaged wheel
 at its prior, and not again every turn. So a sound rare design and a common design with a fault compete on fair terms.
-"""  # noqa: E501
+"""
 
 from __future__ import annotations
 

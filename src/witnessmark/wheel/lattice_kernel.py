@@ -160,8 +160,7 @@ def survivors(
     period the line is active (NaN: not used); teeth [n] deg; tooth_duty [n]; dead [n] log probability of missing tooth
     i; rough [n, MAX_SKIP_TEETH + 1] further variance of the log interval by stride; stall [K]: the interval before it
     may be a stall; pitch, jitter, relax deg; base_walk: growth of the slope's variance, per cubic degree; torque,
-    log_ref: see ``lattice``; time_sd: scatter of one edge in s; still_s: longest interval that is no standstill; beam
-    nats.
+    log_ref: see ``lattice``; time_sd: scatter of one edge, still_s: longest interval of no standstill (s); beam nats.
     """
     n_edges = t.size
     n = teeth.size

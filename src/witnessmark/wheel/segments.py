@@ -1,4 +1,4 @@
-"""From the best path to crank angle: pieces linked over losses, standstills cut, stretches that cannot be trusted set apart."""  # noqa: E501
+"""From the best path to crank angle: pieces linked over losses, standstills cut, doubtful stretches set apart."""
 
 from __future__ import annotations
 
@@ -9,8 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from witnessmark.spans import Span
+from witnessmark.wheel import standstill
 from witnessmark.wheel.lattice import Path
 from witnessmark.wheel.model import CrankAngle, Layout, Motion, Segment
+from witnessmark.wheel.rhythm import Ripple
 
 STILL_RPM = 20.0  # below this for one and a half gaps the crank counts as standing (common practice, no source)
 BROKEN_SHARE = 0.4  # a turn with more wrong edges than this share of its teeth is not decoded
@@ -22,7 +24,8 @@ class Chain:
     """Matches in order with cumulative angle. Arrays of length p.
 
     mark [p] number of the mark; angle_deg [p]; piece [p] segment number; lost [p] True where a stretch without
-    trustworthy edges lies just before (linked over).
+    trustworthy edges lies just before (linked over). even_deg [p - 1]: the step from match to match as it would be, did
+    the crank turn evenly between its compressions, where the ripple is known; else that of the angle.
     """
 
     mark: NDArray[np.int64]
@@ -31,6 +34,7 @@ class Chain:
     piece: NDArray[np.int64]
     lost: NDArray[np.bool_]
     time_s: NDArray[np.float64]
+    even_deg: NDArray[np.float64]
 
 
 def still_for(layout: Layout) -> float:
@@ -40,7 +44,7 @@ def still_for(layout: Layout) -> float:
     return float(np.clip(1.5 * widest / (6.0 * STILL_RPM), 0.4, 1.5))
 
 
-def chain_of(path: Path, layout: Layout, mark_time_s: NDArray[np.float64]) -> Chain:
+def chain_of(path: Path, layout: Layout, mark_time_s: NDArray[np.float64], ripple: Ripple | None = None) -> Chain:
     """Cumulative angles; pieces between restarts joined where the speed on both sides says how far the crank turned."""
     teeth = np.asarray(layout.teeth_deg)
     n = teeth.size
@@ -67,7 +71,13 @@ def chain_of(path: Path, layout: Layout, mark_time_s: NDArray[np.float64]) -> Ch
             angle[i] = angle[i - 1] + turned
             piece[i] = piece[i - 1]
             lost[i] = True
-    return Chain(path.edge, path.tooth, np.asarray(angle), np.asarray(piece, np.int64), lost, t)
+    angles = np.asarray(angle, np.float64)
+    even = np.diff(angles)
+    if ripple is not None and even.size:
+        # within the circle that meets the same ripple again: one turn or two
+        start = teeth[path.tooth[:-1]] + 360.0 * (path.turn[:-1] if path.turn is not None else 0)
+        even = ripple.evened(start + even) - ripple.evened(start)
+    return Chain(path.edge, path.tooth, angles, np.asarray(piece, np.int64), lost, t, even)
 
 
 def _turned(path: Path, teeth: NDArray[np.float64], t: NDArray[np.float64], i: int, before_deg: float) -> float | None:
@@ -152,7 +162,7 @@ def _steady(runs: list[tuple[int, int]], chain: Chain, layout: Layout, undecoded
     rough = []
     for lo, hi in runs:
         with np.errstate(divide="ignore", invalid="ignore"):
-            y = np.log(np.diff(chain.time_s[lo:hi]) / np.diff(chain.angle_deg[lo:hi]))
+            y = np.log(np.diff(chain.time_s[lo:hi]) / chain.even_deg[lo : hi - 1])
         rough.append(float(np.nanmedian(np.abs(np.diff(y, 2)))) if y.size > 4 else np.inf)
     best = min(rough)
     out = []
@@ -200,7 +210,10 @@ def _trust(chain: Chain, layout: Layout, rate_hz: float | None) -> tuple[NDArray
         fast = smooth * rate_hz < FEW_SAMPLES
         keep &= ~fast
         undecoded += _spans(fast, chain.time_s, "too few samples a tooth: the recording is too slow for this speed")
-    broken = _broken(chain, layout) | _gaps_off(chain, layout)
+    at_rest = standstill.noisy(chain.time_s, chain.angle_deg, chain.piece, pitch)
+    keep &= ~at_rest
+    undecoded += _spans(at_rest, chain.time_s, standstill.WHY)
+    broken = (_broken(chain, layout) | _gaps_off(chain, layout)) & ~at_rest
     keep &= ~broken
     undecoded += _spans(broken, chain.time_s, "the edges do not follow the wheel's pattern here")
     return keep, undecoded
@@ -249,7 +262,7 @@ def _gaps_off(chain: Chain, layout: Layout) -> NDArray[np.bool_]:
         return out
     here = (np.abs(da - gap) < 0.1 * pitch)[1:-1] & sound[:-2] & sound[1:-1] & sound[2:]
     here &= np.maximum(da[:-2], da[2:]) <= 1.5 * pitch
-    slow = np.log(np.maximum(dt, 1e-300) / np.maximum(da, 1e-9))
+    slow = np.log(np.maximum(dt, 1e-300) / np.maximum(chain.even_deg, 1e-9))
     for i in np.flatnonzero(here) + 1:
         wrong = bool(abs(slow[i] - 0.5 * (slow[i - 1] + slow[i + 1])) > limit)
         off[int(turn[i + 1])] = off.get(int(turn[i + 1]), False) or wrong

@@ -317,7 +317,7 @@ def _rpm_prior(rpm: float, from_rest: bool) -> float:
 
 
 def clusters(angles_deg: list[float], reach_deg: float) -> list[tuple[float, int, float]]:
-    """(mean angle, count, spread) of groups of angles within ``reach_deg`` of their first member, three or more each."""  # noqa: E501
+    """(mean angle, count, spread) of groups of three and more angles within ``reach_deg`` of their first member."""
     angles = np.sort(np.asarray(angles_deg))
     used = np.zeros(angles.size, bool)
     out = []

@@ -88,9 +88,10 @@ def _draft(
         columns.append(array_column(name, position, body.values[i], layout.units[i], complete=body.nulls[i] == 0))
     if not columns:
         empty = bool(left_out) and not any(body.texts[i] for i in keep)
+        more = ", ..." if left_out[1:] else ""
         raise refuse(
             path,
-            f"all channels hold gaps only (from {shorten(left_out[0])})"
+            f"no cell holds a number beside the time, only gaps ({shorten(left_out[0])}{more})"
             if empty
             else "no numeric column beside the time",
             "expected one column of numbers a channel; export the samples as numbers",
