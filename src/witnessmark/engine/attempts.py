@@ -28,6 +28,8 @@ SPIN_UP_S = 0.3
 # First fire lifts the speed by 100 to 300 rpm within one event (common practice) at 150 to 250 rpm of cranking: a rise
 # to 1.4 times the cranking speed, counted from where it leaves 1.12 times.
 FIRED, LEAVES = 1.4, 1.12
+# A mean over an event that is cut short where decoding begins is high for less than this, a fired charge lasts longer.
+LIFT_HELD_S = 0.08
 LIFT_RPM = 70.0  # below those 100: a slow crank that stalls at one compression passes the next at twice the mean speed
 # A run-down falls through this share of the cranking speed and never comes back.
 LETS_GO = 0.8
@@ -69,10 +71,11 @@ def _first_firing(speed: Speed, plateau: float, from_s: float) -> float | None:
 
     Only where it is the mean over an event: counted over less, it swings as much from stall to stall.
     """
-    fast = speed.decoded & (speed.rpm > max(FIRED * plateau, plateau + LIFT_RPM)) & (speed.time_s >= from_s)
-    if not fast.any():
+    lifted = speed.decoded & (speed.time_s >= from_s) & (speed.rpm > max(FIRED * plateau, plateau + LIFT_RPM))
+    first = held(speed.time_s, lifted.astype(np.float64), 1.0, LIFT_HELD_S)
+    if first is None:
         return None
-    i = int(np.argmax(fast))
+    i = int(np.searchsorted(speed.time_s, first))
     slow = np.flatnonzero(speed.rpm[: i + 1] <= LEAVES * plateau)
     return float(speed.time_s[slow[-1]]) if len(slow) else None
 
