@@ -15,6 +15,7 @@ from witnessmark.findings.measured import Outcome
 from witnessmark.findings.runout import Swing, log10_bayes
 from witnessmark.recording.setup import CrankWheel, Setup
 from witnessmark.signals.model import Levels
+from witnessmark.wheel import layouts
 from witnessmark.wheel.model import Runout
 
 # --- runout -----------------------------------------------------------------------------------------------------------
@@ -128,6 +129,17 @@ def test_another_wheel_than_the_setups_is_unexpected() -> None:
 def test_the_setups_wheel_is_not_unexpected() -> None:
     setup = Setup(crank_wheel=CrankWheel(slots=60, missing=(59, 60)))
     assert kinds(Scene(setup=setup).found(), stated=False) == []
+
+
+@pytest.mark.parametrize(("filled", "stated"), [(True, False), (False, True)])
+def test_a_tooth_gone_with_the_only_gap_filled_is_a_turn_counted_wrongly(filled: bool, stated: bool) -> None:
+    wheel = layouts.single_gap(36, 1)
+    gone = [(27, t) for t in range(31)]
+    stray = [(360.0 * t + 350.0, 1.0) for t in range(30)] if filled else []
+    found = Scene(layout=wheel, sensor="hall", missing=gone, stray=stray, source="setup").found()
+    places = [f for f in found.found if f.kind.startswith("tooth")]
+    assert places
+    assert any(f.stated for f in places) == stated
 
 
 def test_an_unexpected_wheel_that_is_damaged_too_is_doubted() -> None:

@@ -76,7 +76,34 @@ def doubted(m: Measured, found: tuple[Finding, ...]) -> tuple[Finding, ...]:
             else f
             for f in found
         )
-    return _strange(m, found)
+    return _strange(m, _misnumbered(m, found))
+
+
+def _misnumbered(m: Measured, found: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """A tooth gone and the design's only gap filled in the same turns: the sound wheel, counted from another place.
+
+    Nothing breaks a tooth out and grows one in the gap; the decoding lost count of the turn, so what rests on slots,
+    and edges missed beside the slip, is a hint.
+    """
+    if m.layout is None or len(m.layout.missing) != 1:
+        return found
+    stated = [f for f in found if f.stated]
+    filled = [f for f in stated if f.kind == "tooth-extra" and f.slot == m.layout.missing[0]]
+    gone = [f for f in stated if f.kind in ("tooth-absent", "tooth-weak") and _mostly_gone(m, f)]
+    if not filled or len(gone) != 1:
+        return found
+    words = "; so counted, a tooth is gone and the only gap filled: rather the turn was counted wrongly."
+    return tuple(
+        replace(f, confidence=0.3, statement=f.statement.rstrip(".") + words)
+        if f.stated and f.kind in (*_PLACES, "edges-dropped")
+        else f
+        for f in found
+    )
+
+
+def _mostly_gone(m: Measured, finding: Finding) -> bool:
+    tooth = next((t for t in m.wheel.teeth if t.slot == finding.slot), None)
+    return tooth is not None and tooth.passages > 0 and tooth.seen <= 0.3 * tooth.passages
 
 
 def _strange(m: Measured, found: tuple[Finding, ...]) -> tuple[Finding, ...]:
