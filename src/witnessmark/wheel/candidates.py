@@ -78,17 +78,17 @@ def _gap_guesses(time_s: NDArray[np.float64]) -> set[tuple[int, int]]:
     return out
 
 
-# Log of the slowest tenth of the intervals over the middle one: in cranking without stalls 0.3 to 0.6, gaps included,
-# into stalls 0.65 to 1.6 (simulated).
-UNEVEN = 0.65
+# Log of the slowest tenth of the intervals over the middle one, and of the slowest fifth: in cranking without stalls up
+# to 0.6 and 0.5, into stalls 0.65 to 1.6 and 0.4 to 1.0 (simulated). Gaps of a coarse wheel may fill the tenth.
+UNEVEN, UNEVEN_FIFTH = 0.65, 0.42
 
 
 def uneven(time_s: NDArray[np.float64]) -> bool:
     """Whether the crank slows down so much between compressions that a gap is not told by its length."""
     if time_s.size < 12:
         return False
-    slow, middle = np.percentile(np.diff(time_s), [90.0, 50.0])
-    return bool(np.log(max(float(slow), 1e-9) / max(float(middle), 1e-9)) > UNEVEN)
+    tenth, fifth, middle = np.log(np.maximum(np.percentile(np.diff(time_s), [90.0, 80.0, 50.0]), 1e-9))
+    return bool(tenth - middle > UNEVEN and fifth - middle > UNEVEN_FIFTH)
 
 
 def _wheels_with_gaps(

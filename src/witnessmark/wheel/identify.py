@@ -17,7 +17,7 @@ from witnessmark.wheel.lattice import Tempo
 from witnessmark.wheel.marks import Marks
 from witnessmark.wheel.model import Layout
 from witnessmark.wheel.spelt import with_damage
-from witnessmark.wheel.weighing import Candidate, Fit, fit, tempos_of, weigh, windows_of
+from witnessmark.wheel.weighing import FEW_TEETH, Candidate, Fit, fit, tempos_of, weigh, windows_of
 
 LOOK = 200  # marks of the first pass: three turns of 60-2
 CRANK_MISS, CRANK_EXTRA = Tempo().log_missed, Tempo().log_extra
@@ -71,7 +71,7 @@ def compare(marks: Marks, extra: list[Layout] | None = None) -> list[Candidate]:
         zip(found, hope, strict=True),
     )
     top = max(spelt, key=lambda c: c.score)
-    if uneven(look.time_s) and top.likelihood < RIPPLED * top.marks:
+    if uneven(look.time_s) and top.likelihood < RIPPLED * top.marks and len(top.layout.teeth_deg) > FEW_TEETH:
         spelt = ripple.explained(spelt, used)
     return sorted(spelt, key=lambda c: -c.score)
 
