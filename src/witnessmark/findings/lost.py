@@ -245,11 +245,21 @@ def _teeth_to_rest(m: Measured, t: Floats, at: int, way: int) -> float:
         return float("inf")
     pitch_deg = m.layout.pitch_deg if m.layout is not None else np.nan
     pitches = np.abs(np.diff(m.wheel.angle.at(part))) / pitch_deg
-    speed = np.where(np.isfinite(pitches), pitches, 1.0) / np.abs(np.diff(part))
+    pitches = np.where(np.isfinite(pitches), pitches, 1.0)
+    took = np.abs(np.diff(part))
+    if pitches[-1] > 1.5 and _step(1.0 / took[-1], pitches[-2] / took[-2]) < _step(
+        pitches[-1] / took[-1], pitches[-2] / took[-2]
+    ):
+        pitches[-1] = 1.0  # beside a stall the decoded slot may be one off: there is no gap where the speed shows none
+    speed = pitches / took
     energy = float(speed[:2].mean() ** 2), float(speed[-2:].mean() ** 2)
     used_a_pitch = (energy[0] - energy[1]) / (speed.size - 2)
     running = pitch_deg / 6.0 * speed[-1] > m.limits["lost.running_rpm"]
     return energy[1] / used_a_pitch if used_a_pitch > 0.0 and not running else float("inf")
+
+
+def _step(a: float, b: float) -> float:
+    return abs(float(np.log(a / b)))
 
 
 def _stalls(m: Measured, t: Floats, at: int, after: int | None) -> bool:

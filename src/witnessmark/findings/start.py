@@ -166,7 +166,8 @@ def sync_turns(m: Measured, a: Attempt) -> float | None:
 
 
 def _late(m: Measured) -> Outcome:
-    limit = m.limits["sync.turns"]
+    even = m.layout is not None and m.layout.periods == len(m.layout.teeth_deg)
+    limit = m.limits["sync.turns"] + (m.limits["sync.turns_even"] if even else 0.0)
     late = [(turns, a) for a in m.engine.attempts if (turns := sync_turns(m, a)) is not None and turns > 0.85 * limit]
     if not late:
         return Outcome()

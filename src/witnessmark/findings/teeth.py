@@ -76,16 +76,21 @@ def _open_sides(m: Measured, out: Outcome) -> Outcome:
 
 
 def _doubted(m: Measured, out: Outcome) -> Outcome:
-    """Several places wrong on a wheel that no setup names, or that is not the setup's: rather another wheel."""
+    """Several places wrong on a wheel that no setup names, or one on few vanes: rather another wheel."""
     told = m.layout is not None and m.layout.source == "setup"
     places = [f for f in out.found if f.kind in ("tooth-absent", "tooth-weak", "tooth-extra") and f.stated]
-    if told or len(places) < m.limits["tooth.places_doubted"]:
+    if told or not places:
         return out
+    why = "with so many places the wheel itself is in doubt"
+    if len(places) < m.limits["tooth.places_doubted"]:
+        if m.layout is None or m.layout.slots > m.limits["tooth.vanes"]:
+            return out
+        why = "wheels of so few teeth are made with any spacing, so it may be meant so"
     found = tuple(
         replace(
             f,
             confidence=0.45,
-            statement=f.statement.rstrip(".") + "; with so many places the wheel itself is in doubt.",
+            statement=f"{f.statement.rstrip('.')}; {why}.",
         )
         if f in places
         else f

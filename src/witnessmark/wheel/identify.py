@@ -71,7 +71,9 @@ def compare(marks: Marks, extra: list[Layout] | None = None) -> list[Candidate]:
         zip(found, hope, strict=True),
     )
     top = max(spelt, key=lambda c: c.score)
-    if uneven(look.time_s) and top.likelihood < RIPPLED * top.marks and len(top.layout.teeth_deg) > FEW_TEETH:
+    # a pattern learnt as it is may be ripple locked to the turn
+    doubt = uneven(look.time_s) or (top.layout.source == "learnt" and top.layout.regular)
+    if doubt and top.likelihood < RIPPLED * top.marks and len(top.layout.teeth_deg) > FEW_TEETH:
         spelt = ripple.explained(spelt, used)
     return sorted(spelt, key=lambda c: -c.score)
 
