@@ -16,6 +16,7 @@ from witnessmark.findings.model import Finding, NotAssessed
 from witnessmark.findings.place import Cluster, Standout, clusters, standing_out
 from witnessmark.findings.slots import beside, same_without, slot_name, twin_words
 from witnessmark.findings.statistics import clopper_pearson
+from witnessmark.wheel.model import Layout
 from witnessmark.wheel.passes import CREEPING
 
 
@@ -83,9 +84,9 @@ def _doubted(m: Measured, out: Outcome) -> Outcome:
         return out
     why = "with so many places the wheel itself is in doubt"
     if len(places) < m.limits["tooth.places_doubted"]:
-        if m.layout is None or m.layout.slots > m.limits["tooth.vanes"]:
+        if m.layout is None or m.layout.slots > m.limits["tooth.vanes"] or not _even_without(m.layout, places):
             return out
-        why = "wheels of so few teeth are made with any spacing, so it may be meant so"
+        why = "the teeth left repeat within the turn, as on a wheel of few vanes that is meant so"
     found = tuple(
         replace(
             f,
@@ -97,6 +98,16 @@ def _doubted(m: Measured, out: Outcome) -> Outcome:
         for f in out.found
     )
     return replace(out, found=found)
+
+
+def _even_without(layout: Layout, places: list[Finding]) -> bool:
+    """Whether the wheel without these teeth repeats within the turn, which no damage does on purpose."""
+    gone = {f.slot for f in places if f.kind == "tooth-absent"}
+    teeth = np.array([a for a, s in zip(layout.teeth_deg, layout.tooth_slots, strict=True) if s not in gone])
+    if not gone or teeth.size < 2:
+        return False
+    steps = np.diff(np.append(teeth, teeth[0] + 360.0))
+    return any(np.allclose(steps, np.roll(steps, k), atol=1.0) for k in range(1, teeth.size))
 
 
 def _no_wheel(m: Measured) -> NotAssessed:
