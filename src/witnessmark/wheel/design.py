@@ -14,7 +14,7 @@ from witnessmark.wheel.marks import Marks, marks_of
 from witnessmark.wheel.model import Alternative, Layout
 from witnessmark.wheel.rhythm import Ripple
 from witnessmark.wheel.turns import cam_repeat
-from witnessmark.wheel.weighing import Candidate
+from witnessmark.wheel.weighing import FEW_TEETH, Candidate
 
 RISING_GAIN = 0.25  # nats a mark by which rising edges must fit better before they are taken for the marking ones
 LEAST_MARGIN = 1.0  # nats a turn over "no pattern at all" below which no wheel is named
@@ -72,12 +72,31 @@ def _with_setup(ranked: list[Candidate], designed: Layout | None) -> list[Candid
     if designed is None:
         return ranked
     out = []
+    bent = max((c.score for c in ranked if _bent(designed, c)), default=-np.inf)
     for c in ranked:
         if c.layout.source == "setup":
-            out.append(replace(c, score=c.score + SETUP_PRIOR))
+            out.append(replace(c, score=max(c.score, bent) + SETUP_PRIOR))
         elif c.layout.teeth_deg != designed.teeth_deg:
             out.append(c)
     return sorted(out, key=lambda c: -c.score)
+
+
+BENT_DEG = 15.0  # by which ripple shifts vanes 70 and 110 degrees apart, measured at an even speed (simulated cranking)
+
+
+def _bent(designed: Layout, other: Candidate) -> bool:
+    """Whether another reading differs from the setup's few vanes only as far as ripple in step with them bends these.
+
+    Where vanes repeat with the compressions no record of cranking alone tells their spacing from the ripple.
+    """
+    if len(designed.teeth_deg) > FEW_TEETH or other.layout.source == "setup" or other.damage.extra:
+        return False
+    gone = {tooth for tooth, share in other.damage.dead if share > 0.6}
+    left = [a for i, a in enumerate(other.layout.teeth_deg) if i not in gone]
+    if len(left) != len(designed.teeth_deg):
+        return False
+    mine, theirs = (np.diff(np.append(t, t[0] + 360.0)) for t in (designed.teeth_deg, left))
+    return any(np.abs(np.roll(theirs, k) - mine).max() < BENT_DEG for k in range(len(left)))
 
 
 # What one repeat, or its want, of a cam edge or output event says about the length of a turn, in nats, and the most all

@@ -74,7 +74,7 @@ def compare(marks: Marks, extra: list[Layout] | None = None) -> list[Candidate]:
     # a pattern learnt as it is may be ripple locked to the turn
     doubt = uneven(look.time_s) or (top.layout.source == "learnt" and top.layout.regular)
     if doubt and top.likelihood < RIPPLED * top.marks:
-        # few vanes have any spacing, which ripple over many teeth can imitate: only a wheel that is named stands against
+        # few vanes have any spacing, which ripple over many teeth can imitate: only a named wheel stands against them
         few = len(top.layout.teeth_deg) <= FEW_TEETH
         open_to = [c for c in spelt if not few or c.layout.source == "setup"]
         spelt = [c for c in spelt if c not in open_to] + ripple.explained(open_to, used)
