@@ -17,6 +17,7 @@ from witnessmark.findings.kinds import FINDING_KINDS, LOCKS
 from witnessmark.findings.limits import FILE, default_limits, load_limits
 from witnessmark.signals.model import Levels
 from witnessmark.spans import Span
+from witnessmark.wheel import layouts
 
 COIL = line_of("coil 1", "coil")
 INJECTOR = line_of("injector 1", "injector")
@@ -75,6 +76,13 @@ def test_late_synchronisation_allows_for_the_coils_not_watched(turns: float, coi
     lines = tuple(line_of(f"coil {n}", "coil") for n in range(1, coils + 1))
     scene = _cranked(200.0, lines=lines, turns_to_sync=turns, sync_s=0.2 + turns * 0.3, sparks=9, started=True)
     assert ("late-sync" in kinds(scene.found())) is stated
+
+
+@pytest.mark.parametrize(("turns", "stated"), [(4.5, False), (8.0, True)])
+def test_a_wheel_without_a_gap_may_take_a_turn_of_the_cam_more(turns: float, stated: bool) -> None:
+    lines = tuple(line_of(f"coil {n}", "coil") for n in range(1, 5))
+    scene = _cranked(200.0, lines=lines, turns_to_sync=turns, sync_s=0.2 + turns * 0.3, sparks=9, started=True)
+    assert ("late-sync" in kinds(replace(scene, layout=layouts.even(36)).found())) is stated
 
 
 def test_spark_and_fuel_that_stay_away() -> None:

@@ -223,6 +223,15 @@ def test_three_places_on_a_wheel_nobody_named_put_the_wheel_in_doubt() -> None:
     assert kinds(Scene(layout=named, missing=gone, source="setup").found()).count("tooth-absent") == 3
 
 
+@pytest.mark.parametrize(("slots", "tooth", "stated"), [(6, 2, False), (6, 1, True), (12, 5, True)])
+def test_vanes_that_are_left_symmetric_are_meant_so(slots: int, tooth: int, stated: bool) -> None:
+    """Six slots less one and the one opposite: four vanes 60 and 120 degrees apart are made like that."""
+    gone = [(tooth, t) for t in ALL]
+    found = Scene(layout=layouts.single_gap(slots, 1), missing=gone).found()
+    assert the(found, "tooth-absent").stated is stated
+    assert ("meant so" in the(found, "tooth-absent").statement) is not stated
+
+
 def _valley(
     scene: Scene, between: tuple[int, int], inside: float, outside: tuple[float, float] = (1.0, 1.0)
 ) -> Measured:

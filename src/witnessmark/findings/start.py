@@ -242,7 +242,7 @@ FAMILY = Family(
         "cranking.slow_rpm", "cranking.slow_hint_rpm", "cranking.spin_up_s", "cranking.decoded_share",
         "cranking.least_s",
         "battery.cranking_v",
-        "battery.rest_v", "battery.sure_v", "sync.turns", "sync.decoded_share", "no_start.seconds",
+        "battery.rest_v", "battery.sure_v", "sync.turns", "sync.turns_even", "sync.decoded_share", "no_start.seconds",
     ),
     "common practice on cranking speed, supply and turns to synchronisation",
     find,

@@ -238,7 +238,7 @@ FAMILY = Family(
     ("passages of every tooth", "stray edges", "pulse amplitudes", "lateness of every edge"),
     (
         "tooth.log_bayes_min", "tooth.places_doubted", "tooth.log_prior_odds", "tooth.absent.present_max",
-        "tooth.absent.residual_max", "tooth.weak.amplitude", "tooth.weak.robust_z",
+        "tooth.vanes", "tooth.absent.residual_max", "tooth.weak.amplitude", "tooth.weak.robust_z",
         "tooth.weak.passages_min", "tooth.displaced.least_deg",
         "tooth.displaced.least_pitch", "tooth.displaced.cranking_pitch", "tooth.displaced.scatter",
         "tooth.displaced.alone", "tooth.displaced.standard_errors", "tooth.displaced.gap_pitch",
