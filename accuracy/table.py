@@ -16,7 +16,7 @@ GOALS = {"alarms": 0, "hints": 0.10, "cause": 0.93, "slot": 0.97, "layout": 0.98
 QUICK_GOALS = {"alarms": 0, "hints": 0.25, "cause": 0.80, "slot": 0.75, "layout": 0.90}
 
 # What was reached last: falling below it fails the run although the goals are still ahead. Raise with every gain.
-HELD = {"alarms": 0, "hints": 0.08, "cause": 0.92, "slot": 0.91, "layout": 0.965}
+HELD = {"alarms": 0, "hints": 0.08, "cause": 0.94, "slot": 0.97, "layout": 0.98}
 QUICK_HELD = {"alarms": 0, "hints": 0.15, "cause": 0.85, "slot": 0.75, "layout": 0.90}
 
 
