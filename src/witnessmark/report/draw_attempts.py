@@ -26,7 +26,6 @@ from witnessmark.report.draw_style import (
     trace,
 )
 from witnessmark.report.model import Analysis
-from witnessmark.report.surface import ALONG_X, Axes
 
 TICKS = 900  # ticks a row may hold: more than a row's pixels show nothing new
 POINTS_OF_SPEED = 700
@@ -48,14 +47,13 @@ def attempts_picture(analysis: Analysis) -> str | None:
             _ticks(row, label, times, colour, marker)
         if battery is not None:
             t, v = trace(analysis.recording, battery.name, analysis.recording.start_s, analysis.recording.end_s, 900)
-            axes[-1].plot(t, v, INK, 0.8)
-            axes[-1].most_y = 3
+            axes[-1].plot(t, v, color=INK, lw=0.8)
             axes[-1].set_ylim(*span_of(v))
             gutter(axes[-1], battery.label or battery.name, battery.info.unit)
         for row in axes:
             row.set_xlim(analysis.recording.start_s, analysis.recording.end_s)
             for attempt in analysis.engine.attempts:
-                row.span_x(attempt.start_s, attempt.end_s, FAINT, alpha=0.28, level=0.0)
+                row.axvspan(attempt.start_s, attempt.end_s, fc=FAINT, alpha=0.28, lw=0, zorder=0)
         for row in axes[:-1]:
             quiet(row)
         axes[-1].set_xlabel("time in s")
@@ -81,16 +79,19 @@ def _tick_rows(analysis: Analysis) -> list[tuple[str, Any, str, str]]:
     return out
 
 
-def _ticks(axes: Axes, label: str, times: Any, colour: str, marker: str) -> None:
+def _ticks(axes: Any, label: str, times: Any, colour: str, marker: str) -> None:
     shown = times if len(times) <= TICKS else times[:: -(-len(times) // TICKS)]
     few = len(shown) <= 60
-    axes.mark(shown, np.full(len(shown), 0.5), marker if few else "|", 4.0 if few else 6.0, colour, 0.7)
+    axes.plot(
+        shown, np.full(len(shown), 0.5), ls="", marker=marker if few else "|", ms=4 if few else 6, mew=0.7, color=colour
+    )
     axes.set_ylim(0, 1)
-    axes.hide_y()
+    axes.set_yticks([])
+    axes.spines["left"].set_visible(False)
     gutter(axes, label)
 
 
-def _speed(axes: Axes, analysis: Analysis) -> None:
+def _speed(axes: Any, analysis: Analysis) -> None:
     wheel = analysis.wheel
     whole = max(analysis.recording.duration_s, 1e-9)
     top = 0.0
@@ -99,21 +100,21 @@ def _speed(axes: Axes, analysis: Analysis) -> None:
         t = np.linspace(segment.start_s, segment.end_s, count)
         rpm = wheel.angle.rpm(t, 90.0)
         top = max(top, float(np.nanmax(rpm)) if np.isfinite(rpm).any() else 0.0)
-        axes.plot(t, rpm, INK, 1.0)
+        axes.plot(t, rpm, color=INK, lw=1.0)
     axes.set_ylim(0, max(top * 1.15, 100.0))
     gutter(axes, "speed", "rpm")
     for span in wheel.angle.undecoded[:40]:
-        axes.span_x(span.start_s, span.end_s, ec=SUSPECT, hatch="xxxx", top=0.06)
+        axes.axvspan(span.start_s, span.end_s, ymax=0.06, fc="none", ec=SUSPECT, hatch="xxxx", lw=0)
     attempts = analysis.engine.attempts
     for number, attempt in enumerate(attempts, start=1):
         word = "ran" if attempt.started else "no start"
         text = f"attempt {number}\n{word}" if len(attempts) <= 8 else str(number)
-        middle = (attempt.start_s + attempt.end_s) / 2
-        axes.text(middle, 1.0, text, 7.5, SOFT, "center", "bottom", at=ALONG_X, off=(0, 4))
+        axes.annotate(text, ((attempt.start_s + attempt.end_s) / 2, 1.0), (0, 4), xycoords=("data", "axes fraction"),
+                      textcoords="offset points", ha="center", va="bottom", fontsize=7.5, color=SOFT)  # fmt: skip
         _flags(axes, attempt)
 
 
-def _flags(axes: Axes, attempt: Attempt) -> None:
+def _flags(axes: Any, attempt: Attempt) -> None:
     """First fuel, first spark, first correctly timed spark, running: each with its own shape and word."""
     flags = (
         (attempt.first_fuel_s, "first fuel", FUEL, "v"),
@@ -126,6 +127,7 @@ def _flags(axes: Axes, attempt: Attempt) -> None:
         known = [f for f in known if f[1] != "in time"]
     for level, (when, word, colour, marker) in enumerate(known):
         height = 0.94 - 0.13 * level
-        axes.plot([when, when], [0, height], colour, 0.7, (0, (3, 2)), at=ALONG_X)
-        axes.mark(when, height, marker, 4.5, colour, at=ALONG_X)
-        axes.text(when, height, f"{word} {when:.2f} s", 7.5, colour, "right", "center", at=ALONG_X, off=(-6, 0))
+        axes.plot([when, when], [0, height], transform=axes.get_xaxis_transform(), color=colour, lw=0.7, ls=(0, (3, 2)))
+        axes.plot(when, height, transform=axes.get_xaxis_transform(), marker=marker, ms=4.5, color=colour)
+        axes.annotate(f"{word} {when:.2f} s", (when, height), (-6, 0), xycoords=("data", "axes fraction"),
+                      textcoords="offset points", ha="right", va="center", fontsize=7.5, color=colour)  # fmt: skip

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -25,13 +26,11 @@ from witnessmark.report.draw_style import (
     trace,
 )
 from witnessmark.report.model import Analysis
-from witnessmark.report.surface import ALONG_X, Axes
 from witnessmark.report.words import TOOTH_KINDS
 from witnessmark.spans import Evidence
 
 OTHERS = ("second-tap", "sensor-supply", "sensor-ground", "cam", "coil", "injector", "battery")
 MOST_OTHERS = 4
-FEW = 3  # ticks up the side of a low row
 NAMED = 4  # odd edges of a view that get a word: more would cover each other
 
 
@@ -170,16 +169,16 @@ def _others(analysis: Analysis, channel: str) -> list[str]:
     return [ln.name for ln in lines[:MOST_OTHERS]]
 
 
-def _crank_row(axes: Axes, analysis: Analysis, view: View, slot: int | None, number: int, of: int) -> None:
+def _crank_row(axes: Any, analysis: Analysis, view: View, slot: int | None, number: int, of: int) -> None:
     channel = analysis.wheel.channel
     assert channel is not None
     line = analysis.signals.line(channel)
     t, v = trace(analysis.recording, channel, view.start_s, view.end_s)
-    axes.plot(t, v, INK, 0.9)
+    axes.plot(t, v, color=INK, lw=0.9)
     low, high = span_of(v)
     axes.set_ylim(low - 0.2 * (high - low), high + 0.16 * (high - low))  # room for the time bar and the ticks
     axes.set_xlim(view.start_s, view.end_s)
-    axes.most_y = FEW
+    axes.yaxis.set_major_locator(_few())
     words = [] if view.turn is None else [f"turn {view.turn + 1}"]
     words += [] if view.speed_rpm is None else [f"{view.speed_rpm:.0f} rpm"]
     gutter(axes, line.label or channel, "\n".join([*words, line.info.unit or ""]).strip())
@@ -189,23 +188,36 @@ def _crank_row(axes: Axes, analysis: Analysis, view: View, slot: int | None, num
     _time_bar(axes, view)
 
 
-def _teeth(axes: Axes, analysis: Analysis, view: View, slot: int | None) -> None:
+def _few() -> Any:
+    from matplotlib.ticker import MaxNLocator
+
+    return MaxNLocator(3)
+
+
+def _teeth(axes: Any, analysis: Analysis, view: View, slot: int | None) -> None:
     """A tick and the slot number over each tooth that gave its edge, the gap written where it lies."""
     layout, passes = analysis.wheel.layout, analysis.wheel.passes
     if layout is None:
         return
     inside = np.flatnonzero((passes.time_s >= view.start_s) & (passes.time_s <= view.end_s))
     step = 1 if len(inside) <= 20 else 2 if len(inside) <= 40 else 5
+    top = {
+        "xycoords": ("data", "axes fraction"),
+        "textcoords": "offset points",
+        "ha": "center",
+        "va": "bottom",
+        "fontsize": 7,
+    }
     odd = 0
     for i in inside:
         here = layout.tooth_slots[passes.tooth[i]]
         if passes.edge[i] >= 0:
-            axes.plot([passes.time_s[i]] * 2, [0.95, 1.0], SOFT, 0.8, at=ALONG_X)
+            axes.plot([passes.time_s[i]] * 2, [0.95, 1.0], transform=axes.get_xaxis_transform(), color=SOFT, lw=0.8)
         elif here != slot:
             _odd(axes, float(passes.time_s[i]), f"slot {here}: due, no edge", "x", odd)
             odd += 1
         if here != slot and passes.edge[i] >= 0 and (here % step == 0 or here == 1):
-            axes.text(passes.time_s[i], 1.0, str(here), 7.0, SOFT, "center", "bottom", at=ALONG_X, off=(0, 1))
+            axes.annotate(str(here), (passes.time_s[i], 1.0), (0, 1), color=SOFT, **top)
     extras = analysis.wheel.extras.time_s
     for when in extras[(extras >= view.start_s) & (extras <= view.end_s)]:
         _odd(axes, float(when), "extra edge", "^", odd)
@@ -213,15 +225,15 @@ def _teeth(axes: Axes, analysis: Analysis, view: View, slot: int | None) -> None
     _gap(axes, analysis, view)
 
 
-def _odd(axes: Axes, when_s: float, word: str, marker: str, number: int) -> None:
+def _odd(axes: Any, when_s: float, word: str, marker: str, number: int) -> None:
     """A missing or an extra edge that belongs to no suspect slot; the first few are named, at two heights."""
-    axes.mark(when_s, 0.97, marker, 5.0, SUSPECT, 1.0, "none", ALONG_X)
+    axes.plot(when_s, 0.97, transform=axes.get_xaxis_transform(), marker=marker, ms=5, mfc="none", mec=SUSPECT)
     if number < NAMED:
-        up = 10.0 + 9.0 * (number % 2)
-        axes.text(when_s, 1.0, word, 8.0, SUSPECT, "center", "bottom", at=ALONG_X, off=(0.0, up))
+        axes.annotate(word, (when_s, 1.0), (0, 10 + 9 * (number % 2)), xycoords=("data", "axes fraction"), ha="center",
+                      va="bottom", textcoords="offset points", fontsize=8, color=SUSPECT)  # fmt: skip
 
 
-def _gap(axes: Axes, analysis: Analysis, view: View) -> None:
+def _gap(axes: Any, analysis: Analysis, view: View) -> None:
     """The designed gap as a faint hatched stretch."""
     layout, angle = analysis.wheel.layout, analysis.wheel.angle
     assert layout is not None
@@ -233,54 +245,73 @@ def _gap(axes: Axes, analysis: Analysis, view: View) -> None:
             ends = turn * 360.0 + layout.pitch_deg * (np.array([run[0], run[-1]]) - 1.0 + np.array([-0.5, 0.5]))
             a, b = angle.when(ends)
             if np.isfinite(a) and np.isfinite(b) and a < view.end_s and b > view.start_s:
-                axes.span_x(a, b, ec=FAINT, hatch="////")
-                axes.text((a + b) / 2, 0.97, "gap", 7.0, SOFT, "center", "top", at=ALONG_X)
+                axes.axvspan(a, b, fc="none", ec=FAINT, hatch="////", lw=0)
+                axes.text(
+                    (a + b) / 2,
+                    0.97,
+                    "gap",
+                    transform=axes.get_xaxis_transform(),
+                    ha="center",
+                    va="top",
+                    fontsize=7,
+                    color=SOFT,
+                )
 
 
-def _mark_suspect(axes: Axes, analysis: Analysis, view: View, slot: int, of: int) -> None:
+def _mark_suspect(axes: Any, analysis: Analysis, view: View, slot: int, of: int) -> None:
     layout, angle = analysis.wheel.layout, analysis.wheel.angle
     assert layout is not None
     assert view.due_s is not None
     due = float(angle.at(view.due_s)[0])
     a, b = angle.when(np.array([due - layout.pitch_deg / 2, due + layout.pitch_deg / 2]))
     if np.isfinite(a) and np.isfinite(b):
-        axes.span_x(a, b, SUSPECT, alpha=0.10)
+        axes.axvspan(a, b, fc=SUSPECT, alpha=0.10, lw=0)
     colour = REFERENCE if view.seen and not view.weak and of > 1 else SUSPECT
-    axes.line_x(view.due_s, colour, 0.9, "-" if view.seen else (0, (3, 2)))
+    axes.axvline(view.due_s, color=colour, lw=0.9, ls="-" if view.seen else (0, (3, 2)))
     word = f"slot {slot}: edge seen" if view.seen else f"slot {slot}: due, no edge"
     if view.weak:
         word = f"slot {slot}: pulse too weak"
     if view.late_deg is not None and view.speed_rpm:
         way = "late" if view.late_deg > 0 else "early"
         word = f"slot {slot}: edge {abs(view.late_deg):.2f}° {way} (dashed: due)"
-        axes.line_x(view.due_s - view.late_deg / (6.0 * view.speed_rpm), colour, 0.9, (0, (3, 2)))
-    axes.mark(view.due_s, 0.97, "D" if view.seen else "s", 4.5, colour, at=ALONG_X)
-    axes.text(view.due_s, 1.0, word, 8.5, colour, "center", "bottom", bold=True, at=ALONG_X, off=(0, 10))
+        axes.axvline(view.due_s - view.late_deg / (6.0 * view.speed_rpm), color=colour, lw=0.9, ls=(0, (3, 2)))
+    axes.plot(
+        view.due_s, 0.97, transform=axes.get_xaxis_transform(), marker="D" if view.seen else "s", ms=4.5, color=colour
+    )
+    axes.annotate(word, (view.due_s, 1.0), (0, 10), xycoords=("data", "axes fraction"), textcoords="offset points",
+                  ha="center", va="bottom", fontsize=8.5, fontweight="bold", color=colour)  # fmt: skip
 
 
-def _time_bar(axes: Axes, view: View) -> None:
+def _time_bar(axes: Any, view: View) -> None:
     """A bar of a round number of milliseconds, lower left."""
     span = view.end_s - view.start_s
     length = 10.0 ** np.floor(np.log10(span / 4.0))
     length *= 5.0 if span / 4.0 / length >= 5.0 else 2.0 if span / 4.0 / length >= 2.0 else 1.0
     start = view.start_s + 0.015 * span
-    axes.plot([start, start + length], [0.06, 0.06], SOFT, 1.6, butt=True, at=ALONG_X)
-    words = f"{length * 1e3:g} ms from {view.start_s:.4f} s"
-    axes.text(start + length, 0.06, words, 7.0, SOFT, va="center", at=ALONG_X, off=(4.5, 0))
+    axes.plot(
+        [start, start + length],
+        [0.06, 0.06],
+        transform=axes.get_xaxis_transform(),
+        color=SOFT,
+        lw=1.6,
+        solid_capstyle="butt",
+    )
+    axes.text(start + length, 0.06, f"  {length * 1e3:g} ms from {view.start_s:.4f} s", va="center", ha="left",
+              transform=axes.get_xaxis_transform(), fontsize=7, color=SOFT)  # fmt: skip
 
 
-def _other_row(axes: Axes, analysis: Analysis, name: str, view: View) -> None:
+def _other_row(axes: Any, analysis: Analysis, name: str, view: View) -> None:
     line = analysis.signals.line(name)
     t, v = trace(analysis.recording, name, view.start_s, view.end_s, 700)
-    axes.plot(t, v, SOFT, 0.8)
+    axes.plot(t, v, color=SOFT, lw=0.8)
     whole = np.array([line.levels.minimum, line.levels.maximum])
     axes.set_ylim(*span_of(whole if np.isfinite(whole).all() else v))
     axes.set_xlim(view.start_s, view.end_s)
-    axes.most_y = FEW
+    axes.yaxis.set_major_locator(_few())
     gutter(axes, line.label or name, line.info.unit)
 
 
-def _degrees(axes: Axes, analysis: Analysis, view: View) -> None:
+def _degrees(axes: Any, analysis: Analysis, view: View) -> None:
     """Crank degrees after slot 1 along the lower axis; plain seconds where the angle is not known."""
     if view.turn is None:
         axes.set_xlabel("time in s")
@@ -295,7 +326,7 @@ def _degrees(axes: Axes, analysis: Analysis, view: View) -> None:
     times = angle.when(ticks)
     good = np.isfinite(times)
     axes.set_xticks(times[good], [f"{d % 360.0:g}°" for d in ticks[good]])
-    axes.set_xlabel("crank degrees after slot 1")
+    axes.set_xlabel("crank degrees after slot 1", labelpad=1)
 
 
 def _evidence(analysis: Analysis, channel: str, view: View) -> Evidence:

@@ -5,6 +5,8 @@ Every colour has a shape or a word beside it, so the pictures say the same in bl
 
 from __future__ import annotations
 
+import io
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -13,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from witnessmark.recording.model import Recording
-from witnessmark.report.surface import INK, PAPER, SOFT, Axes, Picture
-from witnessmark.report.svg_shapes import FLOATS
 
+PAPER = "#fdfbf6"
+INK = "#22303c"
+SOFT = "#5f6a73"
 FAINT = "#c9c4b8"
 PALE = "#ddd8cc"
 SUSPECT = "#b3321c"  # square, cross, hatching
@@ -26,22 +29,62 @@ FUEL = "#8a5a00"  # drop: downward triangle
 WIDTH_IN = 7.6
 GUTTER_IN = 1.15  # room for the written label left of each trace
 POINTS = 1400  # points a trace keeps: about two a pixel at print width
-WITHIN = ("axes fraction", "axes fraction")
+FLOATS = NDArray[np.float64]
+
+
+def rules(salt: str) -> dict[str, Any]:
+    """matplotlib settings; ``salt`` keeps the ids of two pictures in one page apart and every run the same."""
+    return {
+        "svg.fonttype": "none",
+        "svg.hashsalt": salt,
+        "font.family": "sans-serif",
+        "font.sans-serif": ["DejaVu Sans", "Verdana", "Arial", "Helvetica"],
+        "font.size": 8.0,
+        "axes.linewidth": 0.6,
+        "axes.edgecolor": SOFT,
+        "axes.labelcolor": INK,
+        "axes.labelsize": 8.0,
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+        "xtick.color": SOFT,
+        "ytick.color": SOFT,
+        "xtick.labelsize": 7.5,
+        "ytick.labelsize": 7.5,
+        "xtick.major.size": 3.0,
+        "ytick.major.size": 2.0,
+        "xtick.major.width": 0.6,
+        "ytick.major.width": 0.6,
+        "text.color": INK,
+        "lines.linewidth": 0.9,
+        "lines.solid_joinstyle": "round",
+        "hatch.linewidth": 0.5,
+        "path.simplify": True,
+        "path.simplify_threshold": 0.2,
+        "legend.frameon": False,
+    }
 
 
 @contextmanager
-def canvas(picture_id: str, height_in: float, width_in: float = WIDTH_IN) -> Iterator[Picture]:
-    """A page on paper ground; ``picture_id`` keeps the ids of two pictures in one document apart."""
-    yield Picture(picture_id, width_in, height_in)
+def canvas(picture_id: str, height_in: float, width_in: float = WIDTH_IN) -> Iterator[Any]:
+    """A figure on paper ground, under the house rules; no window system and no global state is touched."""
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    with mpl.rc_context(rules(picture_id)):  # type: ignore[arg-type]
+        yield Figure(figsize=(width_in, height_in), facecolor=PAPER)
 
 
-def rows(figure: Picture, heights: list[float], gaps_in: list[float], top_in: float = 0.3) -> list[Axes]:
+def rows(figure: Any, heights: list[float], gaps_in: list[float], top_in: float = 0.3) -> list[Any]:
     """Axes one above the other with a labels' gutter on the left; heights and the gaps between them in inches."""
+    width, height = figure.get_size_inches()
     out = []
-    top = 72.0 * top_in
+    top = height - top_in
     for h, gap in zip(heights, [*gaps_in, 0.0], strict=True):
-        out.append(figure.add_axes(72.0 * GUTTER_IN, top, figure.width - 72.0 * (GUTTER_IN + 0.2), 72.0 * h))
-        top += 72.0 * (h + gap)
+        box = (GUTTER_IN / width, (top - h) / height, (width - GUTTER_IN - 0.2) / width, h / height)
+        axes = figure.add_axes(box)
+        axes.set_facecolor(PAPER)
+        out.append(axes)
+        top -= h + gap
     return out
 
 
@@ -50,26 +93,45 @@ def height_for(heights: list[float], gaps_in: list[float], top_in: float = 0.3, 
     return sum(heights) + sum(gaps_in) + top_in + foot_in
 
 
-def gutter(axes: Axes, label: str, small: str = "") -> None:
+def gutter(axes: Any, label: str, small: str = "") -> None:
     """The written label of a trace, left of its axis, wrapped to the gutter's width."""
     import textwrap
 
-    words = "\n".join(textwrap.wrap(label, 15)[:2])
-    left = -GUTTER_IN * 72 + 8
-    va, up = ("bottom", 3.0) if small else ("center", 0.0)
-    axes.text(0, 0.5, words, 8.0, INK, va=va, bold=True, at=WITHIN, off=(left, up))
+    text = "\n".join(textwrap.wrap(label, 15)[:2])
+    axes.annotate(
+        text, (0, 0.5), (-GUTTER_IN * 72 + 8, 3 if small else 0), xycoords="axes fraction", textcoords="offset points",
+        ha="left", va="bottom" if small else "center", fontsize=8, fontweight="bold", color=INK, annotation_clip=False,
+    )  # fmt: skip
     if small:
-        axes.text(0, 0.5, small, 7.0, SOFT, va="top", at=WITHIN, off=(left, -1.0))
+        axes.annotate(
+            small, (0, 0.5), (-GUTTER_IN * 72 + 8, -1), xycoords="axes fraction", textcoords="offset points",
+            ha="left", va="top", fontsize=7, color=SOFT, annotation_clip=False,
+        )  # fmt: skip
 
 
-def quiet(axes: Axes) -> None:
+def quiet(axes: Any, *, x: bool = False) -> None:
     """No horizontal axis: the row below carries it."""
-    axes.foot = False
+    axes.spines["bottom"].set_visible(x)
+    axes.tick_params(axis="x", bottom=x, labelbottom=x)
 
 
-def svg(figure: Picture, title: str) -> str:
-    """The figure as one ``<svg>`` element; ``title`` says in words what it shows."""
-    return figure.svg(title)
+def svg(figure: Any, title: str) -> str:
+    """The figure as one ``<svg>`` element: no header, no metadata, no ids that another picture may hold too."""
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
+    FigureCanvasSVG(figure)
+    out = io.StringIO()
+    figure.savefig(out, format="svg", metadata={"Date": None}, facecolor=figure.get_facecolor())
+    text = out.getvalue()
+    text = text[text.index("<svg") :]
+    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.S)
+    text = re.sub(r"<!--.*?-->\s*", "", text, flags=re.S)
+    text = re.sub(r' id="[\w.]+_\d+"', "", text)
+    text = re.sub(r"<g>\s*</g>\s*", "", text)
+    text = re.sub(r'(<svg[^>]*?) width="[^"]*"', r"\1", text, count=1)
+    text = re.sub(r'(<svg[^>]*?) height="[^"]*"', r"\1", text, count=1)
+    name = title.replace("&", "&amp;").replace("<", "&lt;").replace('"', "&quot;")
+    return text.replace("<svg", f'<svg role="img" aria-label="{name}"', 1).strip()
 
 
 def kept(values: NDArray[Any], points: int = POINTS) -> NDArray[np.int64]:
@@ -138,9 +200,3 @@ def span_of(values: FLOATS) -> tuple[float, float]:
     low, high = float(good.min()), float(good.max())
     room = 0.12 * (high - low) or max(abs(high) * 0.2, 0.5)
     return low - room, high + room
-
-
-__all__ = [
-    "FAINT", "FLOATS", "FUEL", "GUTTER_IN", "INK", "PALE", "PAPER", "REFERENCE", "SOFT", "SPARK", "SUSPECT", "WITHIN",
-    "canvas", "gutter", "height_for", "kept", "quiet", "rows", "span_of", "svg", "thinned", "trace",
-]  # fmt: skip

@@ -23,10 +23,8 @@ from witnessmark.report.draw_style import (
     svg,
 )
 from witnessmark.report.model import Analysis
-from witnessmark.report.surface import ALONG_X, Axes
 from witnessmark.wheel.model import Passes, WheelResult
 
-BESIDE = ("axes fraction", "data")
 MARKS = 2400  # marks a map may hold before turns are binned: about 70 bytes of SVG each
 
 
@@ -127,63 +125,70 @@ def turn_map(analysis: Analysis) -> TurnMap | None:
     with canvas("turnmap", height_for(heights, [0.12])) as figure:
         speed, grid = rows(figure, heights, [0.12])
         _speed(speed, wheel)
-        grid.plot(*_runs(wheel, wheel.passes), PALE, min(3.0, 160.0 / wheel.layout.slots), butt=True)
+        grid.plot(
+            *_runs(wheel, wheel.passes), color=PALE, lw=min(3.0, 160.0 / wheel.layout.slots), solid_capstyle="butt"
+        )
         ax, ay, per_a = _thin(apart_turn, apart_slot)
-        grid.mark(ax, ay, ".", 3.0, SOFT)
+        grid.plot(ax, ay, ls="", marker=".", ms=3, mew=0, color=SOFT)
         here = np.isin(missed_slot, suspects)
         x, y, per = _thin(missed_turn[~here], missed_slot[~here])
         sx, sy, per_s = _thin(missed_turn[here], missed_slot[here])
         ex, ey, per_e = _thin(extra_turn, extra_slot)
-        grid.mark(x, y, "x", 4.0, INK, 0.9)
-        grid.mark(sx, sy, "s", 3.6, SUSPECT)
-        grid.mark(ex, ey, "^", 4.5, SUSPECT, 0.8, "none")
+        grid.plot(x, y, ls="", marker="x", ms=4, mew=0.9, color=INK)
+        grid.plot(sx, sy, ls="", marker="s", ms=3.6, mew=0, color=SUSPECT)
+        grid.plot(ex, ey, ls="", marker="^", ms=4.5, mew=0.8, mfc="none", mec=SUSPECT)
         weak_turn, weak_slot = _of(wheel, collect.too_weak(wheel))
         wx, wy, per_w = _thin(weak_turn, weak_slot)
-        grid.mark(wx, wy, "s", 3.6, SUSPECT, 0.7, "white")
+        grid.plot(wx, wy, ls="", marker="s", ms=3.6, mew=0.7, mfc="white", mec=SUSPECT)
         dx, dy, per_d = _thin(*_displaced(analysis))
-        grid.mark(dx, dy, "D", 3.0, SUSPECT, 0.7, "none")
+        grid.plot(dx, dy, ls="", marker="D", ms=3, mew=0.7, mfc="none", mec=SUSPECT)
         _frame(grid, speed, analysis)
         for slot in suspects[:4]:
-            box = (0.15, "white", SUSPECT, 0.6)
-            grid.text(1.0, slot, f"slot {slot}", 8.0, SUSPECT, "right", "center", True, BESIDE, (-1.5, 0), box=box)
+            grid.annotate(
+                f" slot {slot}", (1.0, slot), xycoords=("axes fraction", "data"), va="center", ha="right", fontsize=8,
+                color=SUSPECT, fontweight="bold",
+                bbox={"boxstyle": "square,pad=0.15", "fc": "white", "ec": SUSPECT, "lw": 0.6},
+            )  # fmt: skip
         text = svg(figure, "Turn map: turns along, slots up; misses and extra edges marked")
     per_mark = max(per, per_s, per_e, per_d, per_a, per_w)
     return TurnMap(text, len(missed_turn), len(extra_turn), len(apart_turn), len(weak_turn), per_mark)
 
 
-def _speed(axes: Axes, wheel: WheelResult) -> None:
+def _speed(axes: object, wheel: WheelResult) -> None:
     """Speed of each turn above the map: what a miss has to do with speed shows at a glance."""
     for segment in wheel.angle.segments:
         knots = wheel.angle.angle_deg[segment.start : segment.stop]
         angles = np.linspace(knots[0], knots[-1], int(min(max(4 * segment.turns, 2), 400)))
         times = wheel.angle.when(angles)
-        axes.plot(angles / 360.0, wheel.angle.rpm(times, 180.0), INK, 1.0)
+        axes.plot(angles / 360.0, wheel.angle.rpm(times, 180.0), color=INK, lw=1.0)  # type: ignore[attr-defined]
 
 
-def _frame(grid: Axes, speed: Axes, analysis: Analysis) -> None:
+def _frame(grid: object, speed: object, analysis: Analysis) -> None:
     """Axes, gutter labels, and the borders between the parts of the record."""
     wheel = analysis.wheel
     assert wheel.layout is not None
     last = float(wheel.angle.angle_deg[-1]) / 360.0
     for axes in (grid, speed):
-        axes.set_xlim(0.0, max(last, 1.0))
+        axes.set_xlim(0.0, max(last, 1.0))  # type: ignore[attr-defined]
         for segment in wheel.angle.segments[1:]:
             edge = np.floor(wheel.angle.angle_deg[segment.start] / 360.0)
-            axes.line_x(float(edge), SOFT, 0.6, (0, (4, 3)))
+            axes.axvline(edge, color=SOFT, lw=0.6, ls=(0, (4, 3)))  # type: ignore[attr-defined]
     quiet(speed)
-    speed.set_ylim(0.0, 1.12 * speed.highest or 100.0)
-    speed.most_y = 4
+    speed.set_ylim(0, 1.12 * speed.dataLim.y1)  # type: ignore[attr-defined]
     gutter(speed, "speed", "rpm")
     gutter(grid, "slot", "1 = first after\nthe gap" if wheel.layout.missing else "")
-    grid.set_ylim(0.0, wheel.layout.slots + 1.0)
-    grid.set_xlabel("turns of the crank, standstills left out")
+    grid.set_ylim(0.0, wheel.layout.slots + 1.0)  # type: ignore[attr-defined]
+    grid.set_xlabel("turns of the crank, standstills left out")  # type: ignore[attr-defined]
     for slot in wheel.layout.missing:
-        grid.span_y(slot - 0.5, slot + 0.5, FAINT, "////")
+        grid.axhspan(slot - 0.5, slot + 0.5, fc="none", ec=FAINT, hatch="////", lw=0)  # type: ignore[attr-defined]
     for number, segment in enumerate(wheel.angle.segments, start=1):
         middle = wheel.angle.angle_deg[segment.start] / 720.0 + wheel.angle.angle_deg[segment.stop - 1] / 720.0
         name = _attempt_of(analysis, segment.start_s, segment.end_s) or f"part {number}"
         if segment.turns > 0.07 * last:
-            speed.text(middle, 1.0, name, 7.5, SOFT, "center", "bottom", at=ALONG_X, off=(0, 4))
+            speed.annotate(  # type: ignore[attr-defined]
+                name, (middle, 1.0), (0, 4), xycoords=("data", "axes fraction"), textcoords="offset points",
+                ha="center", va="bottom", fontsize=7.5, color=SOFT,
+            )  # fmt: skip
 
 
 def _attempt_of(analysis: Analysis, start_s: float, end_s: float) -> str:

@@ -18,7 +18,6 @@ from witnessmark.report.draw_style import (
     svg,
 )
 from witnessmark.report.model import Analysis, Whereabouts
-from witnessmark.report.surface import Axes, Picture
 from witnessmark.report.where import slot_angle_deg, tdc_angle_deg
 from witnessmark.report.words import degrees, wheel_words
 from witnessmark.wheel.model import Layout
@@ -73,11 +72,11 @@ def wheel_picture(analysis: Analysis) -> str | None:
         return None
     suspects = collect.suspects(analysis)
     with canvas("wheel", 4.15) as figure:
-        axes = figure.add_axes(0.01 * figure.width, 0.01 * figure.height, 72.0 * 4.4, 0.98 * figure.height)
-        axes.framed = False
+        axes = figure.add_axes((0.01, 0.01, 4.4 / 7.6, 0.98))
+        axes.set_aspect("equal")
+        axes.set_axis_off()
         axes.set_xlim(-1.45, 1.45)
         axes.set_ylim(-1.32, 1.4)
-        axes.keep_square()
         absent = {s for s in suspects if s in layout.tooth_slots}
         angles, radii = _outline(layout, absent)
         axes.fill(*_xy(angles, radii), fc="#efeadf", ec=INK, lw=0.9)
@@ -93,18 +92,27 @@ def wheel_picture(analysis: Analysis) -> str | None:
         return svg(figure, f"The {wheel_words(layout.name)} drawn to angle, slot 1 under the sensor")
 
 
-def _numbers(axes: Axes, layout: Layout, suspects: list[int]) -> None:
+def _numbers(axes: Any, layout: Layout, suspects: list[int]) -> None:
     step = 1 if layout.slots <= 12 else 2 if layout.slots <= 24 else 5 if layout.slots <= 40 else 10
     every = [1, *(s for s in range(step, layout.slots + 1, step) if s > 1 and s in layout.tooth_slots)]
     for slot in every:
         if any(abs(slot - s) <= max(1, layout.slots // 30) for s in suspects):
             continue
-        axes.text(*_xy(slot_angle_deg(layout, slot), RADIUS_TEXT), str(slot), 7.5, SOFT, "center", "center")
+        axes.text(
+            *_xy(slot_angle_deg(layout, slot), RADIUS_TEXT),
+            str(slot),
+            ha="center",
+            va="center",
+            fontsize=7.5,
+            color=SOFT,
+        )
     if layout.missing:
         runs = np.split(np.array(layout.missing), np.flatnonzero(np.diff(layout.missing) > 1) + 1)
         for run in runs:
             middle = slot_angle_deg(layout, float(run.mean()))
-            axes.text(*_xy(middle, 0.93), "gap", 7.0, SOFT, "center", "center", turn_deg=_upright(middle))
+            axes.text(
+                *_xy(middle, 0.93), "gap", ha="center", va="center", fontsize=7, color=SOFT, rotation=_upright(middle)
+            )
 
 
 def _upright(angle_deg: float) -> float:
@@ -113,60 +121,62 @@ def _upright(angle_deg: float) -> float:
     return turn if -90.0 <= turn <= 90.0 else turn + 180.0
 
 
-def _sensor(axes: Axes) -> None:
+def _sensor(axes: Any) -> None:
     axes.fill([-0.07, 0.07, 0.07, -0.07], [1.05, 1.05, 1.3, 1.3], fc=PAPER, ec=INK, lw=1.0)
-    axes.plot([0, 0], [1.05, 1.0], INK, 0.8)
-    axes.text(0.11, 1.25, "sensor", va="center", bold=True)
+    axes.plot([0, 0], [1.05, 1.0], color=INK, lw=0.8)
+    axes.text(0.11, 1.25, "sensor", fontsize=8, fontweight="bold", va="center")
 
 
-def _rotation(axes: Axes) -> None:
+def _rotation(axes: Any) -> None:
     arc = np.linspace(40.0, -40.0, 30)
     x, y = _xy(arc, 0.45)
-    axes.plot(x, y, SOFT, 1.0)
-    axes.arrow((x[-1], y[-1]), (x[-3], y[-3]), SOFT)
-    axes.text(0, 0.33, "normal rotation", 7.5, SOFT, "center", "center")
+    axes.plot(x, y, color=SOFT, lw=1.0)
+    axes.annotate("", (x[-1], y[-1]), (x[-3], y[-3]), arrowprops={"arrowstyle": "-|>", "color": SOFT, "lw": 1.0})
+    axes.text(0, 0.33, "normal rotation", ha="center", va="center", fontsize=7.5, color=SOFT)
 
 
-def _suspect(axes: Axes, layout: Layout, spot: Whereabouts, rank: int) -> None:
+def _suspect(axes: Any, layout: Layout, spot: Whereabouts, rank: int) -> None:
     """The suspect tooth dashed and hatched, with the arc through which it has to be barred."""
     angle = spot.angle_from_slot1_deg
     half = (_tooth_width(layout, layout.tooth_slots.index(spot.slot)) if spot.slot in layout.tooth_slots else 3.0) / 2.0
     rim = np.array([angle - half, angle - half, angle + half, angle + half])
     axes.fill(
-        *_xy(rim, np.array([ROOT, TIP, TIP, ROOT])), fc="none", ec=SUSPECT, lw=1.3, ls=(0, (2, 1.2)), hatch="////////"
+        *_xy(rim, np.array([ROOT, TIP, TIP, ROOT])), fc="none", ec=SUSPECT, lw=1.3, ls=(0, (2, 1.2)), hatch="/////"
     )
-    axes.plot(*_xy(np.array([angle, angle]), np.array([0.2, ROOT])), SUSPECT, 0.7, (0, (1, 2)))
-    box = (0.2, PAPER, SUSPECT, 0.7)
-    axes.text(*_xy(angle, 0.62), f"slot {spot.slot}", 8.5, SUSPECT, "center", "center", bold=True, box=box)
+    axes.plot(*_xy(np.array([angle, angle]), np.array([0.2, ROOT])), color=SUSPECT, lw=0.7, ls=(0, (1, 2)))
+    tx, ty = _xy(angle, 0.62)
+    axes.text(tx, ty, f"slot {spot.slot}", ha="center", va="center", fontsize=8.5, fontweight="bold", color=SUSPECT,
+              bbox={"boxstyle": "square,pad=0.2", "fc": PAPER, "ec": SUSPECT, "lw": 0.7})  # fmt: skip
     if angle < AT_SENSOR_DEG:
         return
     radius = 1.12 + 0.07 * rank
     arc = np.linspace(angle, 4.5, max(int(angle / 3), 6))
     x, y = _xy(arc, radius)
-    axes.plot(x, y, SUSPECT, 1.1)
-    axes.mark(*_xy(angle, radius), "s", 4.0, SUSPECT)
-    axes.arrow((x[-1], y[-1]), (x[-3], y[-3]), SUSPECT)
-    box = (0.1, PAPER, "none", 0.0)
-    axes.text(*_xy(angle / 2.0, radius + 0.12), f"bar {degrees(angle)}", 8.5, SUSPECT, "center", "center", box=box)
+    axes.plot(x, y, color=SUSPECT, lw=1.1)
+    axes.plot(*_xy(angle, radius), marker="s", ms=4, color=SUSPECT)
+    axes.annotate("", (x[-1], y[-1]), (x[-3], y[-3]), arrowprops={"arrowstyle": "-|>", "color": SUSPECT, "lw": 1.1})
+    mx, my = _xy(angle / 2.0, radius + 0.12)
+    axes.text(mx, my, f"bar {degrees(angle)}", ha="center", va="center", fontsize=8.5, color=SUSPECT,
+              bbox={"boxstyle": "square,pad=0.1", "fc": PAPER, "ec": "none"})  # fmt: skip
 
 
-def _tdc(axes: Axes, analysis: Analysis) -> None:
+def _tdc(axes: Any, analysis: Analysis) -> None:
     tdc = tdc_angle_deg(analysis.wheel, analysis.engine, analysis.setup)
     if tdc is None:
         return
-    axes.mark(*_xy(tdc[0], 1.055), "D", 5.0, REFERENCE)
+    axes.plot(*_xy(tdc[0], 1.055), marker="D", ms=5, color=REFERENCE)
     # beside a suspect's label the words move inwards: both stand on the same spoke otherwise
     near = [abs((w.angle_from_slot1_deg - tdc[0] + 180.0) % 360.0 - 180.0) for w in analysis.whereabouts]
     radius = 0.4 if near and min(near) < LABEL_DEG else 0.73
-    box = (0.15, "#efeadf", "none", 0.0)
-    axes.text(*_xy(tdc[0], radius), "TDC 1", 7.5, REFERENCE, "center", "center", box=box)
+    axes.text(*_xy(tdc[0], radius), "TDC 1", fontsize=7.5, color=REFERENCE, ha="center", va="center", bbox={
+        "boxstyle": "square,pad=0.15", "fc": "#efeadf", "ec": "none"})  # fmt: skip
 
 
-def _words(figure: Picture, analysis: Analysis, suspects: list[int]) -> None:
+def _words(figure: Any, analysis: Analysis, suspects: list[int]) -> None:
     """Beside the drawing: what it shows and the degrees to bar, in words."""
     layout = analysis.wheel.layout
     assert layout is not None
-    x, y = 72.0 * 4.62, 0.07 * figure.height
+    x, y = 4.62 / 7.6, 0.93
     lines: list[tuple[str, str, bool]] = [
         (wheel_words(layout.name), INK, True),
         ("drawn to angle, slot 1 under the sensor,", SOFT, False),
@@ -187,6 +197,6 @@ def _words(figure: Picture, analysis: Analysis, suspects: list[int]) -> None:
     if suspects:
         lines.append(("Hatched: the suspect tooth's place", SUSPECT, False))
     for text, colour, strong in lines:
-        figure.text(x, y, text, 8.3, colour, strong)
-        y += 0.045 * figure.height
-    figure.text(x, y + 0.02 * figure.height, "Widths of teeth are not to scale.", 7.0, SOFT)
+        figure.text(x, y, text, fontsize=8.3, color=colour, fontweight="bold" if strong else "normal", va="top")
+        y -= 0.045
+    figure.text(x, y - 0.02, "Widths of teeth are not to scale.", fontsize=7, color=SOFT, va="top")

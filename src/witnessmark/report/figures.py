@@ -1,4 +1,4 @@
-"""The report's pictures, each with the sentence that says what it shows."""
+"""The report's pictures, each with the sentence that says what it shows. matplotlib is loaded when drawing begins."""
 
 from __future__ import annotations
 
