@@ -118,6 +118,13 @@ def test_a_silence_while_turning_is_signal_lost(marked: bool) -> None:
     assert kinds(scene.found()) == ["signal-lost"]  # the same edges are not counted as dropouts again
 
 
+def test_a_silence_that_ends_as_an_attempt_begins_is_rest() -> None:
+    run = [(i, 9) for i in range(12, 32)]
+    lost = the(Scene(lost=run).found(), "signal-lost")
+    begins = Attempt(lost.end_s, 6.0, turns=10.0, started=False, cranking_rpm=200.0, turns_to_sync=None)
+    assert "signal-lost" not in kinds(Scene(lost=run, attempts=(begins,)).found(), stated=False)
+
+
 def test_several_teeth_broken_out_side_by_side_are_no_lost_signal() -> None:
     found = Scene(missing=[(i, t) for i in (20, 21, 22) for t in range(31)], source="setup").found()
     assert "signal-lost" not in kinds(found, stated=False)

@@ -38,6 +38,8 @@ SLOWEST_RPM = 40.0
 # ripple of a third in speed, which a lost line meets by chance in a quarter of cranking.
 FADE_PULSES = 7
 FADED = 0.75
+# Edges out of rest before a pause that show whether the crank was coming to rest again: five intervals (see below).
+FEWEST_BEFORE = 6
 
 
 @dataclass(frozen=True)
@@ -276,12 +278,26 @@ def _stalls(m: Measured, t: Floats, at: int, after: int | None) -> bool:
     return float(t[after] - t[at]) > pauses.REST_SHARE * need_s
 
 
+def _rested(m: Measured, s: Silence) -> bool:
+    """Whether the crank rather stood in a silence: an attempt begins as it ends, or began only a few edges before it.
+
+    Within the first edges out of rest the crank may hang on the first compression, and too few tell how it came there.
+    """
+    if any(abs(a.start_s - s.end_s) < 0.02 for a in m.engine.attempts):
+        return True
+    begun = [a.start_s for a in m.engine.attempts if not a.turning_at_start and a.start_s <= s.start_s]
+    if not begun or m.line is None:
+        return False
+    t = _marks(m, m.line)
+    return int(np.sum((t >= max(begun) - 1e-9) & (t <= s.start_s + 1e-9))) < FEWEST_BEFORE
+
+
 def find(m: Measured, earlier: Outcome) -> Outcome:
     """signal-lost: pauses within rotation, or a line dead while others show rotation."""
     dead = _dead(m)
     if dead is not None:
         return dead
-    found = silences(m)
+    found = [s for s in silences(m) if not _rested(m, s)]
     if not found or _by_chance(m, found):
         return Outcome()
     stray = [

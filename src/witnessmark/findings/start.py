@@ -141,10 +141,12 @@ def _turns_to(m: Measured, a: Attempt, time_s: float) -> float | None:
     """Turns from first motion to a time; None where the crank stood in between or too little of it is decoded."""
     inside = [s for s in m.wheel.angle.segments if s.start_s < time_s and s.end_s > a.start_s]
     moves = [x for x in m.wheel.motions if x.start_s < time_s and x.end_s > a.start_s]
-    took = sum(min(s.end_s, time_s) - s.start_s for s in inside)
+    took = sum(min(s.end_s, time_s) - max(s.start_s, a.start_s) for s in inside)
     if not inside or len(moves) != 1 or took < m.limits["sync.decoded_share"] * (time_s - a.start_s):
         return None
-    return sum(float(np.diff(m.wheel.angle.at(np.array([s.start_s, min(s.end_s, time_s)])))[0]) / 360.0 for s in inside)
+    # a stretch may have begun in the attempt before
+    ends = [(max(s.start_s, a.start_s), min(s.end_s, time_s)) for s in inside]
+    return sum(float(np.diff(m.wheel.angle.at(np.array(pair)))[0]) / 360.0 for pair in ends)
 
 
 def sync_turns(m: Measured, a: Attempt) -> float | None:
