@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from witnessmark.findings import pauses
+from witnessmark.findings import pauses, stalls
 from witnessmark.findings.measured import Bools, Family, Floats, Measured, Outcome, beyond, spread
 from witnessmark.findings.model import Finding, NotAssessed
 from witnessmark.findings.slots import intervals
@@ -34,10 +34,6 @@ NOISE_SHARE = 0.12
 SLOWEST_RPM = 40.0
 
 
-# Pulses on either side of a pause that show a fade, and the share of the largest to which the last must have sunk:
-# ripple of a third in speed, which a lost line meets by chance in a quarter of cranking.
-FADE_PULSES = 7
-FADED = 0.75
 # Edges out of rest before a pause that show whether the crank was coming to rest again: five intervals (see below).
 FEWEST_BEFORE = 6
 
@@ -106,7 +102,7 @@ def _runs(m: Measured, t: Floats) -> list[Silence]:
         sure = _sure(m, t, at, float(p.speed_rpm[a])) if at + 1 < t.size else 0.0
         if p.speed_rpm[a] < TURNING_RPM and not _others_turn(m, start, end):
             continue
-        if sure > 0.0 and not _fades(m, start, end) and not _stalls(m, t, at, at + 1):
+        if sure > 0.0 and not stalls.fades(m, start, end) and not stalls.stalls(m, t, at, at + 1):
             out.append(Silence(start, end, float(b - a), float(p.speed_rpm[a]), sure))
     return out
 
@@ -152,7 +148,11 @@ def _pause(m: Measured, t: Floats, pause: Floats, long: Bools, at: int) -> Silen
     teeth = float(pause[at]) / max(before, after) - by_design
     if teeth < least:  # every gap by design ends here, so what takes longer to tell comes after
         return None
-    if _stalls(m, t, at, at + 1) or pauses.disturbed(pause, at) or _fades(m, float(t[at]), float(t[at + 1])):
+    if (
+        stalls.stalls(m, t, at, at + 1)
+        or pauses.disturbed(pause, at)
+        or stalls.fades(m, float(t[at]), float(t[at + 1]))
+    ):
         return None
     sure = _sure(m, t, at, min(rpm))
     if sure <= 0.0:
@@ -176,7 +176,7 @@ def _cut_off(m: Measured, t: Floats) -> list[Silence]:
     pause = np.append(np.diff(t), line_end - t[-1]) if t.size else np.empty(0)
     for i in np.flatnonzero(pause > m.limits["lost.cut_s"]):
         end = float(t[i] + pause[i])
-        if i < 8 or (pause[i] < LONGEST_S and i < t.size - 4) or _stalls(m, t, int(i), None):
+        if i < 8 or (pause[i] < LONGEST_S and i < t.size - 4) or stalls.stalls(m, t, int(i), None):
             continue
         before = np.diff(t[i - 6 : i + 1])
         pitch = float(np.median(before))
@@ -215,67 +215,8 @@ def _sure(m: Measured, t: Floats, at: int, rpm: float) -> float:
         return 1.0
     if m.is_vr or at + 3 >= t.size or end_s - start_s > 2.0 * m.limits["lost.stop_s"]:
         return 0.0  # a pick-up is not heard while the crank gathers speed
-    from_rest_s = pauses.time_to_rest_s(0.0, 0.0, _teeth_to_rest(m, t, at + 1, 1), float(t[at + 2] - t[at + 1]))
+    from_rest_s = pauses.time_to_rest_s(0.0, 0.0, stalls.teeth_to_rest(m, t, at + 1, 1), float(t[at + 2] - t[at + 1]))
     return 1.0 if from_rest_s > 2.0 * (end_s - start_s) else 0.0
-
-
-def _fades(m: Measured, start_s: float, end_s: float) -> bool:
-    """Whether a pick-up's pulses sink towards a pause from both sides while cranking: in a compression the crank is at
-    its slowest, and so is the pulse; one that drops below the line's noise there is weak, not lost.
-    """
-    if m.line is None or not m.is_vr:
-        return False
-    e = m.line.edges
-    rows = np.flatnonzero(e.rising == m.wheel.marking_rising)
-    at = int(np.searchsorted(e.time_s[rows], start_s + 1e-9))
-    back = int(np.searchsorted(e.time_s[rows], end_s - 1e-9))
-    size = (e.peak_before_v + e.peak_after_v).astype(np.float64)[rows]
-    before, after = size[max(0, at - FADE_PULSES) : at], size[back : back + FADE_PULSES]
-    if min(before.size, after.size) < 3:
-        return False
-    return bool(before[-1] < FADED * before.max() and after[0] < FADED * after.max())
-
-
-def _teeth_to_rest(m: Measured, t: Floats, at: int, way: int) -> float:
-    """Teeth in which the crank comes to rest at mark ``at`` (way -1), or since which it left rest (way 1).
-
-    The square of the speed, energy, falls by about as much on each pitch of a compression. Infinite where it does not
-    fall, or where the engine runs.
-    """
-    part = t[max(0, at - 5) : at + 1] if way < 0 else t[at : at + 6][::-1]
-    if part.size < 5:
-        return float("inf")
-    pitch_deg = m.layout.pitch_deg if m.layout is not None else np.nan
-    pitches = np.abs(np.diff(m.wheel.angle.at(part))) / pitch_deg
-    pitches = np.where(np.isfinite(pitches), pitches, 1.0)
-    took = np.abs(np.diff(part))
-    if pitches[-1] > 1.5 and _step(1.0 / took[-1], pitches[-2] / took[-2]) < _step(
-        pitches[-1] / took[-1], pitches[-2] / took[-2]
-    ):
-        pitches[-1] = 1.0  # beside a stall the decoded slot may be one off: there is no gap where the speed shows none
-    speed = pitches / took
-    energy = float(speed[:2].mean() ** 2), float(speed[-2:].mean() ** 2)
-    used_a_pitch = (energy[0] - energy[1]) / (speed.size - 2)
-    running = pitch_deg / 6.0 * speed[-1] > m.limits["lost.running_rpm"]
-    return energy[1] / used_a_pitch if used_a_pitch > 0.0 and not running else float("inf")
-
-
-def _step(a: float, b: float) -> float:
-    return abs(float(np.log(a / b)))
-
-
-def _stalls(m: Measured, t: Floats, at: int, after: int | None) -> bool:
-    """Whether a pause may be a stall, in which a weak signal fades by itself: rest is near before it, and after it, and
-    the pause is long enough to come to rest and turn again.
-    """
-    before = _teeth_to_rest(m, t, at, -1)
-    since = before if after is None else _teeth_to_rest(m, t, after, 1)
-    if min(before, since) >= m.limits["lost.stop_teeth"] and max(before, since) >= m.limits["lost.stall_teeth"]:
-        return False
-    if after is None or after + 1 >= t.size or at < 1:
-        return True
-    need_s = pauses.time_to_rest_s(before, float(t[at] - t[at - 1]), since, float(t[after + 1] - t[after]))
-    return float(t[after] - t[at]) > pauses.REST_SHARE * need_s
 
 
 def _rested(m: Measured, s: Silence) -> bool:
