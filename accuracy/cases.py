@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from accuracy import draw, healthy
+from accuracy import draw, healthy, pairs, whole
 from accuracy.draw import Draft
 from witnessmark.simulate.layouts import named
 from witnessmark.simulate.mechanics import periods
@@ -21,9 +21,17 @@ from witnessmark.simulate.truth import cause_of
 
 SEED = 2026
 PER_KIND = 12
-HEALTHY = 150
+HEALTHY = 300  # of them every one from SOUND_WHEELS on with the whole engine hooked up
+SOUND_WHEELS = 150
 QUICK_PER_KIND = 2
-QUICK_HEALTHY = 16
+QUICK_HEALTHY = 20
+# Kinds of one cause share its number, so that no cause weighs many times another.
+FEWER = {
+    "cam-jumped": 8, "chain-stretched": 6, "phaser-stuck": 8, "phaser-hunting": 6, "coil-command-absent": 8,
+    "coil-current-poor": 6, "unit-silent": 4, "unit-resets": 6, "spark-shifted": 6, "brown-out": 6, "supply-drop": 6,
+    "ground-lift": 6, "sensor-dies": 6, "line-breaks": 6, "probe-ac": 4, "probe-thinned": 4, "probe-blocks-lost": 4,
+    "probe-ratio": 4,
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -77,7 +85,7 @@ RANGES: dict[str, Range] = {
     "polarity-reversed": Range(3.0, 1.0, "teeth's worth of signal over noise, powers of ten"),
     "signal-low": Range(0.03, 0.12, "V half wave at 200 rpm (variable reluctance); swing / 12 V (two-level)", log=True),
     "cranking-slow": Range(60.0, 110.0, "rpm"),
-}
+} | {kind: Range(*span) for kind, span in whole.SPANS.items()}
 
 
 def _tooth(rng: np.random.Generator, draft: Draft) -> int:
@@ -314,7 +322,7 @@ def of_kind(kind: str, n: int, seed: int = SEED, numbers: Sequence[int] | None =
         rng = np.random.default_rng([seed, zlib.crc32(kind.encode()), number])
         case_seed = int(rng.integers(1, 2**31))
         if kind == "healthy":
-            made, with_setup = healthy.draft(rng)
+            made, with_setup = healthy.draft(rng) if number < SOUND_WHEELS else healthy.whole_draft(rng)
             out.append(_case(kind, number, 0.0, made, 0.0, with_setup, case_seed))
             continue
         severity = number / (n - 1) if n > 1 else 1.0
@@ -324,11 +332,39 @@ def of_kind(kind: str, n: int, seed: int = SEED, numbers: Sequence[int] | None =
     return out
 
 
+def _whole(kind: str, number: int, severity: float, made: Draft, value: float, with_setup: bool, seed: int) -> Case:
+    """A case of the whole engine: its truth (one cause or two) is what the simulator says."""
+    made.tables["seed"] = seed
+    scenario = parse_scenario(made.tables, f"{kind}-{number:02d}")
+    truth = {
+        "layout": made.wheel, "design": made.wheel, "record": made.record, "sensor": "hall" if made.hall else "vr",
+    }  # fmt: skip
+    return Case(f"{kind}-{number:02d}", kind, severity, value, scenario, with_setup, truth)
+
+
+def of_whole(kind: str, n: int, seed: int = SEED, numbers: Sequence[int] | None = None) -> list[Case]:
+    """n cases of one kind of ``whole.MAKERS`` or of the pairs, severities even from barely visible to plain."""
+    makers = pairs.MAKERS if kind == pairs.KIND else whole.MAKERS
+    out = []
+    for number in range(n) if numbers is None else numbers:
+        rng = np.random.default_rng([seed, zlib.crc32(kind.encode()), number])
+        case_seed = int(rng.integers(1, 2**31))
+        severity = number / (n - 1) if n > 1 else 1.0
+        maker = makers[list(makers)[number % len(makers)]] if kind == pairs.KIND else makers[kind]
+        made, value = maker(rng, severity)
+        with_setup = kind in whole.NEEDS_SETUP or bool(rng.random() < 0.5)
+        out.append(_whole(kind, number, severity, made, value, with_setup, case_seed))
+    return out
+
+
 def cases(which: Literal["all", "quick"] = "all", seed: int = SEED) -> list[Case]:
     """Every case: PER_KIND of each kind and HEALTHY healthy ones; ``quick`` is a fixed sample of the same."""
     quick = which == "quick"
     out = []
     for kind in MAKERS:
         out += of_kind(kind, PER_KIND, seed, (PER_KIND - 1, PER_KIND // 3)[:QUICK_PER_KIND] if quick else None)
+    for kind in (*whole.MAKERS, pairs.KIND):
+        n = FEWER.get(kind, PER_KIND)
+        out += of_whole(kind, n, seed, (n - 1,) if quick else None)
     some = range(0, HEALTHY, HEALTHY // QUICK_HEALTHY)[:QUICK_HEALTHY]
     return out + of_kind("healthy", HEALTHY, seed, some if quick else None)

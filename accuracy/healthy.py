@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from accuracy import draw
+from accuracy import draw, hooks
 from accuracy.draw import Draft
 from witnessmark.simulate.mechanics import cranking_rpm
 from witnessmark.simulate.scenario import parse_scenario
@@ -149,4 +149,115 @@ def draft(rng: np.random.Generator) -> tuple[Draft, bool]:
     made.tables["title"] = ", ".join(str(n) for n in names)
     if made.wheel in draw.OTHER_WHEELS and not any(row["role"] == "cam" for row in made.tables["channel"]):
         made.tables["channel"].append({"role": "cam"})
+    return made, bool(rng.random() < 0.5)
+
+
+# --- the whole engine, in order --------------------------------------------------------------------------------------
+
+
+def _two_cams(rng: np.random.Generator, made: Draft) -> None:
+    hooks.cams(rng, made, both=True)
+
+
+def _phasers(rng: np.random.Generator, made: Draft) -> None:
+    """Phasers that move as they should once the engine runs."""
+    hooks.cams(rng, made, both=True)
+    moves = float(rng.uniform(5.0, 30.0))
+    for cam in made.tables["cam"]:
+        sign = -1.0 if cam["camshaft"] == "intake" else 1.0
+        cam["phaser"] = [[0.0, 0.0], [1.5, 0.0], [2.2, sign * moves]]
+
+
+def _pick_up_cam(rng: np.random.Generator, made: Draft) -> None:
+    hooks.cams(rng, made, both=False, vr=True)
+
+
+def _cam_start_up(rng: np.random.Generator, made: Draft) -> None:
+    """First edges after power-up up to twelve crank degrees off, as data sheets allow."""
+    hooks.cams(rng, made, both=bool(rng.random() < 0.5))
+    for cam in made.tables["cam"]:
+        cam["startup_error_deg"] = float(rng.uniform(3.0, 12.0))
+
+
+def _all_outputs(rng: np.random.Generator, made: Draft) -> None:
+    hooks.outputs(made, str(rng.choice(["command", "current"])))
+
+
+def _starting_lines(rng: np.random.Generator, made: Draft) -> None:
+    hooks.hook(made, {"role": "battery"}, {"role": "starter-current"})
+
+
+def _both_ends(rng: np.random.Generator, made: Draft) -> None:
+    hooks.ends(made)
+
+
+def _pressure(rng: np.random.Generator, made: Draft) -> None:
+    hooks.hook(made, {"role": "cylinder-pressure", "cylinder": 1})
+
+
+def _pulses(rng: np.random.Generator, made: Draft) -> None:
+    hooks.hook(made, {"role": str(rng.choice(["intake-pressure", "exhaust-pressure"]))})
+
+
+def _wasted_spark(rng: np.random.Generator, made: Draft) -> None:
+    if made.tables["engine"]["cylinders"] % 2 == 0 and "banks" not in made.tables["engine"]:
+        made.tables["engine"]["ignition"] = "wasted-spark"
+
+
+def _distributor(rng: np.random.Generator, made: Draft) -> None:
+    if "banks" not in made.tables["engine"]:
+        made.tables["engine"]["ignition"] = "distributor"
+
+
+def _compression_ignition(rng: np.random.Generator, made: Draft) -> None:
+    hooks.drop(made, "coil")
+    made.tables["engine"] |= {"ignition": "compression", "compression_ratio": float(rng.uniform(15.0, 17.0))}
+    made.tables["engine"]["inertia_kg_m2"] = float(rng.uniform(0.35, 0.5))
+
+
+def _motor(rng: np.random.Generator, made: Draft) -> None:
+    hooks.drop(made, "starter-current")
+    made.tables["engine"]["cranked_by"] = "motor"
+
+
+def _odd_fire(rng: np.random.Generator, made: Draft) -> None:
+    made.tables["engine"] |= {
+        "cylinders": 6, "banks": {"1": [1, 2, 3], "2": [4, 5, 6]}, "firing_order": [1, 4, 2, 5, 3, 6],
+        "firing_angles_deg": [0.0, 90.0, 240.0, 330.0, 480.0, 570.0],
+        "trapped": [float(rng.normal(1.0, 0.015)) for _ in range(6)], "inertia_kg_m2": float(rng.uniform(0.25, 0.35)),
+    }  # fmt: skip
+
+
+def _over_run(rng: np.random.Generator, made: Draft) -> None:
+    """Up to speed and back: torque changes sign."""
+    if made.record == "running":
+        made.tables["running"]["targets"] = [[0.0, 800.0], [0.5, float(rng.uniform(2000.0, 3000.0))], [1.4, 850.0]]
+        made.tables["duration_s"] = max(made.tables["duration_s"], 3.0)
+
+
+WHOLE: dict[str, Callable[[np.random.Generator, Draft], None]] = {
+    "two cams a bank": _two_cams, "phasers move": _phasers, "pick-up cam": _pick_up_cam,
+    "cam start-up edges": _cam_start_up, "all outputs": _all_outputs, "starting lines": _starting_lines,
+    "both ends of the line": _both_ends, "cylinder pressure": _pressure, "pressure pulses": _pulses,
+    "wasted spark": _wasted_spark, "distributor": _distributor, "compression ignition": _compression_ignition,
+    "cranked by a motor": _motor, "odd-fire": _odd_fire, "over-run": _over_run, "compression spread": _uneven,
+    "noise": _noise, "20 kHz": _low_rate, "8 bit": _few_bits,
+}  # fmt: skip
+
+
+def whole_draft(rng: np.random.Generator) -> tuple[Draft, bool]:
+    """A sound engine of any kind with many lines, one to four difficulties; half of them with a setup."""
+    made = draw.draft(rng, draw.GAP_WHEELS)
+    hooks.engine(rng, made)
+    names = rng.choice(list(WHOLE), size=int(rng.integers(1, 5)), replace=False)
+    order = sorted((str(n) for n in names), key=list(WHOLE).index)
+    for name in sorted(order, key=lambda n: n not in ("odd-fire", "compression ignition", "cranked by a motor")):
+        WHOLE[name](rng, made)
+    if made.tables["engine"].get("ignition") == "compression":
+        hooks.drop(made, "coil")
+    if made.tables["engine"].get("cranked_by") == "motor":
+        hooks.drop(made, "starter-current")
+    else:
+        _keep_healthy(made)
+    made.tables["title"] = ", ".join(order)
     return made, bool(rng.random() < 0.5)

@@ -10,6 +10,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from accuracy.cases import Case
+from accuracy.measures import Measures, measure
 from accuracy.memory import recording_of
 from witnessmark.findings.model import Finding
 from witnessmark.pipeline import analyze_recording
@@ -43,6 +44,7 @@ class Score:
     note: str = ""
     with_setup: bool = False
     where: str = ""
+    measures: Measures = field(default_factory=Measures)
 
 
 class Judged(Protocol):
@@ -107,15 +109,16 @@ def judge(case: Judged, truth: dict[str, Any], analysis: Analysis) -> Score:
     found = analysis.findings.found
     layout = analysis.wheel.layout
     slots = [f.slot for f in found if f.kind in TOOTH_KINDS and f.stated and f.slot is not None]
+    causes = [str(c) for c in truth.get("causes") or [truth["cause"]]]
     return Score(
         id=case.id,
         kind=case.kind,
         severity=case.severity,
         value=case.value,
-        truth=str(truth["cause"]),
+        truth=" + ".join(causes),
         first=first.id,
         probability=first.probability,
-        cause_right=first.id == truth["cause"] or (case.undecidable and _named(analysis, str(truth["cause"]))),
+        cause_right=cause_right(causes, analysis) or (case.undecidable and _named(analysis, causes[0])),
         layout_right=_layout_right(case, truth["fitted"], analysis),
         layout=layout.name if layout else f"none ({analysis.wheel.why_not})",
         slot_right=None if _twin(truth, found) else _slot_right(case, truth, slots),
@@ -126,7 +129,34 @@ def judge(case: Judged, truth: dict[str, Any], analysis: Analysis) -> Score:
         ],
         note=analysis.wheel.undecidable,
         with_setup=case.with_setup,
+        measures=measure(truth, analysis),
     )
+
+
+# Causes that one record cannot part where everything is withheld though all inputs are good: either first is right when
+# the other is named with it.
+LOOK_ALIKE = ({"security-lockout", "control-unit"},)
+NAMED = 0.15
+
+
+def cause_right(causes: list[str], analysis: Analysis) -> bool:
+    """One cause: it is first, alone or in a pair, or a look-alike is that no record parts from it, and it is named too.
+
+    Two causes: the first entry names one of them, and the other stands in it or comes next.
+    """
+    entries = analysis.verdict.causes
+    members = [{e.id, e.with_} - {None} for e in entries]
+    if len(causes) == 2:
+        both = set(causes)
+        if members[0] == both:
+            return True
+        return len(members) > 1 and members[0] <= both and bool((members[1] - members[0]) & both)
+    if entries[0].id == causes[0]:
+        return True
+    for alike in LOOK_ALIKE:
+        if causes[0] in alike and entries[0].id in alike:
+            return any(e.id == causes[0] and e.probability >= NAMED for e in entries)
+    return False
 
 
 def _named(analysis: Analysis, cause: str) -> bool:

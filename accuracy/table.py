@@ -6,12 +6,13 @@ from collections import defaultdict
 
 import numpy as np
 
-from accuracy import edited
+from accuracy import edited, measures
 from accuracy.cases import RANGES
 from accuracy.score import Score
 
 # healthy false alarms, hints at most, first cause, slot, layout: what a release has to reach
 GOALS = {"alarms": 0, "hints": 0.10, "cause": 0.93, "slot": 0.97, "layout": 0.98}
+LEAST_CAUSE, ECE = 0.80, 0.06
 # a sample of a few dozen cases: one or two misses are within its own scatter
 QUICK_GOALS = {"alarms": 0, "hints": 0.25, "cause": 0.80, "slot": 0.75, "layout": 0.90}
 
@@ -68,6 +69,67 @@ def calibration(scores: list[Score], bins: int = 10) -> float:
     )
 
 
+def reliability(scores: list[Score], bins: int = 10) -> str:
+    """How often the first cause is right where it is given this probability."""
+    lines = ["reliability of the first cause:", f"{'probability':<14}{'cases':>6}{'stated':>8}{'right':>8}"]
+    at = np.minimum((np.array([s.probability for s in scores]) * bins).astype(int), bins - 1)
+    for b in range(bins):
+        rows = [s for s, place in zip(scores, at, strict=True) if place == b]
+        if rows:
+            said = float(np.mean([s.probability for s in rows]))
+            right = float(np.mean([s.cause_right for s in rows]))
+            lines.append(f"{b / bins:.1f} to {(b + 1) / bins:.1f}    {len(rows):>6}{said:>8.2f}{right:>8.2f}")
+    return "\n".join(lines)
+
+
+def by_cause(scores: list[Score]) -> str:
+    """First cause right by true cause, and what it was taken for."""
+    rows: dict[str, list[Score]] = defaultdict(list)
+    for s in scores:
+        if s.kind not in SOUND_KINDS:
+            rows[s.truth if " + " not in s.truth else "two causes"].append(s)
+    lines = [f"{'cause':<24}{'right':>9}   taken for"]
+    for cause, mine in sorted(rows.items()):
+        right, judged = share([s.cause_right for s in mine])
+        wrong: dict[str, int] = defaultdict(int)
+        for s in mine:
+            if not s.cause_right:
+                wrong[s.first] += 1
+        words = ", ".join(f"{name} {n}" for name, n in sorted(wrong.items(), key=lambda item: -item[1]))
+        lines.append(f"{cause:<24}{right:>5}/{judged:<3}   {words}")
+    return "\n".join(lines)
+
+
+def least_cause(scores: list[Score]) -> float:
+    """Share right of the cause that comes off worst (pairs apart)."""
+    rows: dict[str, list[bool | None]] = defaultdict(list)
+    for s in scores:
+        if s.kind not in SOUND_KINDS and " + " not in s.truth:
+            rows[s.truth].append(s.cause_right)
+    return min((_ratio(values) for values in rows.values()), default=1.0)
+
+
+QUANTITIES = (
+    ("compression", "compression", measures.COMPRESSION, ""), ("cam offset", "cam_deg", measures.CAM_DEG, " deg"),
+    ("tooth error", "tooth_deg", measures.TOOTH_DEG, " deg"),
+)  # fmt: skip
+
+
+def quantities(scores: list[Score]) -> str:
+    """Measured numbers against truth: share within the limit, of those given, of those there could have been."""
+    lines = []
+    for words, name, limit, unit in QUANTITIES:
+        errors = [abs(e) for s in scores for e in getattr(s.measures, name)]
+        asked = sum(getattr(s.measures, name.split("_")[0] + "_asked") for s in scores)
+        if asked:
+            within = sum(e <= limit for e in errors)
+            lines.append(
+                f"{words} within {limit:g}{unit} of truth: {within}/{len(errors)} = {within / max(1, len(errors)):.1%} "
+                f"(goal 95%); given for {len(errors)} of {asked}"
+            )
+    return "\n".join(lines)
+
+
 def _thirds(rows: list[Score]) -> str:
     """Right of judged in the plain, middle and barely visible third of the severities."""
     out = []
@@ -109,7 +171,9 @@ def text(scores: list[Score], *, quick: bool) -> str:
         _goal("layout right", [s.layout_right for s in scores], goals["layout"]),
     ]
     if scores:
-        lines.append(f"expected calibration error of the first cause: {calibration(scores):.3f}")
+        lines.append(f"worst single cause: {least_cause(scores):.0%} (goal {LEAST_CAUSE:.0%})")
+        lines.append(f"expected calibration error of the first cause: {calibration(scores):.3f} (goal {ECE})")
+        lines += [quantities(scores), "", by_cause(scores), "", reliability(scores)]
     return "\n".join(lines + _failures(scores))
 
 
