@@ -44,6 +44,7 @@ bench: $(DEV) ## speed as ratios to plain numpy passes in the same run
 
 docs: $(DEV) ## write the pages of docs/ that are made from the code
 	$(BIN)/python -m witnessmark.causes.docs
+	$(BIN)/python -m witnessmark.causes.reach
 	$(BIN)/python -m witnessmark.recording.setup_page
 	$(BIN)/python -m witnessmark.report.schema > docs/analysis.schema.json
 

@@ -1,4 +1,4 @@
-"""Numbers of an analysis against the truth: compression, cam offset, tooth error; and whether they were given at all."""
+"""Numbers of an analysis against the truth, compression, cam offset, tooth error, and whether they were given."""
 
 from __future__ import annotations
 

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import json
 import re
+import sys
 from pathlib import Path
 
 import pytest
 
 from witnessmark.causes.docs import knowledge_page
+from witnessmark.causes.ids import CAUSES, NONE_FOUND
+from witnessmark.causes.reach import load_reach, reach_page
 from witnessmark.recording.setup import load_setup
 from witnessmark.recording.setup_page import EXAMPLE, MEANING, keys, setup_page
 from witnessmark.report.schema import analysis_schema
@@ -22,7 +25,20 @@ def test_made_pages_are_current():
     """After a change of models or knowledge: make docs."""
     assert (DOCS / "setup.md").read_text(encoding="utf-8") == setup_page()
     assert (DOCS / "knowledge.md").read_text(encoding="utf-8") == knowledge_page()
+    assert (DOCS / "reach.md").read_text(encoding="utf-8") == reach_page()
     assert json.loads((DOCS / "analysis.schema.json").read_text(encoding="utf-8")) == analysis_schema()
+
+
+def test_every_cause_stands_in_the_table_of_what_can_be_told():
+    told = {c for f in load_reach().fault for c in f.causes}
+    assert told >= set(CAUSES) - {NONE_FOUND}
+
+
+def test_every_fault_is_measured_on_cases_that_exist():
+    sys.path.insert(0, str(ROOT))
+    from accuracy.cases import RANGES
+
+    assert {c for f in load_reach().fault for c in f.cases} <= set(RANGES)
 
 
 def test_every_key_of_the_setup_is_explained():

@@ -38,7 +38,8 @@ class Row(BaseModel):
     source: Annotated[str, Field(min_length=3)]
 
 
-def _known(values: list[str], allowed: tuple[str, ...], what: str) -> None:
+def known(values: list[str], allowed: tuple[str, ...], what: str) -> None:
+    """ValueError for the first value that is not one of ``allowed``."""
     for value in values:
         if value not in allowed:
             raise ValueError(f"'{value}' is not a {what}")
@@ -65,7 +66,7 @@ class CauseRow(Row):
     @field_validator("id")
     @classmethod
     def _id(cls, value: str) -> str:
-        _known([value], CAUSES, "cause")
+        known([value], CAUSES, "cause")
         return value
 
 
@@ -104,10 +105,10 @@ class LikelihoodRow(Row):
     @model_validator(mode="after")
     def _lists(self) -> Self:
         kinds = [self.kind, *(self.beside or []), *self.explained_by]
-        _known(kinds, FINDING_KINDS, "finding kind")
-        _known(self.lock or [], LOCKS, "lock")
-        _known(self.sensor or [], ("hall", "vr", "analog"), "sensor kind")
-        _known(list(self.likelihood), CAUSES, "cause")
+        known(kinds, FINDING_KINDS, "finding kind")
+        known(self.lock or [], LOCKS, "lock")
+        known(self.sensor or [], ("hall", "vr", "analog"), "sensor kind")
+        known(list(self.likelihood), CAUSES, "cause")
         if NONE_FOUND in self.likelihood:
             raise ValueError("none-found takes no likelihood: it follows from 'accuses'")
         return self
@@ -129,7 +130,7 @@ class HistoryRow(Row):
 
     @model_validator(mode="after")
     def _lists(self) -> Self:
-        _known(list(self.factor), CAUSES, "cause")
+        known(list(self.factor), CAUSES, "cause")
         if (self.words is None) == (self.codes is None):
             raise ValueError("give either words or codes")
         if self.words is not None:
@@ -176,9 +177,9 @@ class TestRow(Row):
 
     @model_validator(mode="after")
     def _chances(self) -> Self:
-        _known(list(self.chance), CAUSES, "cause")
-        _known(self.observes, CAUSES, "cause")
-        _known(self.sensor or [], ("hall", "vr", "analog"), "sensor kind")
+        known(list(self.chance), CAUSES, "cause")
+        known(self.observes, CAUSES, "cause")
+        known(self.sensor or [], ("hall", "vr", "analog"), "sensor kind")
         for name, row in {"others": self.others, **self.chance}.items():
             if len(row) != len(self.outcomes) or abs(sum(row) - 1.0) > 1e-6:
                 raise ValueError(f"chances of {name} must be {len(self.outcomes)} numbers that sum to 1")
@@ -228,11 +229,12 @@ class Knowledge(BaseModel):
             raise ValueError(f"likelihood.toml has no row without conditions for {', '.join(unjudged)}")
         cautions = tuple(c.id for c in self.caution)
         for test in self.test:
-            _known(test.cautions, cautions, f"caution (test {test.id})")
+            known(test.cautions, cautions, f"caution (test {test.id})")
         return self
 
 
-def _read(path: Path) -> dict[str, Any]:
+def read_toml(path: Path) -> dict[str, Any]:
+    """A knowledge file; BadKnowledge of one line when it cannot be read."""
     try:
         with path.open("rb") as file:
             return tomllib.load(file)
@@ -243,7 +245,7 @@ def _read(path: Path) -> dict[str, Any]:
         raise BadKnowledge(f"{path.name}: not valid TOML ({text}); correct that line") from None
 
 
-def _line(error: ValidationError, data: dict[str, Any], origin: dict[str, str]) -> str:
+def line_of(error: ValidationError, data: dict[str, Any], origin: dict[str, str]) -> str:
     """One line for the first thing wrong: file, row, key, what to do."""
     first = error.errors()[0]
     where = [str(part) for part in first["loc"]]
@@ -278,10 +280,10 @@ def _load(folder: Path) -> Knowledge:
     origin: dict[str, str] = {}
     for name in FILES:
         path = folder / name
-        for key, value in _read(path if path.exists() else HOME / name).items():
+        for key, value in read_toml(path if path.exists() else HOME / name).items():
             data[key] = value
             origin[key] = name
     try:
         return Knowledge.model_validate(data)
     except ValidationError as error:
-        raise BadKnowledge(_line(error, data, origin)) from None
+        raise BadKnowledge(line_of(error, data, origin)) from None
