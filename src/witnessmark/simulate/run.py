@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from witnessmark.errors import BadRecording
-from witnessmark.simulate import crankline, mechanics, truth, waveforms
+from witnessmark.simulate import crankline, mechanics, outputs, pressures, truth, waveforms
 from witnessmark.simulate.dynamics import RUNS_RAD_S, integrate
 from witnessmark.simulate.layouts import Wheel, named
 from witnessmark.simulate.scenario import Channel, Fault, Scenario, load_scenario
@@ -34,6 +34,7 @@ class Run:
     passes: F64
     outputs: F64
     spurious_s: F64
+    manifold_bar: F64
     turn: crankline.Turn
     design: Wheel
     fitted: Wheel
@@ -79,7 +80,7 @@ def _fitted(scenario: Scenario, design: Wheel) -> tuple[Wheel, float]:
 def _slowed(scenario: Scenario) -> Scenario:
     """Apply cranking-slow to battery, starter or engine."""
     for fault in scenario.fault:
-        if fault.kind == "cranking-slow":
+        if fault.kind in ("cranking-slow", "brown-out"):
             scenario = mechanics.slow(scenario, fault)
     return scenario
 
@@ -102,13 +103,6 @@ def run(scenario: Scenario) -> Run:
         mechanics.governor(scenario),
     )  # fmt: skip
     return Run(STEP_S, *out, turn, design, fitted, offset + shift)
-
-
-def _pulses(run: Run, kind: int, cylinder: int) -> F64:
-    """Start and end of every output event of a cylinder (0 coil, 1 injector), rows by time."""
-    log = run.outputs
-    mine = (log[:, 0] == kind) & (log[:, 1] == cylinder - 1)
-    return log[mine, 2:4][np.argsort(log[mine, 2], kind="stable")]
 
 
 def _charging(scenario: Scenario, run: Run) -> F64:
@@ -270,7 +264,6 @@ def _cam(scenario: Scenario, run: Run, n: int, rng: np.random.Generator) -> F64:
 
 
 def _line(channel: Channel, scenario: Scenario, run: Run, n: int, battery: F64, rng: np.random.Generator) -> F64:
-    rate = scenario.sampling.rate_hz
     if channel.role == "crank":
         return _crank(scenario, run, n, rng)
     if channel.role == "cam":
@@ -279,13 +272,9 @@ def _line(channel: Channel, scenario: Scenario, run: Run, n: int, battery: F64, 
         return battery.copy()
     if channel.role == "starter-current":
         return _starter_current(scenario, run, n)
-    events = _pulses(run, 0 if channel.role == "coil" else 1, channel.cylinder)
-    if channel.role == "injector":
-        return waveforms.injector_line(n, rate, events, battery)
-    if channel.style == "current":
-        return waveforms.coil_current(n, rate, events, battery)
-    times = events.ravel()
-    return waveforms.level_line(n, rate, times, np.tile([5.0, 0.1], len(events)), 0.1, 4e-6, 4e-6)
+    if channel.role.endswith("pressure"):
+        return pressures.line(channel, scenario, run.theta_deg, run.manifold_bar, run.dt_s, n)
+    return outputs.line(channel, scenario, run.outputs, n, battery)
 
 
 def _range(channel: Channel, line: F64, scenario: Scenario) -> tuple[float, float]:
@@ -296,16 +285,27 @@ def _range(channel: Channel, line: F64, scenario: Scenario) -> tuple[float, floa
         need = 1.1 * float(np.abs(line).max())
         top = next((r for r in (0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0) if r >= need), 200.0)
         return (-top, top)
-    top = {"battery": 20.0, "starter-current": 1000.0, "injector": 100.0}.get(channel.role, 10.0)
-    if channel.role == "coil" and channel.style == "current":
-        top = 20.0
+    tops = {"battery": 20.0, "starter-current": 1000.0, "injector": 100.0, "cylinder-pressure": 25.0}
+    top = 5.0 if channel.role in ("intake-pressure", "exhaust-pressure") else tops.get(channel.role, 10.0)
+    if channel.style == "current":
+        top = {"coil": 20.0, "injector": 2.0}.get(channel.role, top)
+    if channel.role == "cylinder-pressure" and scenario.engine.compression_ratio > 12.0:
+        top = 60.0
     return (-top, top)
 
 
 def channel_name(channel: Channel) -> str:
     """The channel's name in the recording."""
     plain = channel.role.replace("-", " ")
-    return channel.name or (f"{plain} {channel.cylinder}" if channel.role in ("coil", "injector") else plain)
+    numbered = channel.role in ("coil", "injector", "cylinder-pressure")
+    return channel.name or (f"{plain} {channel.cylinder}" if numbered else plain)
+
+
+def unit_of(channel: Channel) -> str:
+    """Unit of the channel's values."""
+    if channel.role.endswith("pressure"):
+        return "bar"
+    return "A" if channel.role == "starter-current" or channel.style == "current" else "V"
 
 
 def simulate(scenario: Scenario) -> Simulated:
@@ -326,7 +326,7 @@ def simulate(scenario: Scenario) -> Simulated:
         line += scenario.sampling.noise_share * (high - low) * rng.standard_normal(n, dtype=np.float32)
         channels[name], gain, offset = waveforms.quantise(line, low, high, scenario.sampling.bits)
         gains[name] = (gain, offset)
-        units[name] = "A" if channel.role == "starter-current" or channel.style == "current" else "V"
+        units[name] = unit_of(channel)
     meta = {"origin": "simulated", "title": scenario.title, "seed": str(scenario.seed)}
     setup = truth.setup_of(scenario, done, channel_name)
     return Simulated(channels, rate, units, gains, truth.truth_of(scenario, done), setup, done, meta)

@@ -20,10 +20,18 @@ class _Part(BaseModel):
 
 
 class Engine(_Part):
-    """Four-stroke in-line engine, even firing. Lengths in mm, inertia in kg m2, torques in Nm at the crank."""
+    """Reciprocating engine. Lengths in mm, inertia in kg m2, torques in Nm at the crank.
 
-    cylinders: Annotated[int, Field(ge=1, le=8)] = 4
+    firing_angles_deg: by firing order, from cylinder 1's firing TDC; even where not given.
+    """
+
+    cylinders: Annotated[int, Field(ge=1, le=12)] = 4
+    strokes: Literal[2, 4] = 4
+    ignition: Literal["coil-per-cylinder", "wasted-spark", "distributor", "compression"] = "coil-per-cylinder"
+    cranked_by: Literal["starter", "motor"] = "starter"
     firing_order: tuple[int, ...] = ()
+    firing_angles_deg: tuple[float, ...] = ()
+    banks: dict[str, tuple[int, ...]] = {}
     bore_mm: Positive = 86.0
     stroke_mm: Positive = 86.0
     rod_mm: Positive = 143.0
@@ -44,7 +52,22 @@ class Engine(_Part):
             1: (1,), 2: (1, 2), 3: (1, 3, 2), 4: (1, 3, 4, 2), 5: (1, 2, 4, 5, 3), 6: (1, 5, 3, 6, 2, 4),
             7: (1, 3, 5, 7, 2, 4, 6), 8: (1, 6, 2, 5, 8, 3, 7, 4),
         }  # fmt: skip
-        return self.firing_order or usual[self.cylinders]
+        return self.firing_order or usual.get(self.cylinders) or tuple(range(1, self.cylinders + 1))
+
+    @property
+    def cycle_deg(self) -> float:
+        """Crank degrees of one working cycle."""
+        return 360.0 if self.strokes == 2 else 720.0
+
+    def angles(self) -> tuple[float, ...]:
+        """Firing TDC by firing order."""
+        even = tuple(self.cycle_deg / self.cylinders * k for k in range(self.cylinders))
+        return self.firing_angles_deg or even
+
+    def pair_of(self, cylinder: int) -> tuple[int, ...]:
+        """The cylinders that share a coil with this one on a wasted-spark ignition: firing 360 degrees apart."""
+        at = dict(zip(self.order(), self.angles(), strict=True))
+        return tuple(c for c in sorted(at) if abs((at[c] - at[cylinder]) % 360.0) < 1.0)
 
     @model_validator(mode="after")
     def _can_be_built(self) -> Engine:
@@ -54,6 +77,14 @@ class Engine(_Part):
             raise ValueError("firing_order must name every cylinder once")
         if self.trapped and len(self.trapped) != self.cylinders:
             raise ValueError("trapped needs one value a cylinder")
+        angles = self.firing_angles_deg
+        if angles and (len(angles) != self.cylinders or list(angles) != sorted(angles) or angles[-1] >= self.cycle_deg):
+            raise ValueError("firing_angles_deg needs one rising angle a cylinder within the cycle")
+        placed = sorted(c for bank in self.banks.values() for c in bank)
+        if placed and placed != list(range(1, self.cylinders + 1)):
+            raise ValueError("banks must place every cylinder once")
+        if self.ignition == "wasted-spark" and any(len(self.pair_of(c)) != 2 for c in self.order()):
+            raise ValueError("wasted-spark needs cylinders that fire 360 degrees apart in pairs")
         return self
 
 
@@ -86,6 +117,7 @@ class Cranking(_Part):
     battery_ocv_v: Positive = 12.6
     battery_resistance_ohm: Positive = 0.005
     release_after_s: float = 0.35
+    motor_rpm: Positive = 1000.0  # speed that a motor on the crank holds, where engine.cranked_by is "motor"
 
 
 class Running(_Part):
@@ -186,6 +218,7 @@ class Control(_Part):
     prime_ms: Annotated[float, Field(ge=0.0)] = 0.0
     withhold_spark: bool = False
     withhold_fuel: bool = False
+    reset_below_v: Annotated[float, Field(ge=0.0)] = 0.0  # the unit restarts when its supply falls below this
 
 
 class Sampling(_Part):
@@ -199,7 +232,10 @@ class Sampling(_Part):
 class Channel(_Part):
     """One recorded line; range_v is [low, high] of the recorder's input in the channel's unit."""
 
-    role: Literal["crank", "cam", "coil", "injector", "battery", "starter-current"]
+    role: Literal[
+        "crank", "cam", "coil", "injector", "battery", "starter-current", "cylinder-pressure", "intake-pressure",
+        "exhaust-pressure",
+    ]  # fmt: skip
     name: str = ""
     cylinder: int = 1
     style: Literal["", "command", "current"] = ""
@@ -212,6 +248,8 @@ class Fault(_Part):
     kind: Literal[
         "tooth-absent", "tooth-weak", "tooth-displaced", "tooth-extra", "wheel-runout", "wheel-unexpected",
         "edges-dropped", "signal-lost", "edges-spurious", "polarity-reversed", "signal-low", "cranking-slow",
+        "compression-low", "misfire", "coil-command-absent", "coil-current-poor", "spark-shifted",
+        "injector-command-absent", "fuel-starved", "lockout", "unit-silent", "unit-resets", "brown-out",
     ]  # fmt: skip
     slots: tuple[int, ...] = ()
     amplitude: Share = 0.4  # tooth-weak (vr): pulse left of a sound one; signal-low: swing left
@@ -230,7 +268,12 @@ class Fault(_Part):
     level_v: float | None = None  # edges-spurious (vr): pulse size; signal-lost: level the line goes to
     where: Literal["sensor", "probe"] = "sensor"  # polarity-reversed
     cause: Literal["battery", "starter", "friction"] = "battery"  # cranking-slow
-    rpm: Positive = 90.0  # cranking-slow: mean cranking speed it leaves
+    rpm: Positive = 90.0  # cranking-slow, brown-out: mean cranking speed it leaves
+    cylinder: Annotated[int, Field(ge=1, le=12)] = 1  # compression-low, misfire, coil-current-poor
+    cylinders: tuple[int, ...] = ()  # coil-command-absent, injector-command-absent: () is all of them
+    how: Literal["trapped", "leak"] = "trapped"  # compression-low
+    mode: Literal["fuel", "spark", "both"] = "fuel"  # lockout: what is withheld
+    after_s: Annotated[float, Field(ge=0.0)] | None = None  # lockout: seconds after synchronising; None: never given
 
 
 class Scenario(_Part):
@@ -267,6 +310,9 @@ class Scenario(_Part):
                 raise ValueError("fault polarity-reversed needs a variable-reluctance sensor (sensor.kind = 'vr')")
             if fault.kind == "wheel-unexpected":
                 layouts.named(fault.layout)
+            named = {fault.cylinder} | set(fault.cylinders)
+            if named and max(named) > self.engine.cylinders:
+                raise ValueError(f"fault {fault.kind}: the engine has {self.engine.cylinders} cylinders")
         return self
 
 

@@ -19,7 +19,11 @@ CAUSE_OF = {
     "wheel-runout": "trigger-wheel-runout",
     "wheel-unexpected": "trigger-wheel-wrong", "edges-dropped": "crank-sensor", "signal-lost": "crank-circuit",
     "edges-spurious": "electrical-interference", "polarity-reversed": "sensor-polarity",
-    "signal-low": "sensor-air-gap", "cranking-slow": "cranking-system",
+    "signal-low": "sensor-air-gap", "cranking-slow": "cranking-system", "brown-out": "cranking-system",
+    "compression-low": "cylinder-compression", "misfire": "cylinder-misfire",
+    "coil-command-absent": "ignition-output", "coil-current-poor": "ignition-output",
+    "injector-command-absent": "fuel-output", "fuel-starved": "fuel-supply", "lockout": "security-lockout",
+    "unit-silent": "control-unit", "unit-resets": "control-unit", "spark-shifted": "control-unit",
 }  # fmt: skip
 
 TWO_LEVEL_CAUSE_OF = {
@@ -41,6 +45,9 @@ def _severity(fault: Fault, scenario: Scenario) -> float:
         "tooth-weak": fault.share if hall else fault.amplitude, "tooth-displaced": abs(fault.deg),
         "wheel-runout": abs(fault.deg), "edges-dropped": fault.share, "signal-low": fault.amplitude,
         "signal-lost": float(sum(b for _, b in fault.stretches)), "cranking-slow": fault.rpm,
+        "compression-low": fault.share, "misfire": fault.share, "coil-command-absent": fault.share,
+        "coil-current-poor": fault.share, "injector-command-absent": fault.share, "spark-shifted": abs(fault.deg),
+        "brown-out": fault.rpm, "unit-resets": float(len(fault.stretches)),
         "edges-spurious": fault.rate_hz if fault.follows == "time" else fault.share, "tooth-extra": fault.deg,
     }.get(fault.kind, 1.0)  # fmt: skip
 
@@ -103,7 +110,8 @@ def _outputs(run: Run, scenario: Scenario, start_s: float, end_s: float, recorde
         spark = spark[np.isin(spark[:, 1].astype(int), list(coils))]
         fuel = fuel[np.isin(fuel[:, 1].astype(int), list(injectors))]
     tdc = mechanics.tdc_deg(scenario.engine)
-    after = (spark[:, 5] - tdc[spark[:, 1].astype(int)] + 360.0) % 720.0 - 360.0
+    half = 0.5 * scenario.engine.cycle_deg
+    after = (spark[:, 5] - tdc[spark[:, 1].astype(int)] + half) % (2.0 * half) - half
     right = spark[(after >= -60.0) & (after <= 20.0)]
     return {
         "first_fuel_s": float(fuel[:, 2].min()) if len(fuel) else None,
@@ -141,7 +149,7 @@ def _manifest(run: Run, scenario: Scenario) -> dict[str, Any]:
     """How often the faults show while the crank turns: passages without a pulse, extra pulses, time without signal."""
     marking = run.turn.edges.marking[run.passes[:, 1].astype(int)]
     slot = run.turn.teeth.slot[run.turn.edges.tooth[run.passes[:, 1].astype(int)]]
-    stretches = [(a, a + b) for f in scenario.fault for a, b in f.stretches]
+    stretches = [(a, a + b) for f in scenario.fault if f.kind == "signal-lost" for a, b in f.stretches]
     when = run.passes[:, 0]
     in_lost = np.zeros(len(when), bool)
     for a, b in stretches:
@@ -157,6 +165,28 @@ def _manifest(run: Run, scenario: Scenario) -> dict[str, Any]:
         "lost_s": lost,
         "pulses_in_lost": int(np.sum(marking & in_lost)),
     }
+
+
+def compression_rel(scenario: Scenario, run: Run) -> dict[str, float]:
+    """Work that each compression absorbs at cranking speed, over the median of the other cylinders'."""
+    turning = run.omega_rad_s[(run.omega_rad_s > 8.0) & (run.omega_rad_s < 47.0)]
+    speed = float(turning.mean()) if len(turning) else 25.0
+    work = mechanics.compression_work(scenario, speed)
+    if len(work) < 2:
+        return {}
+    return {str(c + 1): float(work[c] / np.median(np.delete(work, c))) for c in range(len(work))}
+
+
+def tooth_errors(run: Run) -> dict[str, float]:
+    """How late each tooth's marking edge is against the fitted wheel as drawn, in degrees, by slot."""
+    edges, wheel = run.turn.edges, run.fitted
+    place = dict(zip(wheel.tooth_slots, wheel.teeth_deg, strict=True))
+    out = {}
+    for k in np.flatnonzero(edges.marking):
+        slot = int(run.turn.teeth.slot[edges.tooth[k]])
+        if slot in place:
+            out[str(slot)] = float((edges.angle_deg[k] - place[slot] + 180.0) % 360.0 - 180.0)
+    return out
 
 
 def truth_of(scenario: Scenario, run: Run) -> dict[str, Any]:
@@ -175,6 +205,7 @@ def truth_of(scenario: Scenario, run: Run) -> dict[str, Any]:
     return {
         "origin": "simulated",
         "cause": first["cause"] if first else "none-found",
+        "causes": list(dict.fromkeys(f["cause"] for f in faults)),
         "kind": first["kind"] if first else None,
         "slot": slot,
         "severity": first["severity"] if first else None,
@@ -187,6 +218,13 @@ def truth_of(scenario: Scenario, run: Run) -> dict[str, Any]:
         "turns": float((run.theta_deg.max() - run.theta_deg[0]) / 360.0),
         "rpm": {"median": float(np.median(moving)), "max": float(moving.max())} if len(moving) else None,
         "manifest": _manifest(run, scenario),
+        "engine": {
+            "cylinders": scenario.engine.cylinders,
+            "strokes": scenario.engine.strokes,
+            "firing_deg": {str(c + 1): float(d) for c, d in enumerate(mechanics.tdc_deg(scenario.engine))},
+        },
+        "compression_rel": compression_rel(scenario, run),
+        "tooth_error_deg": tooth_errors(run),
         "crank_angle": {
             "time_s": [round(float(t), 4) for t in run.time_s[::step]],
             "deg": [round(float(d), 3) for d in run.theta_deg[::step]],
@@ -210,7 +248,7 @@ def setup_of(scenario: Scenario, run: Run, name_of: Callable[[Channel], str]) ->
             row["sensor"] = scenario.sensor.kind
         elif c.role == "cam":
             row["sensor"] = "hall"
-        elif c.role in ("coil", "injector"):
+        elif c.role in ("coil", "injector", "cylinder-pressure"):
             row["cylinder"] = c.cylinder
         channels.append(row)
     cams = [
@@ -228,8 +266,9 @@ def setup_of(scenario: Scenario, run: Run, name_of: Callable[[Channel], str]) ->
     return {
         "vehicle": {"description": f"{scenario.title} (simulated)".strip(), "complaint": scenario.complaint},
         "engine": {
-            "cylinders": e.cylinders, "strokes": 4, "ignition": "coil-per-cylinder", "cranked_by": "starter",
-            "firing_order": list(order), "firing_angles_deg": [720.0 / e.cylinders * k for k in range(e.cylinders)],
+            "cylinders": e.cylinders, "strokes": e.strokes, "ignition": e.ignition, "cranked_by": e.cranked_by,
+            "firing_order": list(order), "firing_angles_deg": list(e.angles()),
+            **({"banks": {k: list(v) for k, v in e.banks.items()}} if e.banks else {}),
             "bore_mm": e.bore_mm, "stroke_mm": e.stroke_mm, "rod_mm": e.rod_mm,
             "compression_ratio": e.compression_ratio,
         },
@@ -251,7 +290,7 @@ def for_wav(setup: dict[str, Any], gains: dict[str, tuple[float, float]]) -> dic
     for n, row in enumerate(setup["channel"], start=1):
         gain, offset = gains[row["name"]]
         place[row["name"]] = str(n)
-        unit = "A" if row["role"] == "starter-current" else "V"
+        unit = "bar" if row["role"].endswith("pressure") else ("A" if row["role"] == "starter-current" else "V")
         rows.append(
             {**row, "name": str(n), "label": row["name"], "unit": unit, "scale": gain * 32768.0, "offset": offset}
         )
@@ -262,6 +301,8 @@ def for_wav(setup: dict[str, Any], gains: dict[str, tuple[float, float]]) -> dic
 def _value(value: Any) -> str:
     if isinstance(value, str):
         return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{key} = {_value(v)}" for key, v in value.items()) + " }"
     if isinstance(value, list):
         return "[" + ", ".join(_value(v) for v in value) + "]"
     return repr(round(value, 6)) if isinstance(value, float) else str(value)
