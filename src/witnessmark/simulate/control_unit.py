@@ -236,9 +236,9 @@ def command(t: float, dt: float, turned_deg: float, m: Mechanics, unit: Unit, s:
         if s.n[OUTPUTS] + 2 > len(s.outputs):
             return
         part = crossed(before, after, m.tdc_deg[c] - advance - dwell_deg, unit.coil_period_deg)
-        if part >= 0.0 and s.coil_on[c] < 0.0 and not no_spark:
-            if unit.coil_gives[c] >= 1.0 or np.random.random() < unit.coil_gives[c]:
-                s.coil_on[c] = t + part * dt
+        due = part >= 0.0 and s.coil_on[c] < 0.0 and not no_spark
+        if due and (unit.coil_gives[c] >= 1.0 or np.random.random() < unit.coil_gives[c]):
+            s.coil_on[c] = t + part * dt
         part = crossed(before, after, m.tdc_deg[c] - advance, unit.coil_period_deg)
         if part >= 0.0 and s.coil_on[c] >= 0.0:
             _spark(c, t + part * dt, theta + (part - 1.0) * turned_deg, m, unit, s)
@@ -254,9 +254,9 @@ def command(t: float, dt: float, turned_deg: float, m: Mechanics, unit: Unit, s:
             row(s.outputs, s.n[OUTPUTS], 1.0, c, at, at + length, 0.0, theta)
             s.n[OUTPUTS] += 1
             s.fuel[c] = True
-            if unit.by_injection and unit.may_start and s.was[c]:
-                if m.burns[c] >= 1.0 or np.random.random() < m.burns[c]:
-                    s.burn[c] = 4.0 - advance
+            lights = unit.by_injection and unit.may_start and s.was[c]
+            if lights and (m.burns[c] >= 1.0 or np.random.random() < m.burns[c]):
+                s.burn[c] = 4.0 - advance
 
 
 @njit(inline="always")

@@ -37,6 +37,7 @@ from witnessmark.simulate.parts import (
     FIRST_SYNC,
     HIGH_SINCE,
     INTEGRAL,
+    LOOSE,
     MANIFOLD,
     MOVING_RAD_S,
     NO_SPARK,
@@ -68,6 +69,7 @@ DEG = 57.29577951308232
 RPM_PER_RAD_S = 9.549296585513721
 RUNS_RAD_S = 47.0  # 450 rpm
 FREE_A = 40.0  # the starter spinning free
+LOOSE_NM = 40.0  # torque that moves a loose wheel to the end of its play (memory)
 BOOT_S = 0.12  # a control unit that has been down is not back earlier (common practice, no source)
 
 
@@ -167,12 +169,17 @@ def _govern(t: float, dt: float, gov: Governor, s: State) -> None:
 
 
 @njit(inline="always")
-def _move(dt: float, drive: float, m: Mechanics, s: State) -> float:
-    """Advance angle and speed by one step; the degrees turned (negative when the crank rocks back)."""
+def _move(dt: float, drive: float, m: Mechanics, edges: Edges, s: State) -> float:
+    """Advance angle and speed by one step; the degrees turned (negative when the crank rocks back).
+
+    A loose wheel is pulled along or dragged by what the gas gives: its place on the crank follows within 10 ms.
+    """
     gas, pistons = _gas(dt, m, s)
     om = s.x[OMEGA]
     hold = m.friction * (1.15 if abs(om) < 2.0 else 1.0) + m.friction_per_rad_s * abs(om)
     push = gas + drive
+    if edges.loose_deg > 0.0:
+        s.x[LOOSE] += (0.5 * edges.loose_deg * np.tanh(push / LOOSE_NM) - s.x[LOOSE]) * dt / 0.01
     if abs(om) < MOVING_RAD_S and abs(push) <= hold:
         s.x[OMEGA] = 0.0
         return 0.0
@@ -202,8 +209,8 @@ def _gives_pulse(k: int, forward: bool, edges: Edges, s: State) -> bool:
 
 @njit(inline="always")
 def _pass_edges(t: float, dt: float, turned: float, edges: Edges, unit: Unit, noise: Noise, s: State) -> None:
-    """Wheel edges passed in this step: log them and show them to the control unit."""
-    wheel = s.x[THETA] + edges.offset_deg
+    """Wheel edges passed in this step (``turned``: of the wheel): log them and show them to the control unit."""
+    wheel = s.x[THETA] + edges.offset_deg + s.x[LOOSE]
     forward = turned > 0.0
     count = len(edges.angle_deg)
     while turned != 0.0 and s.n[PASSES] < len(s.passes):
@@ -219,11 +226,11 @@ def _pass_edges(t: float, dt: float, turned: float, edges: Edges, unit: Unit, no
             shift += (2.0 * np.random.random() - 1.0) * edges.startup_deg
         s.n[POWERED] += 1
         om = s.x[OMEGA]
-        when = t + (at - wheel + turned) / turned * dt + shift / (max(abs(om), 0.3) * DEG)
+        when = t + (at - wheel + turned) / turned * dt + shift / (max(abs(om), 0.3) * DEG) + edges.delay_s
         on_line = pulse and not _lost(when, noise)
         taken = False
         if on_line and edges.marking[k] and when >= unit.ready_s and when >= s.f[RESET_UNTIL]:
-            taken = see(when, at % 360.0, edges.amplitude[k] * abs(om), edges, unit, s)
+            taken = see(when, (at + om * edges.delay_s * DEG) % 360.0, edges.amplitude[k] * abs(om), edges, unit, s)
         way = 1.0 if forward else -1.0
         row(s.passes, s.n[PASSES], when, k, way, om, 1.0 if on_line else 0.0, 1.0 if taken else 0.0)
         s.n[PASSES] += 1
@@ -278,7 +285,12 @@ def _unit_step(
         return
     if s.i[SYNC] == 1 and s.f[FIRST_SYNC] < 0.0:
         s.f[FIRST_SYNC] = t
-    if unit.by_cam and t >= unit.ready_s and crossed(theta - turned, theta, unit.cam_deg, 720.0) >= 0.0:
+    if (
+        unit.by_cam
+        and unit.cam_deg >= 0.0
+        and t >= unit.ready_s
+        and crossed(theta - turned, theta, unit.cam_deg, 720.0) >= 0.0
+    ):
         cam_edge(theta, unit, s)
     if s.i[SYNC] == 1 and t - s.f[T_LAST] > max(0.12, 6.0 * unit.length.max() * s.f[TAU]):
         forget(s.i, s.cand)
@@ -341,7 +353,7 @@ def _loop(source: int):  # type: ignore[no-untyped-def]
         noise: Noise,
         gov: Governor,
         s: State,
-    ) -> tuple[F64, F64, F64, NDArray[np.uint8], F64]:
+    ) -> tuple[F64, F64, F64, NDArray[np.uint8], F64, F64]:
         _ = source  # part of the cache's key
         np.random.seed(seed)
         theta = np.empty(steps + 1)
@@ -349,14 +361,17 @@ def _loop(source: int):  # type: ignore[no-untyped-def]
         current = np.zeros(steps + 1)
         synced = np.zeros(steps + 1, np.uint8)
         manifold = np.full(steps + 1, s.x[MANIFOLD])
+        played = np.zeros(steps + 1)
         _begin(start_deg, start_rad_s, m, edges, unit, s)
         theta[0], omega[0], synced[0] = start_deg, start_rad_s, s.i[SYNC]
         for k in range(steps):
             t = k * dt
             drive, amps = _starter(t, dt, starter, s)
             _govern(t, dt, gov, s)
-            turned = _move(dt, drive, m, s)
-            _pass_edges(t, dt, turned, edges, unit, noise, s)
+            loose = s.x[LOOSE]
+            turned = _move(dt, drive, m, edges, s)
+            _pass_edges(t, dt, turned + s.x[LOOSE] - loose, edges, unit, noise, s)
+            played[k + 1] = s.x[LOOSE]
             _disturb(t + dt, edges, unit, noise, s)
             volts = starter.ocv_v[0] if len(starter.ocv_v) else 12.6
             ohm = starter.battery_ohm[0] if len(starter.battery_ohm) else 0.0
@@ -369,7 +384,7 @@ def _loop(source: int):  # type: ignore[no-untyped-def]
             current[k + 1] = amps
             synced[k + 1] = s.i[SYNC]
             manifold[k + 1] = s.x[MANIFOLD]
-        return theta, omega, current, synced, manifold
+        return theta, omega, current, synced, manifold, played
 
     return _run
 
@@ -386,17 +401,17 @@ def integrate(
     unit: Unit,
     noise: Noise,
     gov: Governor,
-) -> tuple[F64, F64, F64, NDArray[np.uint8], F64, F64, F64, F64]:
+) -> tuple[F64, F64, F64, NDArray[np.uint8], F64, F64, F64, F64, F64]:
     """Run the engine for ``steps`` steps of ``dt`` s from ``start_deg``, turning at ``start_rad_s``.
 
     Returns theta_deg, omega_rad_s, current_a (starter), synced (each steps + 1); the passage log (rows: time s, edge,
     direction, omega, 1 shown on the line, 1 taken by the control unit); the output log (rows: 0 coil or 1 injector,
     cylinder index, start s, end s, 1 when it sparked, crank angle); the times of spurious edges in s; the manifold
-    pressure in bar (steps + 1).
+    pressure in bar and how far a loose wheel is ahead of its seat in degrees (steps + 1 each).
     """
     s = new_state(steps, dt, m, edges, unit, noise, len(starter.start_s))
-    theta, omega, current, synced, manifold = _loop(_source())(
+    theta, omega, current, synced, manifold, played = _loop(_source())(
         dt, steps, seed, start_deg, start_rad_s, m, starter, edges, unit, noise, gov, s
     )
     passes, outputs = s.passes[: s.n[PASSES]].copy(), s.outputs[: s.n[OUTPUTS]].copy()
-    return theta, omega, current, synced, passes, outputs, s.spurious[: s.n[SPURIOUS]].copy(), manifold
+    return theta, omega, current, synced, passes, outputs, s.spurious[: s.n[SPURIOUS]].copy(), manifold, played

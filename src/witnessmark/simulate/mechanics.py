@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from witnessmark.engine import geometry
-from witnessmark.simulate import dynamics, layouts, outputs, parts
+from witnessmark.simulate import cams, dynamics, layouts, outputs, parts, supply
 from witnessmark.simulate.layouts import Wheel
 from witnessmark.simulate.scenario import Attempt, Cranking, Engine, Fault, Running, Scenario
 
@@ -16,6 +16,7 @@ NEVER_S = 1e9
 PORTS_DEG = (-105.0, 105.0)  # two-stroke: the piston closes and opens the ports
 MOTOR_HELPS_S = 1.2  # a motor on the crank goes on until the engine carries itself (common practice, no source)
 STRONGER = 1.7
+LARGE = 8
 
 
 def cylinder(engine: Engine) -> geometry.CylinderGeometry:
@@ -100,11 +101,13 @@ def starter(scenario: Scenario) -> parts.Starter:
     ohm, volt_s, nm = motor(c)
     if scenario.engine.ignition == "compression":
         nm *= STRONGER  # a starter made for twice the compression
-    supply = supplies(c)
+    if scenario.engine.cylinders > LARGE:
+        nm *= scenario.engine.cylinders / LARGE
+    source = supplies(c)
     tries = () if scenario.running.initial == "running" else c.attempts
     return parts.Starter(
         start_s=np.array([a.start_s for a in tries], np.float64), end_s=np.array([a.end_s for a in tries], np.float64),
-        ocv_v=supply[:, 1].copy(), battery_ohm=supply[:, 2].copy(), motor_ohm=ohm, volt_s=volt_s, nm_per_a=nm,
+        ocv_v=source[:, 1].copy(), battery_ohm=source[:, 2].copy(), motor_ohm=ohm, volt_s=volt_s, nm_per_a=nm,
         release_after_s=c.release_after_s if scenario.engine.cranked_by == "starter" else MOTOR_HELPS_S,
         motor_rad_s=c.motor_rpm * RPM if scenario.engine.cranked_by == "motor" else 0.0,
     )  # fmt: skip
@@ -145,7 +148,7 @@ def cranking_rpm(scenario: Scenario) -> tuple[float, float, float]:
     edges = parts.Edges(
         angle_deg=wheel.teeth_deg, tooth=np.arange(4), marking=np.ones(4, bool), amplitude=np.zeros(4),
         miss=np.zeros(4), miss_below=np.zeros(4), below_rad_s=np.ones(4), jitter_deg=0.0,
-        startup_deg=0.0, offset_deg=0.0, two_level=True,
+        startup_deg=0.0, offset_deg=0.0, delay_s=0.0, loose_deg=0.0, two_level=True,
         visible=False,
     )  # fmt: skip
     start = rest_deg(scenario, np.random.default_rng(0), False)
@@ -226,12 +229,14 @@ def unit(scenario: Scenario, design: Wheel, offset_deg: float) -> parts.Unit:
     ratios = np.sort(np.abs(np.log(length / np.roll(length, 1))))
     steps = ratios[ratios > 0.05]
     by_cam = len(steps) == 0 or steps[0] < 0.6 or len(length) < 8 or periods(design) > 1
-    falling = [deg for deg, kind in scenario.cam.edges_deg if kind == "falling"]
+    dead = any(f.kind == "cam-dead" and cams.concerned(f, 1) for f in scenario.fault)
+    blind = c.cam_fallback_turns if dead else 0.0
+    falling = [deg for deg, kind in scenario.cam[0].edges_deg if kind == "falling"]
     return parts.Unit(
-        teeth_deg=design.teeth_deg, length=length, by_cam=by_cam, cam_deg=falling[0] if falling else 0.0,
+        teeth_deg=design.teeth_deg, length=length, by_cam=by_cam, cam_deg=-1.0 if dead else (falling or [0.0])[0],
         offset_deg=offset_deg, tolerance=float(np.clip(0.5 * steps[0], 0.33, 0.55)) if len(steps) else 0.55,
         early=parts.LONG if design.pitch_deg < 14.0 else parts.SHORT, min_v=c.min_v, adapt=c.adapt,
-        decay=c.decay_per_tooth, confirm=round(c.confirm_turns * len(length)),
+        decay=c.decay_per_tooth, confirm=round((c.confirm_turns + blind) * len(length)),
         tolerant_rad_s=c.tolerant_above_rpm * RPM, errors_to_lose=c.errors_to_lose,
         ready_s=scenario.cranking.key_on_s + 0.12 if scenario.running.initial == "standstill" else 0.0,
         advance_cranking=c.advance_cranking_deg, advance_running=c.advance_running_deg, dwell_s=c.dwell_ms / 1e3,
@@ -243,7 +248,7 @@ def unit(scenario: Scenario, design: Wheel, offset_deg: float) -> parts.Unit:
 
 def noise(scenario: Scenario, rng: np.random.Generator) -> parts.Noise:
     """Lost stretches and spurious edges."""
-    lost = [s for f in scenario.fault if f.kind == "signal-lost" for s in f.stretches]
+    lost = supply.lost_stretches(scenario)
     times: F64 = np.zeros(0)
     follows, lag, share, volts = 0, 0.0, 0.0, 0.0
     for f in scenario.fault:
@@ -256,6 +261,6 @@ def noise(scenario: Scenario, rng: np.random.Generator) -> parts.Noise:
                 follows, lag, share = (1 if f.follows == "coil" else 2), f.lag_ms / 1e3, f.share
     return parts.Noise(
         lost_start_s=np.array([a for a, _ in lost], np.float64),
-        lost_end_s=np.array([a + b for a, b in lost], np.float64), spurious_s=times, spurious_v=volts, follows=follows,
+        lost_end_s=np.array([b for _, b in lost], np.float64), spurious_s=times, spurious_v=volts, follows=follows,
         lag_s=lag, share=share,
     )  # fmt: skip

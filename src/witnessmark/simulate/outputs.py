@@ -7,14 +7,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.simulate import waveforms
+from witnessmark.simulate import cams, waveforms
 from witnessmark.simulate.scenario import Channel, Scenario
 
 F64 = NDArray[np.float64]
 
 # Blow-by of a cylinder that leaks: a charge of ``share`` is what is left of it at the end of a compression of this
-# length, half a turn at a usual cranking speed.
-COMPRESSION_S = 0.12
+# length, the part near TDC in which pressure is high at a usual cranking speed.
+COMPRESSION_S = 0.035
 # Below this share of its current a coil stores less than a quarter of its energy: no burn (common practice, no source).
 NO_BURN = 0.5
 COIL_OHM, COIL_H = 0.6, 3e-3
@@ -24,7 +24,7 @@ INJECTOR_OHM, INJECTOR_H = 14.0, 9e-3
 def cylinders(scenario: Scenario) -> tuple[F64, F64, F64]:
     """(share of the charge trapped, time constant of blow-by in s, probability of burning) by cylinder."""
     e = scenario.engine
-    trapped = np.asarray(e.trapped or (1.0,) * e.cylinders, np.float64).copy()
+    trapped = np.asarray(e.trapped or (1.0,) * e.cylinders, np.float64) * cams.trapped_factor(scenario)
     leak, burns = np.full(e.cylinders, e.leak_s), np.ones(e.cylinders)
     for fault in scenario.fault:
         c = fault.cylinder - 1

@@ -66,6 +66,8 @@ class Edges(NamedTuple):
     startup_deg: float  # scale of the error of the first three edges
     offset_deg: float  # wheel angle = crank angle + offset
     two_level: bool
+    delay_s: float  # every edge comes this late on the line
+    loose_deg: float  # the wheel turns on its seat by this, from pull to drag
     visible: bool  # two-level line crosses the control unit's input levels
 
 
@@ -131,7 +133,7 @@ T_LAST, TAU, PEAK, OFFSET, EDGES_CAM, FIRST_SYNC, RESET_UNTIL, N_F = 0, 1, 2, 3,
 # control unit state, integers
 SYNC, POS, UNIQUE, ERRORS, SINCE_ERROR, SEEN, PRIMED, N_I = 0, 1, 2, 3, 4, 5, 6, 7
 # run state, floats
-THETA, OMEGA, MANIFOLD, INTEGRAL, SLOW, HIGH_SINCE, N_X = 0, 1, 2, 3, 4, 5, 6
+THETA, OMEGA, MANIFOLD, INTEGRAL, SLOW, HIGH_SINCE, LOOSE, N_X = 0, 1, 2, 3, 4, 5, 6, 7
 # run state, integers
 PASSES, OUTPUTS, SPURIOUS, QUEUED, DRAWN, CURSOR, POWERED, N_N = 0, 1, 2, 3, 4, 5, 6, 7
 

@@ -6,7 +6,7 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from witnessmark.errors import BadScenario
 from witnessmark.simulate import layouts
@@ -189,8 +189,19 @@ class Sensor(_Part):
 
 
 class Cam(_Part):
-    """One cam line; edges in crank degrees after cylinder 1's firing TDC."""
+    """One cam line; edges in crank degrees after cylinder 1's firing TDC, as designed, phaser parked.
 
+    phaser: [time s, degrees late] it is moved to once the engine runs. A variable-reluctance line falls through zero at
+    its "falling" edges and shows no others.
+    """
+
+    name: str = ""
+    bank: Annotated[int, Field(ge=1)] = 1
+    camshaft: Literal["intake", "exhaust"] = "intake"
+    sensor: Literal["hall", "vr"] = "hall"
+    startup_error_deg: Annotated[float, Field(ge=0.0)] = 0.0  # first three edges after power-up, up to this far off
+    phaser_range_deg: Annotated[float, Field(ge=0.0)] = 0.0
+    phaser: tuple[tuple[float, float], ...] = ()
     edges_deg: tuple[tuple[float, Literal["rising", "falling"]], ...] = (
         (40.0, "rising"), (220.0, "falling"), (310.0, "rising"), (400.0, "falling"),
     )  # fmt: skip
@@ -218,6 +229,7 @@ class Control(_Part):
     prime_ms: Annotated[float, Field(ge=0.0)] = 0.0
     withhold_spark: bool = False
     withhold_fuel: bool = False
+    cam_fallback_turns: Annotated[float, Field(ge=0.0, le=40.0)] = 4.0  # turns more without a cam to tell the turn
     reset_below_v: Annotated[float, Field(ge=0.0)] = 0.0  # the unit restarts when its supply falls below this
 
 
@@ -234,12 +246,17 @@ class Channel(_Part):
 
     role: Literal[
         "crank", "cam", "coil", "injector", "battery", "starter-current", "cylinder-pressure", "intake-pressure",
-        "exhaust-pressure",
+        "exhaust-pressure", "sensor-supply", "sensor-ground", "second-tap", "temperature", "marker",
     ]  # fmt: skip
     name: str = ""
     cylinder: int = 1
+    cam: Annotated[int, Field(ge=1)] = 1  # which of the cams, from 1
+    of: str = ""  # for a supply, ground or second tap: the channel it belongs to; "" is the crank line
     style: Literal["", "command", "current"] = ""
     range: tuple[float, float] | None = None
+
+
+WHERE = {"polarity-reversed": ("", "sensor", "probe"), "signal-lost": ("", "line", "sensor", "supply")}
 
 
 class Fault(_Part):
@@ -250,6 +267,8 @@ class Fault(_Part):
         "edges-dropped", "signal-lost", "edges-spurious", "polarity-reversed", "signal-low", "cranking-slow",
         "compression-low", "misfire", "coil-command-absent", "coil-current-poor", "spark-shifted",
         "injector-command-absent", "fuel-starved", "lockout", "unit-silent", "unit-resets", "brown-out",
+        "cam-jumped", "chain-stretched", "phaser-stuck", "phaser-hunting", "cam-target", "cam-dead", "cam-lost",
+        "wheel-moved", "wheel-loose", "sensor-delay", "supply-drop", "ground-lift", "probe",
     ]  # fmt: skip
     slots: tuple[int, ...] = ()
     amplitude: Share = 0.4  # tooth-weak (vr): pulse left of a sound one; signal-low: swing left
@@ -261,19 +280,41 @@ class Fault(_Part):
     layout: str = ""  # wheel-unexpected: the wheel really fitted
     tdc_shift_deg: float = 0.0
     stretches: tuple[tuple[float, float], ...] = ()  # signal-lost: [start s, length s]
-    follows: Literal["time", "coil", "injector"] = "time"  # edges-spurious
+    follows: Literal["time", "coil", "injector", "starter"] = "time"  # edges-spurious; supply-drop, ground-lift
     rate_hz: float = 20.0  # edges-spurious, follows time: mean rate
     lag_ms: float = 0.4  # edges-spurious, follows coil or injector
     width_us: Positive = 60.0
     level_v: float | None = None  # edges-spurious (vr): pulse size; signal-lost: level the line goes to
-    where: Literal["sensor", "probe"] = "sensor"  # polarity-reversed
+    # polarity-reversed: sensor (default) or probe; signal-lost: line (default, between sensor and control unit), sensor
+    # (both ends go) or supply (its supply goes too)
+    where: Literal["", "sensor", "probe", "line", "supply"] = ""
     cause: Literal["battery", "starter", "friction"] = "battery"  # cranking-slow
     rpm: Positive = 90.0  # cranking-slow, brown-out: mean cranking speed it leaves
     cylinder: Annotated[int, Field(ge=1, le=12)] = 1  # compression-low, misfire, coil-current-poor
     cylinders: tuple[int, ...] = ()  # coil-command-absent, injector-command-absent: () is all of them
     how: Literal["trapped", "leak"] = "trapped"  # compression-low
     mode: Literal["fuel", "spark", "both"] = "fuel"  # lockout: what is withheld
+    cams: tuple[int, ...] = ()  # cam faults: which cams, from 1; () is all of them
+    teeth: int = 1  # cam-jumped: teeth of the crank sprocket, late positive
+    sprocket_teeth: Annotated[int, Field(ge=8)] = 18
+    wander_deg: Annotated[float, Field(ge=0.0)] = 0.0  # chain-stretched: with torque; cam-target: standard deviation
+    hz: Positive = 1.0  # phaser-hunting
+    edge: Annotated[int, Field(ge=0)] = 0  # cam-target: place in the cam's edges_deg
+    absent: bool = False  # cam-target: the edge is gone
+    delay_us: Annotated[float, Field(ge=0.0)] = 0.0  # sensor-delay
+    v: Annotated[float, Field(ge=0.0)] | None = None  # supply-drop: what is left; ground-lift: how far it rises
+    shared: bool = False  # ground-lift: the cam sensors hang on the same ground
+    channel: str = "crank"  # probe: name or role of the line
+    what: Literal["ac", "clip", "ratio", "thinned", "blocks-lost", "inverted"] = "ac"  # probe
+    corner_hz: Positive = 1.0  # probe, ac
+    factor: Positive = 0.1  # probe: ratio; clip: share of the half swing that is left
+    every: Annotated[int, Field(ge=2)] = 16  # probe, thinned: samples held
     after_s: Annotated[float, Field(ge=0.0)] | None = None  # lockout: seconds after synchronising; None: never given
+
+
+def _listed(value: Any) -> Any:
+    """One cam table stands for a list of one."""
+    return value if isinstance(value, list | tuple) else (value,)
 
 
 class Scenario(_Part):
@@ -289,7 +330,7 @@ class Scenario(_Part):
     running: Running = Running()
     wheel: WheelSpec = WheelSpec()
     sensor: Sensor = Sensor()
-    cam: Cam = Cam()
+    cam: Annotated[tuple[Cam, ...], BeforeValidator(_listed)] = (Cam(),)
     control: Control = Control()
     sampling: Sampling = Sampling()
     channel: tuple[Channel, ...] = (
@@ -297,6 +338,13 @@ class Scenario(_Part):
         Channel(role="battery"), Channel(role="starter-current"),
     )  # fmt: skip
     fault: tuple[Fault, ...] = ()
+
+    @model_validator(mode="after")
+    def _channels_fit(self) -> Scenario:
+        for channel in self.channel:
+            if channel.role == "cam" and channel.cam > len(self.cam):
+                raise ValueError(f"channel of cam {channel.cam}: there are {len(self.cam)} cams")
+        return self
 
     @model_validator(mode="after")
     def _faults_fit(self) -> Scenario:
@@ -310,6 +358,10 @@ class Scenario(_Part):
                 raise ValueError("fault polarity-reversed needs a variable-reluctance sensor (sensor.kind = 'vr')")
             if fault.kind == "wheel-unexpected":
                 layouts.named(fault.layout)
+            if fault.cams and max(fault.cams) > len(self.cam):
+                raise ValueError(f"fault {fault.kind}: there are {len(self.cam)} cams")
+            if fault.kind in WHERE and fault.where not in WHERE[fault.kind]:
+                raise ValueError(f"fault {fault.kind}: where must be one of {', '.join(WHERE[fault.kind][1:])}")
             named = {fault.cylinder} | set(fault.cylinders)
             if named and max(named) > self.engine.cylinders:
                 raise ValueError(f"fault {fault.kind}: the engine has {self.engine.cylinders} cylinders")

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from witnessmark.simulate import mechanics
-from witnessmark.simulate.scenario import Channel, Fault, Scenario
+from witnessmark.simulate import cams, mechanics, probe
+from witnessmark.simulate.scenario import Cam, Channel, Fault, Scenario
 
 if TYPE_CHECKING:
     from witnessmark.simulate.run import Run
@@ -23,9 +23,14 @@ CAUSE_OF = {
     "compression-low": "cylinder-compression", "misfire": "cylinder-misfire",
     "coil-command-absent": "ignition-output", "coil-current-poor": "ignition-output",
     "injector-command-absent": "fuel-output", "fuel-starved": "fuel-supply", "lockout": "security-lockout",
+    "cam-jumped": "cam-timing", "chain-stretched": "cam-timing", "phaser-stuck": "cam-phaser",
+    "phaser-hunting": "cam-phaser", "cam-target": "cam-target", "cam-dead": "cam-sensor", "cam-lost": "cam-circuit",
+    "wheel-moved": "trigger-wheel-shifted", "wheel-loose": "trigger-wheel-loose", "sensor-delay": "sensor-wrong",
+    "supply-drop": "crank-circuit", "ground-lift": "crank-circuit", "probe": "measurement-fault",
     "unit-silent": "control-unit", "unit-resets": "control-unit", "spark-shifted": "control-unit",
 }  # fmt: skip
 
+CAUSE_AT = {("signal-lost", "sensor"): "crank-sensor", ("polarity-reversed", "probe"): "measurement-fault"}
 TWO_LEVEL_CAUSE_OF = {
     # a wide gap leaves a two-level sensor's levels alone until its edges stop; a high level that is not reached is the
     # pull-up, the supply or a load on the wire
@@ -33,8 +38,10 @@ TWO_LEVEL_CAUSE_OF = {
 }
 
 
-def cause_of(kind: str, sensor: str) -> str:
-    """The cause behind a fault of the simulator on a crank sensor of this kind ("hall" or "vr")."""
+def cause_of(kind: str, sensor: str, where: str = "") -> str:
+    """The cause behind a fault of the simulator on a crank sensor of this kind ("hall" or "vr"), by where it sits."""
+    if (kind, where) in CAUSE_AT:
+        return CAUSE_AT[kind, where]
     return (TWO_LEVEL_CAUSE_OF if sensor == "hall" else {}).get(kind, CAUSE_OF[kind])
 
 
@@ -189,12 +196,12 @@ def tooth_errors(run: Run) -> dict[str, float]:
     return out
 
 
-def truth_of(scenario: Scenario, run: Run) -> dict[str, Any]:
+def truth_of(scenario: Scenario, run: Run, name_of: Callable[[Channel], str]) -> dict[str, Any]:
     """The truth of a recording; angles in crank degrees after cylinder 1's firing TDC, times in s."""
     faults = []
     for f in scenario.fault:
         faults.append({
-            "kind": f.kind, "cause": cause_of(f.kind, scenario.sensor.kind), "slots": list(f.slots),
+            "kind": f.kind, "cause": cause_of(f.kind, scenario.sensor.kind, f.where), "slots": list(f.slots),
             "severity": _severity(f, scenario), "settings": f.model_dump(exclude_defaults=True),
         })  # fmt: skip
     first = faults[0] if faults else None
@@ -225,6 +232,19 @@ def truth_of(scenario: Scenario, run: Run) -> dict[str, Any]:
         },
         "compression_rel": compression_rel(scenario, run),
         "tooth_error_deg": tooth_errors(run),
+        "cams": [
+            {
+                "name": name_of(c),
+                "bank": scenario.cam[c.cam - 1].bank,
+                "camshaft": scenario.cam[c.cam - 1].camshaft,
+                "edges_deg": [list(x) for x in scenario.cam[c.cam - 1].edges_deg],
+                "offset_deg": cams.parked_offset_deg(scenario, c.cam),
+            }
+            for c in scenario.channel
+            if c.role == "cam"
+        ],
+        "tdc_error_deg": sum(f.deg for f in scenario.fault if f.kind == "wheel-moved"),
+        "blocks_lost_s": [list(s) for s in probe.cut_spans(scenario)],
         "crank_angle": {
             "time_s": [round(float(t), 4) for t in run.time_s[::step]],
             "deg": [round(float(d), 3) for d in run.theta_deg[::step]],
@@ -247,21 +267,14 @@ def setup_of(scenario: Scenario, run: Run, name_of: Callable[[Channel], str]) ->
         if c.role == "crank":
             row["sensor"] = scenario.sensor.kind
         elif c.role == "cam":
-            row["sensor"] = "hall"
+            row["sensor"] = scenario.cam[c.cam - 1].sensor
+            row["bank"] = scenario.cam[c.cam - 1].bank
         elif c.role in ("coil", "injector", "cylinder-pressure"):
             row["cylinder"] = c.cylinder
+        elif c.role in ("second-tap", "sensor-supply", "sensor-ground"):
+            row["of"] = c.of or next((name_of(x) for x in scenario.channel if x.role == "crank"), "crank")
         channels.append(row)
-    cams = [
-        {
-            "channel": name_of(c),
-            "bank": 1,
-            "camshaft": "intake",
-            "edges_deg": [list(x) for x in scenario.cam.edges_deg],
-            "tolerance_deg": 6.0,
-        }
-        for c in scenario.channel
-        if c.role == "cam"
-    ]
+    shafts = [_cam_wheel(scenario.cam[c.cam - 1], name_of(c)) for c in scenario.channel if c.role == "cam"]
     order = e.order()
     return {
         "vehicle": {"description": f"{scenario.title} (simulated)".strip(), "complaint": scenario.complaint},
@@ -273,9 +286,18 @@ def setup_of(scenario: Scenario, run: Run, name_of: Callable[[Channel], str]) ->
             "compression_ratio": e.compression_ratio,
         },
         "crank_wheel": wheel,
-        "cam_wheel": cams,
+        "cam_wheel": shafts,
         "channel": channels,
     }  # fmt: skip
+
+
+def _cam_wheel(cam: Cam, channel: str) -> dict[str, Any]:
+    """A cam in the words of the setup file; a variable-reluctance line shows its falling edges only."""
+    seen = [list(x) for x in cam.edges_deg if cam.sensor == "hall" or x[1] == "falling"]
+    row: dict[str, Any] = {
+        "channel": channel, "bank": cam.bank, "camshaft": cam.camshaft, "edges_deg": seen, "tolerance_deg": 6.0,
+    }  # fmt: skip
+    return row | ({"phaser_range_deg": cam.phaser_range_deg} if cam.phaser_range_deg else {})
 
 
 def _slot_at(teeth_deg: Any, deg: float) -> float:
