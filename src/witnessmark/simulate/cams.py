@@ -14,7 +14,7 @@ F64 = NDArray[np.float64]
 
 LOW_V, HIGH_V = 0.15, 5.0
 RISE_S, FALL_S = 6e-6, 1e-6
-RUNS_RAD_S = 47.0
+RUNS_RAD_S, SETTLES_RAD_S = 47.0, 20.0
 # Edges after power-up that a sensor still calibrates in (published: the first three of one family of cam sensors).
 START_UP_EDGES = 3
 # A chain's slack shows as the drive pulls and lets go: full at this acceleration of the crank (memory, no source).
@@ -61,15 +61,15 @@ def lateness_deg(scenario: Scenario, number: int, motion: Motion) -> F64:
     cam = scenario.cam[number - 1]
     t = motion.time_s
     late = np.full(len(t), parked_offset_deg(scenario, number))
-    running = motion.omega_rad_s > RUNS_RAD_S
+    running = np.clip((motion.omega_rad_s - RUNS_RAD_S) / SETTLES_RAD_S, 0.0, 1.0)  # oil pressure builds up
     if cam.phaser:
         rows = np.asarray(cam.phaser, np.float64)
-        late += np.where(running, np.interp(t, rows[:, 0], rows[:, 1]), 0.0)
+        late += running * np.interp(t, rows[:, 0], rows[:, 1])
     for f in scenario.fault:
         if not concerned(f, number):
             continue
         if f.kind == "phaser-hunting":
-            late += np.where(running, f.deg * np.sin(2.0 * np.pi * f.hz * t), 0.0)
+            late += running * f.deg * np.sin(2.0 * np.pi * f.hz * t)
         elif f.kind == "chain-stretched" and f.wander_deg:
             k = max(1, round(0.01 / motion.dt_s))
             pull = np.convolve(np.gradient(motion.omega_rad_s, motion.dt_s), np.ones(k) / k, "same")
@@ -135,7 +135,11 @@ def line(
     if dead:
         return np.full(n, 0.0 if cam.sensor == "vr" else dead[0].level_v if dead[0].level_v is not None else HIGH_V)
     rows = passages(scenario, number, motion, rng)
-    out = _pick_up(rows, motion, n, rate) if cam.sensor == "vr" else _two_level(scenario, cam, rows, motion, n)
+    out = (
+        _pick_up(rows, motion, n, rate)
+        if cam.sensor == "vr"
+        else _two_level(scenario, cam, rows, motion, n, parked_offset_deg(scenario, number))
+    )
     if lift_v is not None and cam.sensor == "hall":
         out = out + lift_v * np.clip((HIGH_V - out) / (HIGH_V - LOW_V), 0.0, 1.0)
     for f in scenario.fault if at_unit else ():
@@ -146,9 +150,11 @@ def line(
     return out
 
 
-def _two_level(scenario: Scenario, cam: Cam, rows: list[tuple[float, str]], motion: Motion, n: int) -> F64:
+def _two_level(
+    scenario: Scenario, cam: Cam, rows: list[tuple[float, str]], motion: Motion, n: int, late_deg: float
+) -> F64:
     cycle = scenario.engine.cycle_deg
-    phase = motion.theta_deg[0] % cycle
+    phase = (motion.theta_deg[0] - late_deg) % cycle
     edges = sorted(cam.edges_deg)
     before = [kind for deg, kind in edges if deg <= phase] or [edges[-1][1]]
     idle = HIGH_V if before[-1] == "rising" else LOW_V

@@ -272,7 +272,7 @@ def _resets(t: float, volts: float, unit: Unit, s: State) -> bool:
             s.i[SEEN] = 0
             s.f[FIRST_SYNC] = -1.0
         s.f[RESET_UNTIL] = t + BOOT_S
-    return t < s.f[RESET_UNTIL]
+    return bool(t < s.f[RESET_UNTIL])
 
 
 @njit(inline="always")
