@@ -13,6 +13,7 @@ from witnessmark.simulate.parts import (
     EDGES_CAM,
     ERRORS,
     F64,
+    FIRST_SYNC,
     I64,
     LONG,
     OFFSET,
@@ -209,9 +210,11 @@ def _spark(c: int, at: float, angle: float, m: Mechanics, unit: Unit, s: State) 
     if at - s.coil_on[c] > 0.0005:
         row(s.outputs, s.n[OUTPUTS], 0.0, c, s.coil_on[c], at, 1.0, angle)
         s.n[OUTPUTS] += 1
-        signed = (angle - m.tdc_deg[c] + 360.0) % 720.0 - 360.0
+        half = 0.5 * m.period_deg
+        signed = (angle - m.tdc_deg[c] + half) % m.period_deg - half
         if s.lit[c] and -60.0 <= signed <= 30.0 and unit.may_start:
-            s.burn[c] = signed + 6.0
+            if m.burns[c] >= 1.0 or np.random.random() < m.burns[c]:
+                s.burn[c] = signed + 6.0
             s.lit[c] = False
     s.coil_on[c] = -1.0
 
@@ -224,23 +227,36 @@ def command(t: float, dt: float, turned_deg: float, m: Mechanics, unit: Unit, s:
     before = after - turned_deg
     running = omega > unit.tolerant_rad_s
     advance = unit.advance_running if running else unit.advance_cranking
-    dwell_deg = min(unit.dwell_s * omega * 57.29578, 300.0)
+    dwell_deg = min(unit.dwell_s * omega * 57.29578, 300.0 if unit.coil_period_deg > 400.0 else 160.0)
+    on_for = t - s.f[FIRST_SYNC]
+    no_spark = unit.withhold_spark or unit.by_injection or on_for >= unit.lock_spark_s
+    no_fuel = unit.withhold_fuel or on_for >= unit.lock_fuel_s
+    advance -= unit.spark_shift_deg
     for c in range(len(m.tdc_deg)):
         if s.n[OUTPUTS] + 2 > len(s.outputs):
             return
-        part = crossed(before, after, m.tdc_deg[c] - advance - dwell_deg, 720.0)
-        if part >= 0.0 and s.coil_on[c] < 0.0 and not unit.withhold_spark:
+        part = crossed(before, after, m.tdc_deg[c] - advance - dwell_deg, unit.coil_period_deg)
+        due = part >= 0.0 and s.coil_on[c] < 0.0 and not no_spark
+        if due and (unit.coil_gives[c] >= 1.0 or np.random.random() < unit.coil_gives[c]):
             s.coil_on[c] = t + part * dt
-        part = crossed(before, after, m.tdc_deg[c] - advance, 720.0)
+        part = crossed(before, after, m.tdc_deg[c] - advance, unit.coil_period_deg)
         if part >= 0.0 and s.coil_on[c] >= 0.0:
             _spark(c, t + part * dt, theta + (part - 1.0) * turned_deg, m, unit, s)
-        part = crossed(before, after, m.tdc_deg[c] + 330.0, 720.0)
-        if part >= 0.0 and not unit.withhold_fuel:
+        place = (
+            m.tdc_deg[c] - advance if unit.by_injection else m.tdc_deg[c] + (330.0 if m.period_deg > 400.0 else 150.0)
+        )
+        part = crossed(before, after, place, m.period_deg)
+        if part >= 0.0 and not no_fuel:
+            if unit.inject_gives[c] < 1.0 and np.random.random() >= unit.inject_gives[c]:
+                continue
             at = t + part * dt
             length = unit.inject_running_s if running else unit.inject_cranking_s
             row(s.outputs, s.n[OUTPUTS], 1.0, c, at, at + length, 0.0, theta)
             s.n[OUTPUTS] += 1
             s.fuel[c] = True
+            lights = unit.by_injection and unit.may_start and s.was[c]
+            if lights and (m.burns[c] >= 1.0 or np.random.random() < m.burns[c]):
+                s.burn[c] = 4.0 - advance
 
 
 @njit(inline="always")

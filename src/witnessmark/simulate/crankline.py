@@ -227,7 +227,7 @@ def gain(scenario: Scenario) -> float:
 
 def reversed_at(scenario: Scenario, where: str) -> bool:
     """Whether a polarity fault sits at the sensor or at the probe."""
-    return any(f.kind == "polarity-reversed" and f.where == where for f in scenario.fault)
+    return any(f.kind == "polarity-reversed" and (f.where or "sensor") == where for f in scenario.fault)
 
 
 def _vr(wheel: Wheel, teeth: Teeth, scenario: Scenario, rng: np.random.Generator) -> Turn:
@@ -285,6 +285,8 @@ def _edges(
         angle_deg=angle, tooth=tooth, marking=marking, amplitude=volts, miss=miss, miss_below=teeth.miss_below[tooth],
         below_rad_s=teeth.below_rpm[tooth] * (2.0 * np.pi / 60.0), jitter_deg=s.jitter_deg if s.kind == "hall" else 0.0,
         startup_deg=s.startup_error_deg if s.kind == "hall" else 0.0, offset_deg=0.0, two_level=s.kind == "hall",
+        delay_s=sum(f.delay_us for f in scenario.fault if f.kind == "sensor-delay") * 1e-6,
+        loose_deg=sum(f.deg for f in scenario.fault if f.kind == "wheel-loose"),
         visible=high > s.low_v + 0.45 * (s.high_v - s.low_v),
     )  # fmt: skip
 

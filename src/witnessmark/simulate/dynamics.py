@@ -34,8 +34,10 @@ from witnessmark.simulate.parts import (
     CURSOR,
     DRAWN,
     F64,
+    FIRST_SYNC,
     HIGH_SINCE,
     INTEGRAL,
+    LOOSE,
     MANIFOLD,
     MOVING_RAD_S,
     NO_SPARK,
@@ -44,6 +46,8 @@ from witnessmark.simulate.parts import (
     PASSES,
     POWERED,
     QUEUED,
+    RESET_UNTIL,
+    SEEN,
     SLOW,
     SPURIOUS,
     SYNC,
@@ -65,6 +69,8 @@ DEG = 57.29577951308232
 RPM_PER_RAD_S = 9.549296585513721
 RUNS_RAD_S = 47.0  # 450 rpm
 FREE_A = 40.0  # the starter spinning free
+LOOSE_NM = 40.0  # torque that moves a loose wheel to the end of its play (memory)
+BOOT_S = 0.12  # a control unit that has been down is not back earlier (common practice, no source)
 
 
 @njit(inline="always")
@@ -75,11 +81,11 @@ def _gas(dt: float, m: Mechanics, s: State) -> tuple[float, float]:
     torque = 0.0
     extra = 0.0
     for c in range(len(m.tdc_deg)):
-        phi = (theta - m.tdc_deg[c]) % 720.0
+        phi = (theta - m.tdc_deg[c]) % m.period_deg
         x = phi * (TABLE / 720.0)
         row = int(x) % TABLE
         part = x - int(x)
-        nxt = (row + 1) % TABLE
+        nxt = (row + 1) % int(TABLE * m.period_deg / 720.0)
         arm = m.arm_m3[row] + part * (m.arm_m3[nxt] - m.arm_m3[row])
         if m.closed[row]:
             if not s.was[c]:
@@ -89,11 +95,11 @@ def _gas(dt: float, m: Mechanics, s: State) -> tuple[float, float]:
                 s.vigour[c] = 1.0 + 0.06 * np.random.normal()
                 charge[c] *= m.trapped[c]
             p = charge[c] * (m.ratio[row] + part * (m.ratio[nxt] - m.ratio[row]))
-            signed = phi - 720.0 if phi > 360.0 else phi
+            signed = phi - m.period_deg if phi > 0.5 * m.period_deg else phi
             if burn[c] < NO_SPARK and signed > burn[c]:
                 x3 = (signed - burn[c]) / 45.0
                 p *= 1.0 + m.combustion * s.vigour[c] * (1.0 - np.exp(-6.9 * x3 * x3 * x3))
-            charge[c] *= 1.0 - dt / m.leak_s * (1.0 - 1.0 / max(p, 0.05))
+            charge[c] *= 1.0 - dt / m.leak_s[c] * (1.0 - 1.0 / max(p, 0.05))
         else:
             charge[c] = manifold if m.inlet[row] else 1.0
             burn[c] = NO_SPARK
@@ -121,6 +127,14 @@ def _starter(t: float, dt: float, starter: Starter, s: State) -> tuple[float, fl
     elif s.x[HIGH_SINCE] < 0.0:
         s.x[HIGH_SINCE] = t
     amps, drive = 0.0, 0.0
+    if starter.motor_rad_s > 0.0:
+        for j in range(len(starter.start_s)):
+            if starter.start_s[j] <= t < starter.end_s[j] and not s.released[j]:
+                if s.x[HIGH_SINCE] >= 0.0 and t - s.x[HIGH_SINCE] > starter.release_after_s:
+                    s.released[j] = True
+                lift = min((t - starter.start_s[j]) / 0.25, 1.0)
+                drive = max(min((starter.motor_rad_s * lift - om) * 12.0, 300.0), 0.0)
+        return drive, amps
     for j in range(len(starter.start_s)):
         if abs(t - starter.start_s[j]) < dt and om > 40.0:
             s.released[j] = True  # nobody pulls the starter in on a running engine
@@ -155,12 +169,17 @@ def _govern(t: float, dt: float, gov: Governor, s: State) -> None:
 
 
 @njit(inline="always")
-def _move(dt: float, drive: float, m: Mechanics, s: State) -> float:
-    """Advance angle and speed by one step; the degrees turned (negative when the crank rocks back)."""
+def _move(dt: float, drive: float, m: Mechanics, edges: Edges, s: State) -> float:
+    """Advance angle and speed by one step; the degrees turned (negative when the crank rocks back).
+
+    A loose wheel is pulled along or dragged by what the gas gives: its place on the crank follows within 10 ms.
+    """
     gas, pistons = _gas(dt, m, s)
     om = s.x[OMEGA]
     hold = m.friction * (1.15 if abs(om) < 2.0 else 1.0) + m.friction_per_rad_s * abs(om)
     push = gas + drive
+    if edges.loose_deg > 0.0:
+        s.x[LOOSE] += (0.5 * edges.loose_deg * np.tanh(push / LOOSE_NM) - s.x[LOOSE]) * dt / 0.01
     if abs(om) < MOVING_RAD_S and abs(push) <= hold:
         s.x[OMEGA] = 0.0
         return 0.0
@@ -190,8 +209,8 @@ def _gives_pulse(k: int, forward: bool, edges: Edges, s: State) -> bool:
 
 @njit(inline="always")
 def _pass_edges(t: float, dt: float, turned: float, edges: Edges, unit: Unit, noise: Noise, s: State) -> None:
-    """Wheel edges passed in this step: log them and show them to the control unit."""
-    wheel = s.x[THETA] + edges.offset_deg
+    """Wheel edges passed in this step (``turned``: of the wheel): log them and show them to the control unit."""
+    wheel = s.x[THETA] + edges.offset_deg + s.x[LOOSE]
     forward = turned > 0.0
     count = len(edges.angle_deg)
     while turned != 0.0 and s.n[PASSES] < len(s.passes):
@@ -207,11 +226,11 @@ def _pass_edges(t: float, dt: float, turned: float, edges: Edges, unit: Unit, no
             shift += (2.0 * np.random.random() - 1.0) * edges.startup_deg
         s.n[POWERED] += 1
         om = s.x[OMEGA]
-        when = t + (at - wheel + turned) / turned * dt + shift / (max(abs(om), 0.3) * DEG)
+        when = t + (at - wheel + turned) / turned * dt + shift / (max(abs(om), 0.3) * DEG) + edges.delay_s
         on_line = pulse and not _lost(when, noise)
         taken = False
-        if on_line and edges.marking[k] and when >= unit.ready_s:
-            taken = see(when, at % 360.0, edges.amplitude[k] * abs(om), edges, unit, s)
+        if on_line and edges.marking[k] and when >= unit.ready_s and when >= s.f[RESET_UNTIL]:
+            taken = see(when, (at + om * edges.delay_s * DEG) % 360.0, edges.amplitude[k] * abs(om), edges, unit, s)
         way = 1.0 if forward else -1.0
         row(s.passes, s.n[PASSES], when, k, way, om, 1.0 if on_line else 0.0, 1.0 if taken else 0.0)
         s.n[PASSES] += 1
@@ -234,16 +253,44 @@ def _disturb(t_end: float, edges: Edges, unit: Unit, noise: Noise, s: State) -> 
         elif s.n[SPURIOUS] < len(s.spurious) and not _lost(at, noise):
             s.spurious[s.n[SPURIOUS]] = at
             s.n[SPURIOUS] += 1
-            if at >= unit.ready_s:
+            if at >= unit.ready_s and at >= s.f[RESET_UNTIL]:
                 see(at, (s.x[THETA] + edges.offset_deg) % 360.0, noise.spurious_v, edges, unit, s)
     s.n[QUEUED] = left
 
 
 @njit(inline="always")
-def _unit_step(t: float, dt: float, turned: float, m: Mechanics, unit: Unit, noise: Noise, s: State) -> None:
+def _resets(t: float, volts: float, unit: Unit, s: State) -> bool:
+    """Whether the control unit is down: in a stretch given, or its supply is too low; it then starts afresh."""
+    down = volts < unit.reset_below_v
+    for j in range(len(unit.reset_start_s)):
+        if unit.reset_start_s[j] <= t < unit.reset_end_s[j]:
+            down = True
+    if down:
+        if t >= s.f[RESET_UNTIL]:
+            fall_silent(t, s)
+            forget(s.i, s.cand)
+            s.i[SEEN] = 0
+            s.f[FIRST_SYNC] = -1.0
+        s.f[RESET_UNTIL] = t + BOOT_S
+    return bool(t < s.f[RESET_UNTIL])
+
+
+@njit(inline="always")
+def _unit_step(
+    t: float, dt: float, turned: float, volts: float, m: Mechanics, unit: Unit, noise: Noise, s: State
+) -> None:
     """Cam, timeout, outputs, and the disturbances that follow outputs."""
     theta = s.x[THETA]
-    if unit.by_cam and t >= unit.ready_s and crossed(theta - turned, theta, unit.cam_deg, 720.0) >= 0.0:
+    if _resets(t, volts, unit, s):
+        return
+    if s.i[SYNC] == 1 and s.f[FIRST_SYNC] < 0.0:
+        s.f[FIRST_SYNC] = t
+    if (
+        unit.by_cam
+        and unit.cam_deg >= 0.0
+        and t >= unit.ready_s
+        and crossed(theta - turned, theta, unit.cam_deg, 720.0) >= 0.0
+    ):
         cam_edge(theta, unit, s)
     if s.i[SYNC] == 1 and t - s.f[T_LAST] > max(0.12, 6.0 * unit.length.max() * s.f[TAU]):
         forget(s.i, s.cand)
@@ -269,7 +316,7 @@ def _begin(start_deg: float, start_rad_s: float, m: Mechanics, edges: Edges, uni
     turn = int(np.floor(wheel / 360.0))
     s.n[CURSOR] = np.searchsorted(edges.angle_deg, wheel - 360.0 * turn, side="right") - 1 + turn * len(edges.angle_deg)
     for c in range(len(m.tdc_deg)):
-        at = int(((start_deg - m.tdc_deg[c]) % 720.0) * (TABLE / 720.0)) % TABLE
+        at = int(((start_deg - m.tdc_deg[c]) % m.period_deg) * (TABLE / 720.0)) % TABLE
         s.was[c] = m.closed[at]
         if m.closed[at] and start_rad_s == 0.0:
             s.charge[c] = 1.0 / m.ratio[at]
@@ -306,28 +353,38 @@ def _loop(source: int):  # type: ignore[no-untyped-def]
         noise: Noise,
         gov: Governor,
         s: State,
-    ) -> tuple[F64, F64, F64, NDArray[np.uint8]]:
+    ) -> tuple[F64, F64, F64, NDArray[np.uint8], F64, F64]:
         _ = source  # part of the cache's key
         np.random.seed(seed)
         theta = np.empty(steps + 1)
         omega = np.empty(steps + 1)
         current = np.zeros(steps + 1)
         synced = np.zeros(steps + 1, np.uint8)
+        manifold = np.full(steps + 1, s.x[MANIFOLD])
+        played = np.zeros(steps + 1)
         _begin(start_deg, start_rad_s, m, edges, unit, s)
         theta[0], omega[0], synced[0] = start_deg, start_rad_s, s.i[SYNC]
         for k in range(steps):
             t = k * dt
             drive, amps = _starter(t, dt, starter, s)
             _govern(t, dt, gov, s)
-            turned = _move(dt, drive, m, s)
-            _pass_edges(t, dt, turned, edges, unit, noise, s)
+            loose = s.x[LOOSE]
+            turned = _move(dt, drive, m, edges, s)
+            _pass_edges(t, dt, turned + s.x[LOOSE] - loose, edges, unit, noise, s)
+            played[k + 1] = s.x[LOOSE]
             _disturb(t + dt, edges, unit, noise, s)
-            _unit_step(t, dt, turned, m, unit, noise, s)
+            volts = starter.ocv_v[0] if len(starter.ocv_v) else 12.6
+            ohm = starter.battery_ohm[0] if len(starter.battery_ohm) else 0.0
+            for j in range(1, len(starter.start_s)):
+                if t >= starter.start_s[j] - 1.0:
+                    volts, ohm = starter.ocv_v[j], starter.battery_ohm[j]
+            _unit_step(t, dt, turned, volts - amps * ohm, m, unit, noise, s)
             theta[k + 1] = s.x[THETA]
             omega[k + 1] = s.x[OMEGA]
             current[k + 1] = amps
             synced[k + 1] = s.i[SYNC]
-        return theta, omega, current, synced
+            manifold[k + 1] = s.x[MANIFOLD]
+        return theta, omega, current, synced, manifold, played
 
     return _run
 
@@ -344,16 +401,17 @@ def integrate(
     unit: Unit,
     noise: Noise,
     gov: Governor,
-) -> tuple[F64, F64, F64, NDArray[np.uint8], F64, F64, F64]:
+) -> tuple[F64, F64, F64, NDArray[np.uint8], F64, F64, F64, F64, F64]:
     """Run the engine for ``steps`` steps of ``dt`` s from ``start_deg``, turning at ``start_rad_s``.
 
     Returns theta_deg, omega_rad_s, current_a (starter), synced (each steps + 1); the passage log (rows: time s, edge,
     direction, omega, 1 shown on the line, 1 taken by the control unit); the output log (rows: 0 coil or 1 injector,
-    cylinder index, start s, end s, 1 when it sparked, crank angle); the times of spurious edges in s.
+    cylinder index, start s, end s, 1 when it sparked, crank angle); the times of spurious edges in s; the manifold
+    pressure in bar and how far a loose wheel is ahead of its seat in degrees (steps + 1 each).
     """
     s = new_state(steps, dt, m, edges, unit, noise, len(starter.start_s))
-    theta, omega, current, synced = _loop(_source())(
+    theta, omega, current, synced, manifold, played = _loop(_source())(
         dt, steps, seed, start_deg, start_rad_s, m, starter, edges, unit, noise, gov, s
     )
     passes, outputs = s.passes[: s.n[PASSES]].copy(), s.outputs[: s.n[OUTPUTS]].copy()
-    return theta, omega, current, synced, passes, outputs, s.spurious[: s.n[SPURIOUS]].copy()
+    return theta, omega, current, synced, passes, outputs, s.spurious[: s.n[SPURIOUS]].copy(), manifold, played

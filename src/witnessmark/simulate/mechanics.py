@@ -6,13 +6,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from witnessmark.engine import geometry
-from witnessmark.simulate import dynamics, layouts, parts
+from witnessmark.simulate import cams, dynamics, layouts, outputs, parts, supply
 from witnessmark.simulate.layouts import Wheel
 from witnessmark.simulate.scenario import Attempt, Cranking, Engine, Fault, Running, Scenario
 
 F64 = NDArray[np.float64]
 RPM = 2.0 * np.pi / 60.0
 NEVER_S = 1e9
+PORTS_DEG = (-105.0, 105.0)  # two-stroke: the piston closes and opens the ports
+MOTOR_HELPS_S = 1.2  # a motor on the crank goes on until the engine carries itself (common practice, no source)
+STRONGER = 1.7
+LARGE = 8
 
 
 def cylinder(engine: Engine) -> geometry.CylinderGeometry:
@@ -21,12 +25,11 @@ def cylinder(engine: Engine) -> geometry.CylinderGeometry:
 
 
 def tdc_deg(engine: Engine) -> F64:
-    """Firing TDC of each cylinder, 0..720 after cylinder 1's, by cylinder number."""
-    order = engine.order()
+    """Firing TDC of each cylinder, 0..720 (two-stroke 0..360) after cylinder 1's, by cylinder number."""
     out = np.empty(engine.cylinders)
-    for place, number in enumerate(order):
-        out[number - 1] = 720.0 / engine.cylinders * place
-    folded: F64 = np.mod(out - out[0], 720.0)
+    for number, angle in zip(engine.order(), engine.angles(), strict=True):
+        out[number - 1] = angle
+    folded: F64 = np.mod(out - out[0], engine.cycle_deg)
     return folded
 
 
@@ -41,8 +44,9 @@ def mechanics(scenario: Scenario) -> parts.Mechanics:
     """Engine tables and constants."""
     e, size = scenario.engine, cylinder(scenario.engine)
     deg = np.arange(parts.TABLE, dtype=np.float64) * (720.0 / parts.TABLE)
-    signed = np.where(deg > 360.0, deg - 720.0, deg)
-    closes, opens = e.valve_closed_deg
+    signed = np.where(deg > 0.5 * e.cycle_deg, deg - e.cycle_deg, deg)
+    closes, opens = e.valve_closed_deg if e.strokes == 4 else PORTS_DEG
+    charge, leak, burns = outputs.cylinders(scenario)
     closed = (signed >= closes) & (signed <= opens)
     volume = geometry.volume_ratio(deg, size.rod_ratio, e.compression_ratio)
     at_close = float(geometry.volume_ratio(closes, size.rod_ratio, e.compression_ratio))
@@ -50,12 +54,29 @@ def mechanics(scenario: Scenario) -> parts.Mechanics:
     inertia = e.reciprocating_kg * (sweep / (size.piston_area_mm2 * 1e-6)) ** 2
     return parts.Mechanics(
         ratio=np.where(closed, (at_close / volume) ** e.polytropic, 1.0),
-        closed=closed, inlet=(deg > 350.0) & ~closed, arm_m3=sweep,
+        closed=closed, inlet=((deg > 350.0) if e.strokes == 4 else (deg > 180.0)) & ~closed, arm_m3=sweep,
         recip_kg_m2=inertia, recip_slope=np.gradient(inertia, np.deg2rad(720.0 / parts.TABLE)),
-        tdc_deg=tdc_deg(e), trapped=np.asarray(e.trapped or (1.0,) * e.cylinders, np.float64), inertia=e.inertia_kg_m2,
-        friction=friction_nm(e), friction_per_rad_s=e.friction_nm_per_krpm / (1000.0 * RPM), leak_s=e.leak_s,
+        tdc_deg=tdc_deg(e), trapped=charge, burns=burns, leak_s=leak, period_deg=e.cycle_deg, inertia=e.inertia_kg_m2,
+        friction=friction_nm(e), friction_per_rad_s=e.friction_nm_per_krpm / (1000.0 * RPM),
         combustion=e.combustion if scenario.running.may_start else 0.0,
     )  # fmt: skip
+
+
+def compression_work(scenario: Scenario, rad_s: float) -> F64:
+    """Work in J that each cylinder's charge takes from the crank between inlet closing and TDC, at a steady speed."""
+    m = mechanics(scenario)
+    closes, _ = scenario.engine.valve_closed_deg if scenario.engine.strokes == 4 else PORTS_DEG
+    deg = np.arange(closes, 0.0, 0.5)
+    row = np.floor(np.mod(deg, m.period_deg) * (parts.TABLE / 720.0)).astype(int) % parts.TABLE
+    out = np.empty(len(m.tdc_deg))
+    for c in range(len(out)):
+        charge, work = 0.97 * m.trapped[c], 0.0
+        for r in row:
+            p = charge * m.ratio[r]
+            charge *= 1.0 - np.deg2rad(0.5) / rad_s / m.leak_s[c] * (1.0 - 1.0 / max(p, 0.05))
+            work -= (p - 1.0) * 1e5 * m.arm_m3[r] * np.deg2rad(0.5)
+        out[c] = work
+    return out
 
 
 def motor(c: Cranking) -> tuple[float, float, float]:
@@ -78,12 +99,17 @@ def starter(scenario: Scenario) -> parts.Starter:
     """Starter and battery; without attempts where the record starts running."""
     c = scenario.cranking
     ohm, volt_s, nm = motor(c)
-    supply = supplies(c)
+    if scenario.engine.ignition == "compression":
+        nm *= STRONGER  # a starter made for twice the compression
+    if scenario.engine.cylinders > LARGE:
+        nm *= scenario.engine.cylinders / LARGE
+    source = supplies(c)
     tries = () if scenario.running.initial == "running" else c.attempts
     return parts.Starter(
         start_s=np.array([a.start_s for a in tries], np.float64), end_s=np.array([a.end_s for a in tries], np.float64),
-        ocv_v=supply[:, 1].copy(), battery_ohm=supply[:, 2].copy(), motor_ohm=ohm, volt_s=volt_s, nm_per_a=nm,
-        release_after_s=c.release_after_s,
+        ocv_v=source[:, 1].copy(), battery_ohm=source[:, 2].copy(), motor_ohm=ohm, volt_s=volt_s, nm_per_a=nm,
+        release_after_s=c.release_after_s if scenario.engine.cranked_by == "starter" else MOTOR_HELPS_S,
+        motor_rad_s=c.motor_rpm * RPM if scenario.engine.cranked_by == "motor" else 0.0,
     )  # fmt: skip
 
 
@@ -122,7 +148,7 @@ def cranking_rpm(scenario: Scenario) -> tuple[float, float, float]:
     edges = parts.Edges(
         angle_deg=wheel.teeth_deg, tooth=np.arange(4), marking=np.ones(4, bool), amplitude=np.zeros(4),
         miss=np.zeros(4), miss_below=np.zeros(4), below_rad_s=np.ones(4), jitter_deg=0.0,
-        startup_deg=0.0, offset_deg=0.0, two_level=True,
+        startup_deg=0.0, offset_deg=0.0, delay_s=0.0, loose_deg=0.0, two_level=True,
         visible=False,
     )  # fmt: skip
     start = rest_deg(scenario, np.random.default_rng(0), False)
@@ -180,7 +206,7 @@ def rest_deg(scenario: Scenario, rng: np.random.Generator, running: bool) -> flo
     """Angle at the start: anywhere when running, else where an engine comes to rest (between two compressions)."""
     if running:
         return float(rng.uniform(0.0, 720.0))
-    event = 720.0 / scenario.engine.cylinders
+    event = scenario.engine.cycle_deg / scenario.engine.cylinders
     k = int(rng.integers(0, scenario.engine.cylinders))
     return float(event * k - min(0.5 * event, 90.0) + rng.normal() * 12.0) % 720.0
 
@@ -203,24 +229,26 @@ def unit(scenario: Scenario, design: Wheel, offset_deg: float) -> parts.Unit:
     ratios = np.sort(np.abs(np.log(length / np.roll(length, 1))))
     steps = ratios[ratios > 0.05]
     by_cam = len(steps) == 0 or steps[0] < 0.6 or len(length) < 8 or periods(design) > 1
-    falling = [deg for deg, kind in scenario.cam.edges_deg if kind == "falling"]
+    dead = any(f.kind == "cam-dead" and cams.concerned(f, 1) for f in scenario.fault)
+    blind = c.cam_fallback_turns if dead else 0.0
+    falling = [deg for deg, kind in scenario.cam[0].edges_deg if kind == "falling"]
     return parts.Unit(
-        teeth_deg=design.teeth_deg, length=length, by_cam=by_cam, cam_deg=falling[0] if falling else 0.0,
+        teeth_deg=design.teeth_deg, length=length, by_cam=by_cam, cam_deg=-1.0 if dead else (falling or [0.0])[0],
         offset_deg=offset_deg, tolerance=float(np.clip(0.5 * steps[0], 0.33, 0.55)) if len(steps) else 0.55,
         early=parts.LONG if design.pitch_deg < 14.0 else parts.SHORT, min_v=c.min_v, adapt=c.adapt,
-        decay=c.decay_per_tooth, confirm=round(c.confirm_turns * len(length)),
+        decay=c.decay_per_tooth, confirm=round((c.confirm_turns + blind) * len(length)),
         tolerant_rad_s=c.tolerant_above_rpm * RPM, errors_to_lose=c.errors_to_lose,
         ready_s=scenario.cranking.key_on_s + 0.12 if scenario.running.initial == "standstill" else 0.0,
         advance_cranking=c.advance_cranking_deg, advance_running=c.advance_running_deg, dwell_s=c.dwell_ms / 1e3,
         inject_cranking_s=c.inject_cranking_ms / 1e3, inject_running_s=c.inject_running_ms / 1e3,
         prime_s=c.prime_ms / 1e3, withhold_spark=c.withhold_spark, withhold_fuel=c.withhold_fuel,
-        may_start=scenario.running.may_start,
+        may_start=scenario.running.may_start, **outputs.unit_rules(scenario),
     )  # fmt: skip
 
 
 def noise(scenario: Scenario, rng: np.random.Generator) -> parts.Noise:
     """Lost stretches and spurious edges."""
-    lost = [s for f in scenario.fault if f.kind == "signal-lost" for s in f.stretches]
+    lost = supply.lost_stretches(scenario)
     times: F64 = np.zeros(0)
     follows, lag, share, volts = 0, 0.0, 0.0, 0.0
     for f in scenario.fault:
@@ -233,6 +261,6 @@ def noise(scenario: Scenario, rng: np.random.Generator) -> parts.Noise:
                 follows, lag, share = (1 if f.follows == "coil" else 2), f.lag_ms / 1e3, f.share
     return parts.Noise(
         lost_start_s=np.array([a for a, _ in lost], np.float64),
-        lost_end_s=np.array([a + b for a, b in lost], np.float64), spurious_s=times, spurious_v=volts, follows=follows,
+        lost_end_s=np.array([b for _, b in lost], np.float64), spurious_s=times, spurious_v=volts, follows=follows,
         lag_s=lag, share=share,
     )  # fmt: skip

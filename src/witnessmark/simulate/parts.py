@@ -29,10 +29,12 @@ class Mechanics(NamedTuple):
     recip_slope: F64  # its derivative by angle
     tdc_deg: F64  # firing TDC of each cylinder, 0..720
     trapped: F64  # share of the full charge each cylinder traps
+    burns: F64  # probability that a lit charge burns, by cylinder
+    leak_s: F64  # time constant of blow-by, by cylinder
+    period_deg: float  # 720, two-stroke 360
     inertia: float
     friction: float
     friction_per_rad_s: float
-    leak_s: float
     combustion: float
 
 
@@ -47,6 +49,7 @@ class Starter(NamedTuple):
     volt_s: float  # back voltage per rad/s at the crank
     nm_per_a: float
     release_after_s: float
+    motor_rad_s: float  # speed that a motor on the crank holds; 0: a starter
 
 
 class Edges(NamedTuple):
@@ -63,6 +66,8 @@ class Edges(NamedTuple):
     startup_deg: float  # scale of the error of the first three edges
     offset_deg: float  # wheel angle = crank angle + offset
     two_level: bool
+    delay_s: float  # every edge comes this late on the line
+    loose_deg: float  # the wheel turns on its seat by this, from pull to drag
     visible: bool  # two-level line crosses the control unit's input levels
 
 
@@ -92,6 +97,16 @@ class Unit(NamedTuple):
     withhold_spark: bool
     withhold_fuel: bool
     may_start: bool
+    coil_gives: F64  # probability that a spark is commanded, by cylinder
+    inject_gives: F64  # the same for an injection
+    spark_shift_deg: float  # commanded late by this
+    coil_period_deg: float  # 720; wasted spark and two-stroke 360
+    by_injection: bool  # compression ignition: no coils, the charge burns as it is injected
+    lock_spark_s: float  # spark withheld from this long after the first synchronised moment (0: never given)
+    lock_fuel_s: float
+    reset_start_s: F64  # the unit restarts in [start, end)
+    reset_end_s: F64
+    reset_below_v: float  # and when its supply falls below this
 
 
 class Noise(NamedTuple):
@@ -114,11 +129,11 @@ class Governor(NamedTuple):
 
 
 # control unit state, floats
-T_LAST, TAU, PEAK, OFFSET, EDGES_CAM, N_F = 0, 1, 2, 3, 4, 5
+T_LAST, TAU, PEAK, OFFSET, EDGES_CAM, FIRST_SYNC, RESET_UNTIL, N_F = 0, 1, 2, 3, 4, 5, 6, 7
 # control unit state, integers
 SYNC, POS, UNIQUE, ERRORS, SINCE_ERROR, SEEN, PRIMED, N_I = 0, 1, 2, 3, 4, 5, 6, 7
 # run state, floats
-THETA, OMEGA, MANIFOLD, INTEGRAL, SLOW, HIGH_SINCE, N_X = 0, 1, 2, 3, 4, 5, 6
+THETA, OMEGA, MANIFOLD, INTEGRAL, SLOW, HIGH_SINCE, LOOSE, N_X = 0, 1, 2, 3, 4, 5, 6, 7
 # run state, integers
 PASSES, OUTPUTS, SPURIOUS, QUEUED, DRAWN, CURSOR, POWERED, N_N = 0, 1, 2, 3, 4, 5, 6, 7
 
@@ -157,8 +172,10 @@ def new_state(steps: int, dt: float, m: Mechanics, edges: Edges, unit: Unit, noi
     outputs = np.empty((40 * c * (int(steps * dt) + 2), 6))
     x = np.zeros(N_X)
     x[MANIFOLD], x[HIGH_SINCE] = 0.97, -1.0
+    f = np.zeros(N_F)
+    f[FIRST_SYNC] = -1.0
     return State(
-        x=x, n=np.zeros(N_N, np.int64), f=np.zeros(N_F), i=np.zeros(N_I, np.int64),
+        x=x, n=np.zeros(N_N, np.int64), f=f, i=np.zeros(N_I, np.int64),
         cand=np.ones(len(unit.teeth_deg), np.bool_), charge=np.ones(c), burn=np.full(c, NO_SPARK), vigour=np.ones(c),
         fuel=np.zeros(c, np.bool_), lit=np.zeros(c, np.bool_), was=np.zeros(c, np.bool_), coil_on=np.full(c, -1.0),
         released=np.zeros(attempts, np.bool_), shown=np.ones(int(edges.tooth.max(initial=0)) + 1, np.bool_),

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from witnessmark.errors import BadRecording
-from witnessmark.simulate import crankline, mechanics, truth, waveforms
+from witnessmark.simulate import cams, crankline, mechanics, outputs, pressures, probe, supply, truth, waveforms
 from witnessmark.simulate.dynamics import RUNS_RAD_S, integrate
 from witnessmark.simulate.layouts import Wheel, named
 from witnessmark.simulate.scenario import Channel, Fault, Scenario, load_scenario
@@ -34,6 +34,8 @@ class Run:
     passes: F64
     outputs: F64
     spurious_s: F64
+    manifold_bar: F64
+    loose_deg: F64  # how far the wheel is ahead of its seat
     turn: crankline.Turn
     design: Wheel
     fitted: Wheel
@@ -73,13 +75,15 @@ def _fitted(scenario: Scenario, design: Wheel) -> tuple[Wheel, float]:
     for fault in scenario.fault:
         if fault.kind == "wheel-unexpected":
             return named(fault.layout, scenario.wheel.duty), fault.tdc_shift_deg
+        if fault.kind == "wheel-moved":
+            return design, -fault.deg
     return design, 0.0
 
 
 def _slowed(scenario: Scenario) -> Scenario:
     """Apply cranking-slow to battery, starter or engine."""
     for fault in scenario.fault:
-        if fault.kind == "cranking-slow":
+        if fault.kind in ("cranking-slow", "brown-out"):
             scenario = mechanics.slow(scenario, fault)
     return scenario
 
@@ -102,13 +106,6 @@ def run(scenario: Scenario) -> Run:
         mechanics.governor(scenario),
     )  # fmt: skip
     return Run(STEP_S, *out, turn, design, fitted, offset + shift)
-
-
-def _pulses(run: Run, kind: int, cylinder: int) -> F64:
-    """Start and end of every output event of a cylinder (0 coil, 1 injector), rows by time."""
-    log = run.outputs
-    mine = (log[:, 0] == kind) & (log[:, 1] == cylinder - 1)
-    return log[mine, 2:4][np.argsort(log[mine, 2], kind="stable")]
 
 
 def _charging(scenario: Scenario, run: Run) -> F64:
@@ -187,23 +184,51 @@ def _with_spurious(times: F64, volts: F64, first_v: float, run: Run, scenario: S
     return all_t[order], all_v[order]
 
 
-def _crank_hall(scenario: Scenario, run: Run, n: int) -> F64:
+@dataclass(frozen=True)
+class _Supply:
+    """What feeds the crank sensor, at every sample."""
+
+    supply_v: F64
+    lift_v: F64
+    shared_v: F64
+
+
+def _supply(scenario: Scenario, run: Run, n: int) -> _Supply:
+    rate = scenario.sampling.rate_hz
+    grid = (scenario, run.time_s, run.current_a, run.outputs)
+
+    def sampled(values: F64) -> F64:
+        return supply.at_samples(values, run.dt_s, n, rate)
+
+    return _Supply(
+        sampled(supply.supply_v(*grid)), sampled(supply.ground_lift(*grid)), sampled(supply.ground_lift(*grid, True))
+    )
+
+
+def _lost(scenario: Scenario, at_unit: bool) -> list[tuple[Fault, tuple[float, float]]]:
+    """Stretches without a signal at this end of the line."""
+    ends = ("", "line", "sensor", "supply") if at_unit else ("sensor", "supply")
+    return [(f, s) for f in scenario.fault if f.kind == "signal-lost" and f.where in ends for s in f.stretches]
+
+
+def _crank_hall(scenario: Scenario, run: Run, n: int, feed: _Supply, at_unit: bool) -> F64:
     times, volts, first = _crank_levels(scenario, run)
     times, volts = _with_spurious(times, volts, first, run, scenario)
-    s = scenario.sensor
-    line = waveforms.level_line(n, scenario.sampling.rate_hz, times, volts, first, s.rise_s, s.fall_s)
-    for fault in scenario.fault:
-        for start, length in fault.stretches if fault.kind == "signal-lost" else ():
-            line[waveforms.stretch(n, scenario.sampling.rate_hz, start, start + length)] = (
-                s.high_v if fault.level_v is None else fault.level_v
-            )
+    s, rate = scenario.sensor, scenario.sampling.rate_hz
+    line = waveforms.level_line(n, rate, times, volts, first, s.rise_s, s.fall_s)
+    if any(f.kind == "ground-lift" for f in scenario.fault):
+        line += feed.lift_v * np.clip((s.high_v - line) / (s.high_v - s.low_v), 0.0, 1.0)
+    supply.without_supply(line, scenario, feed.supply_v, s.high_v)
+    for fault, (start, length) in _lost(scenario, at_unit):
+        line[waveforms.stretch(n, rate, start, start + length)] = s.high_v if fault.level_v is None else fault.level_v
     return line
 
 
-def _crank_vr(scenario: Scenario, run: Run, n: int) -> F64:
+def _crank_vr(scenario: Scenario, run: Run, n: int, at_unit: bool) -> F64:
     s, rate = scenario.sensor, scenario.sampling.rate_hz
     assert run.turn.table is not None
-    line = waveforms.vr_line(n, rate, run.dt_s, run.theta_deg, run.omega_rad_s, run.offset_deg, run.turn.table)
+    angle = run.theta_deg + run.loose_deg
+    line = waveforms.vr_line(n, rate, run.dt_s, angle, run.omega_rad_s, run.offset_deg, run.turn.table)
     if any(f.kind == "edges-dropped" for f in scenario.fault):
         half = 0.5 * run.fitted.pitch_deg
         for when, _, _, speed, shown, _ in run.passes:
@@ -215,8 +240,10 @@ def _crank_vr(scenario: Scenario, run: Run, n: int) -> F64:
             size = _spurious_v(fault, scenario)
             for at in run.spurious_s:
                 waveforms.add_pulse(line, rate, at, size, fault.width_us * 1e-6)
-        for start, length in fault.stretches if fault.kind == "signal-lost" else ():
-            line[waveforms.stretch(n, rate, start, start + length)] = fault.level_v or 0.0
+    for fault, (start, length) in _lost(scenario, at_unit):
+        line[waveforms.stretch(n, rate, start, start + length)] = fault.level_v or 0.0
+    if run.turn.edges.delay_s > 0.0:
+        line = np.roll(line, round(run.turn.edges.delay_s * rate))
     if (s.edge == "rising") != (crankline.reversed_at(scenario, "sensor") or crankline.reversed_at(scenario, "probe")):
         line = -line
     return np.clip(line, -s.clip_v, s.clip_v)
@@ -226,9 +253,9 @@ def _spurious_v(fault: Fault, scenario: Scenario) -> float:
     return fault.level_v if fault.level_v is not None else 1.5 * scenario.sensor.peak_v
 
 
-def _crank(scenario: Scenario, run: Run, n: int, rng: np.random.Generator) -> F64:
+def _crank(scenario: Scenario, run: Run, n: int, rng: np.random.Generator, feed: _Supply, at_unit: bool = True) -> F64:
     s, rate = scenario.sensor, scenario.sampling.rate_hz
-    line = _crank_vr(scenario, run, n) if s.kind == "vr" else _crank_hall(scenario, run, n)
+    line = _crank_vr(scenario, run, n, at_unit) if s.kind == "vr" else _crank_hall(scenario, run, n, feed, at_unit)
     line += s.offset_v if s.kind == "vr" else 0.0
     if s.hum_v:
         line += s.hum_v * np.sin(2 * np.pi * s.hum_hz * np.arange(n) / rate + rng.uniform(0, 6.28))
@@ -242,70 +269,98 @@ def _crank(scenario: Scenario, run: Run, n: int, rng: np.random.Generator) -> F6
     return line
 
 
-def _cam(scenario: Scenario, run: Run, n: int, rng: np.random.Generator) -> F64:
-    """Two-level cam line."""
-    edges = sorted(scenario.cam.edges_deg)
-    theta, grid = run.theta_deg, run.time_s
-    times: list[float] = []
-    volts: list[float] = []
-    lift = np.maximum.accumulate(theta)
-    moving = np.concatenate([[True], np.diff(lift) > 0])
-    for k in range(int(theta.min() // 720), int(theta.max() // 720) + 1):
-        for deg, kind in edges:
-            at = deg + 720.0 * k + rng.normal() * scenario.cam.jitter_deg
-            if lift[0] < at < lift[-1]:
-                times.append(float(np.interp(at, lift[moving], grid[moving])))
-                volts.append(5.0 if kind == "rising" else 0.15)
-    phase = theta[0] % 720.0
-    before = [kind for deg, kind in edges if deg <= phase] or [edges[-1][1]]
-    idle = 5.0 if before[-1] == "rising" else 0.15
-    key = scenario.cranking.key_on_s if scenario.running.initial == "standstill" else -1.0
-    first = idle if key <= 0 else 0.0
-    if key > 0:
-        times, volts = [key, *times], [idle, *volts]
-    order = np.argsort(times, kind="stable")
-    return waveforms.level_line(
-        n, scenario.sampling.rate_hz, np.asarray(times)[order], np.asarray(volts)[order], first, 6e-6, 1e-6
-    )
+def _cam(scenario: Scenario, run: Run, n: int, number: int, feed: _Supply, at_unit: bool = True) -> F64:
+    """A cam line; both ends of one line show the same edges."""
+    seed = [scenario.seed, STREAMS["cam"]] + ([number] if number > 1 else [])
+    motion = cams.Motion(run.dt_s, run.theta_deg, run.omega_rad_s)
+    shared = feed.shared_v if any(f.kind == "ground-lift" and f.shared for f in scenario.fault) else None
+    return cams.line(scenario, number, motion, n, np.random.default_rng(seed), shared, at_unit)
 
 
-def _line(channel: Channel, scenario: Scenario, run: Run, n: int, battery: F64, rng: np.random.Generator) -> F64:
-    rate = scenario.sampling.rate_hz
+def _belongs(channel: Channel, scenario: Scenario) -> Channel:
+    """The channel that a supply, ground or second tap is of."""
+    mine = (c for c in scenario.channel if channel.of in (channel_name(c), c.role) and c.role in ("crank", "cam"))
+    return next(mine, Channel(role="crank"))
+
+
+def _beside(channel: Channel, scenario: Scenario, run: Run, n: int, rng: np.random.Generator, feed: _Supply) -> F64:
+    """Supply, ground or other end of a sensor's line."""
+    of = _belongs(channel, scenario)
+    if channel.role == "second-tap":
+        if of.role == "cam":
+            return _cam(scenario, run, n, of.cam, feed, at_unit=False)
+        return _crank(scenario, run, n, rng, feed, at_unit=False)
+    noise = 0.01 * rng.standard_normal(n)
+    if channel.role == "sensor-ground":
+        return noise + (feed.lift_v if of.role == "crank" else feed.shared_v)
+    return noise + (feed.supply_v if of.role == "crank" else supply.SUPPLY_V)
+
+
+def _slow_line(channel: Channel, scenario: Scenario, n: int) -> F64:
+    """A temperature that creeps up, or a marker that was pressed once."""
+    t = np.arange(n) / scenario.sampling.rate_hz
+    if channel.role == "temperature":
+        return 80.0 + 5.0 * (1.0 - np.exp(-t / 30.0))
+    return np.where((t > 0.5 * scenario.duration_s) & (t < 0.5 * scenario.duration_s + 0.1), 5.0, 0.0)
+
+
+def _line(
+    channel: Channel, scenario: Scenario, run: Run, n: int, battery: F64, rng: np.random.Generator, feed: _Supply
+) -> F64:
     if channel.role == "crank":
-        return _crank(scenario, run, n, rng)
+        return _crank(scenario, run, n, rng, feed)
     if channel.role == "cam":
-        return _cam(scenario, run, n, _rng(scenario, "cam"))
+        return _cam(scenario, run, n, channel.cam, feed)
+    if channel.role in ("second-tap", "sensor-supply", "sensor-ground"):
+        return _beside(channel, scenario, run, n, rng, feed)
+    if channel.role in ("temperature", "marker"):
+        return _slow_line(channel, scenario, n)
     if channel.role == "battery":
         return battery.copy()
     if channel.role == "starter-current":
         return _starter_current(scenario, run, n)
-    events = _pulses(run, 0 if channel.role == "coil" else 1, channel.cylinder)
-    if channel.role == "injector":
-        return waveforms.injector_line(n, rate, events, battery)
-    if channel.style == "current":
-        return waveforms.coil_current(n, rate, events, battery)
-    times = events.ravel()
-    return waveforms.level_line(n, rate, times, np.tile([5.0, 0.1], len(events)), 0.1, 4e-6, 4e-6)
+    if channel.role.endswith("pressure"):
+        return pressures.line(channel, scenario, run.theta_deg, run.manifold_bar, run.dt_s, n)
+    return outputs.line(channel, scenario, run.outputs, n, battery)
 
 
 def _range(channel: Channel, line: F64, scenario: Scenario) -> tuple[float, float]:
     """The recorder's input range: as asked, else the usual one for the line."""
     if channel.range is not None:
         return channel.range
-    if channel.role == "crank" and scenario.sensor.kind == "vr":
+    if scenario.sensor.kind == "vr" and channel.role in ("crank", "second-tap"):
         need = 1.1 * float(np.abs(line).max())
         top = next((r for r in (0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0) if r >= need), 200.0)
         return (-top, top)
-    top = {"battery": 20.0, "starter-current": 1000.0, "injector": 100.0}.get(channel.role, 10.0)
-    if channel.role == "coil" and channel.style == "current":
-        top = 20.0
+    tops = {"battery": 20.0, "starter-current": 1000.0, "injector": 100.0, "cylinder-pressure": 25.0}
+    top = 5.0 if channel.role in ("intake-pressure", "exhaust-pressure") else tops.get(channel.role, 10.0)
+    if channel.role == "temperature":
+        top = 150.0
+    if channel.style == "current":
+        top = {"coil": 20.0, "injector": 2.0}.get(channel.role, top)
+    if channel.role == "cylinder-pressure" and scenario.engine.compression_ratio > 12.0:
+        top = 60.0
     return (-top, top)
 
 
 def channel_name(channel: Channel) -> str:
     """The channel's name in the recording."""
     plain = channel.role.replace("-", " ")
-    return channel.name or (f"{plain} {channel.cylinder}" if channel.role in ("coil", "injector") else plain)
+    numbered = channel.role in ("coil", "injector", "cylinder-pressure")
+    if channel.role in ("second-tap", "sensor-supply", "sensor-ground") and channel.of:
+        plain = f"{channel.of} {plain}"
+    if channel.role == "cam" and channel.cam > 1:
+        plain = f"cam {channel.cam}"
+    return channel.name or (f"{plain} {channel.cylinder}" if numbered else plain)
+
+
+def unit_of(channel: Channel) -> str:
+    """Unit of the channel's values."""
+    if channel.role.endswith("pressure"):
+        return "bar"
+    if channel.role == "temperature":
+        return "degC"
+    return "A" if channel.role == "starter-current" or channel.style == "current" else "V"
 
 
 def simulate(scenario: Scenario) -> Simulated:
@@ -316,20 +371,23 @@ def simulate(scenario: Scenario) -> Simulated:
     n = round(scenario.duration_s * rate)
     rng = _rng(scenario, "noise")
     battery = _battery(effective, done, n)
+    feed = _supply(effective, done, n)
     channels: dict[str, NDArray[np.int16]] = {}
     gains: dict[str, tuple[float, float]] = {}
     units: dict[str, str] = {}
     for channel in scenario.channel:
         name = channel_name(channel)
-        line = _line(channel, effective, done, n, battery, rng)
+        line = _line(channel, effective, done, n, battery, rng, feed)
+        line = probe.spoil(line, channel, name, scenario)
         low, high = _range(channel, line, scenario)
         line += scenario.sampling.noise_share * (high - low) * rng.standard_normal(n, dtype=np.float32)
+        line = probe.cut(line, scenario)
         channels[name], gain, offset = waveforms.quantise(line, low, high, scenario.sampling.bits)
         gains[name] = (gain, offset)
-        units[name] = "A" if channel.role == "starter-current" or channel.style == "current" else "V"
+        units[name] = unit_of(channel)
     meta = {"origin": "simulated", "title": scenario.title, "seed": str(scenario.seed)}
     setup = truth.setup_of(scenario, done, channel_name)
-    return Simulated(channels, rate, units, gains, truth.truth_of(scenario, done), setup, done, meta)
+    return Simulated(channels, rate, units, gains, truth.truth_of(scenario, done, channel_name), setup, done, meta)
 
 
 def write_simulation(scenario_path: str | Path, out_path: str | Path) -> tuple[Path, Path, Path]:

@@ -6,7 +6,7 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from witnessmark.errors import BadScenario
 from witnessmark.simulate import layouts
@@ -20,10 +20,18 @@ class _Part(BaseModel):
 
 
 class Engine(_Part):
-    """Four-stroke in-line engine, even firing. Lengths in mm, inertia in kg m2, torques in Nm at the crank."""
+    """Reciprocating engine. Lengths in mm, inertia in kg m2, torques in Nm at the crank.
 
-    cylinders: Annotated[int, Field(ge=1, le=8)] = 4
+    firing_angles_deg: by firing order, from cylinder 1's firing TDC; even where not given.
+    """
+
+    cylinders: Annotated[int, Field(ge=1, le=12)] = 4
+    strokes: Literal[2, 4] = 4
+    ignition: Literal["coil-per-cylinder", "wasted-spark", "distributor", "compression"] = "coil-per-cylinder"
+    cranked_by: Literal["starter", "motor"] = "starter"
     firing_order: tuple[int, ...] = ()
+    firing_angles_deg: tuple[float, ...] = ()
+    banks: dict[str, tuple[int, ...]] = {}
     bore_mm: Positive = 86.0
     stroke_mm: Positive = 86.0
     rod_mm: Positive = 143.0
@@ -44,7 +52,22 @@ class Engine(_Part):
             1: (1,), 2: (1, 2), 3: (1, 3, 2), 4: (1, 3, 4, 2), 5: (1, 2, 4, 5, 3), 6: (1, 5, 3, 6, 2, 4),
             7: (1, 3, 5, 7, 2, 4, 6), 8: (1, 6, 2, 5, 8, 3, 7, 4),
         }  # fmt: skip
-        return self.firing_order or usual[self.cylinders]
+        return self.firing_order or usual.get(self.cylinders) or tuple(range(1, self.cylinders + 1))
+
+    @property
+    def cycle_deg(self) -> float:
+        """Crank degrees of one working cycle."""
+        return 360.0 if self.strokes == 2 else 720.0
+
+    def angles(self) -> tuple[float, ...]:
+        """Firing TDC by firing order."""
+        even = tuple(self.cycle_deg / self.cylinders * k for k in range(self.cylinders))
+        return self.firing_angles_deg or even
+
+    def pair_of(self, cylinder: int) -> tuple[int, ...]:
+        """The cylinders that share a coil with this one on a wasted-spark ignition: firing 360 degrees apart."""
+        at = dict(zip(self.order(), self.angles(), strict=True))
+        return tuple(c for c in sorted(at) if abs((at[c] - at[cylinder]) % 360.0) < 1.0)
 
     @model_validator(mode="after")
     def _can_be_built(self) -> Engine:
@@ -54,6 +77,14 @@ class Engine(_Part):
             raise ValueError("firing_order must name every cylinder once")
         if self.trapped and len(self.trapped) != self.cylinders:
             raise ValueError("trapped needs one value a cylinder")
+        angles = self.firing_angles_deg
+        if angles and (len(angles) != self.cylinders or list(angles) != sorted(angles) or angles[-1] >= self.cycle_deg):
+            raise ValueError("firing_angles_deg needs one rising angle a cylinder within the cycle")
+        placed = sorted(c for bank in self.banks.values() for c in bank)
+        if placed and placed != list(range(1, self.cylinders + 1)):
+            raise ValueError("banks must place every cylinder once")
+        if self.ignition == "wasted-spark" and any(len(self.pair_of(c)) != 2 for c in self.order()):
+            raise ValueError("wasted-spark needs cylinders that fire 360 degrees apart in pairs")
         return self
 
 
@@ -86,6 +117,7 @@ class Cranking(_Part):
     battery_ocv_v: Positive = 12.6
     battery_resistance_ohm: Positive = 0.005
     release_after_s: float = 0.35
+    motor_rpm: Positive = 1000.0  # speed that a motor on the crank holds, where engine.cranked_by is "motor"
 
 
 class Running(_Part):
@@ -157,8 +189,19 @@ class Sensor(_Part):
 
 
 class Cam(_Part):
-    """One cam line; edges in crank degrees after cylinder 1's firing TDC."""
+    """One cam line; edges in crank degrees after cylinder 1's firing TDC, as designed, phaser parked.
 
+    phaser: [time s, degrees late] it is moved to once the engine runs. A variable-reluctance line falls through zero at
+    its "falling" edges and shows no others.
+    """
+
+    name: str = ""
+    bank: Annotated[int, Field(ge=1)] = 1
+    camshaft: Literal["intake", "exhaust"] = "intake"
+    sensor: Literal["hall", "vr"] = "hall"
+    startup_error_deg: Annotated[float, Field(ge=0.0)] = 0.0  # first three edges after power-up, up to this far off
+    phaser_range_deg: Annotated[float, Field(ge=0.0)] = 0.0
+    phaser: tuple[tuple[float, float], ...] = ()
     edges_deg: tuple[tuple[float, Literal["rising", "falling"]], ...] = (
         (40.0, "rising"), (220.0, "falling"), (310.0, "rising"), (400.0, "falling"),
     )  # fmt: skip
@@ -186,6 +229,8 @@ class Control(_Part):
     prime_ms: Annotated[float, Field(ge=0.0)] = 0.0
     withhold_spark: bool = False
     withhold_fuel: bool = False
+    cam_fallback_turns: Annotated[float, Field(ge=0.0, le=40.0)] = 4.0  # turns more without a cam to tell the turn
+    reset_below_v: Annotated[float, Field(ge=0.0)] = 0.0  # the unit restarts when its supply falls below this
 
 
 class Sampling(_Part):
@@ -199,11 +244,19 @@ class Sampling(_Part):
 class Channel(_Part):
     """One recorded line; range_v is [low, high] of the recorder's input in the channel's unit."""
 
-    role: Literal["crank", "cam", "coil", "injector", "battery", "starter-current"]
+    role: Literal[
+        "crank", "cam", "coil", "injector", "battery", "starter-current", "cylinder-pressure", "intake-pressure",
+        "exhaust-pressure", "sensor-supply", "sensor-ground", "second-tap", "temperature", "marker",
+    ]  # fmt: skip
     name: str = ""
     cylinder: int = 1
+    cam: Annotated[int, Field(ge=1)] = 1  # which of the cams, from 1
+    of: str = ""  # for a supply, ground or second tap: the channel it belongs to; "" is the crank line
     style: Literal["", "command", "current"] = ""
     range: tuple[float, float] | None = None
+
+
+WHERE = {"polarity-reversed": ("", "sensor", "probe"), "signal-lost": ("", "line", "sensor", "supply")}
 
 
 class Fault(_Part):
@@ -212,6 +265,10 @@ class Fault(_Part):
     kind: Literal[
         "tooth-absent", "tooth-weak", "tooth-displaced", "tooth-extra", "wheel-runout", "wheel-unexpected",
         "edges-dropped", "signal-lost", "edges-spurious", "polarity-reversed", "signal-low", "cranking-slow",
+        "compression-low", "misfire", "coil-command-absent", "coil-current-poor", "spark-shifted",
+        "injector-command-absent", "fuel-starved", "lockout", "unit-silent", "unit-resets", "brown-out",
+        "cam-jumped", "chain-stretched", "phaser-stuck", "phaser-hunting", "cam-target", "cam-dead", "cam-lost",
+        "wheel-moved", "wheel-loose", "sensor-delay", "supply-drop", "ground-lift", "probe",
     ]  # fmt: skip
     slots: tuple[int, ...] = ()
     amplitude: Share = 0.4  # tooth-weak (vr): pulse left of a sound one; signal-low: swing left
@@ -223,14 +280,41 @@ class Fault(_Part):
     layout: str = ""  # wheel-unexpected: the wheel really fitted
     tdc_shift_deg: float = 0.0
     stretches: tuple[tuple[float, float], ...] = ()  # signal-lost: [start s, length s]
-    follows: Literal["time", "coil", "injector"] = "time"  # edges-spurious
+    follows: Literal["time", "coil", "injector", "starter"] = "time"  # edges-spurious; supply-drop, ground-lift
     rate_hz: float = 20.0  # edges-spurious, follows time: mean rate
     lag_ms: float = 0.4  # edges-spurious, follows coil or injector
     width_us: Positive = 60.0
     level_v: float | None = None  # edges-spurious (vr): pulse size; signal-lost: level the line goes to
-    where: Literal["sensor", "probe"] = "sensor"  # polarity-reversed
+    # polarity-reversed: sensor (default) or probe; signal-lost: line (default, between sensor and control unit), sensor
+    # (both ends go) or supply (its supply goes too)
+    where: Literal["", "sensor", "probe", "line", "supply"] = ""
     cause: Literal["battery", "starter", "friction"] = "battery"  # cranking-slow
-    rpm: Positive = 90.0  # cranking-slow: mean cranking speed it leaves
+    rpm: Positive = 90.0  # cranking-slow, brown-out: mean cranking speed it leaves
+    cylinder: Annotated[int, Field(ge=1, le=12)] = 1  # compression-low, misfire, coil-current-poor
+    cylinders: tuple[int, ...] = ()  # coil-command-absent, injector-command-absent: () is all of them
+    how: Literal["trapped", "leak"] = "trapped"  # compression-low
+    mode: Literal["fuel", "spark", "both"] = "fuel"  # lockout: what is withheld
+    cams: tuple[int, ...] = ()  # cam faults: which cams, from 1; () is all of them
+    teeth: int = 1  # cam-jumped: teeth of the crank sprocket, late positive
+    sprocket_teeth: Annotated[int, Field(ge=8)] = 18
+    wander_deg: Annotated[float, Field(ge=0.0)] = 0.0  # chain-stretched: with torque; cam-target: standard deviation
+    hz: Positive = 1.0  # phaser-hunting
+    edge: Annotated[int, Field(ge=0)] = 0  # cam-target: place in the cam's edges_deg
+    absent: bool = False  # cam-target: the edge is gone
+    delay_us: Annotated[float, Field(ge=0.0)] = 0.0  # sensor-delay
+    v: Annotated[float, Field(ge=0.0)] | None = None  # supply-drop: what is left; ground-lift: how far it rises
+    shared: bool = False  # ground-lift: the cam sensors hang on the same ground
+    channel: str = "crank"  # probe: name or role of the line
+    what: Literal["ac", "clip", "ratio", "thinned", "blocks-lost", "inverted"] = "ac"  # probe
+    corner_hz: Positive = 1.0  # probe, ac
+    factor: Positive = 0.1  # probe: ratio; clip: share of the half swing that is left
+    every: Annotated[int, Field(ge=2)] = 16  # probe, thinned: samples held
+    after_s: Annotated[float, Field(ge=0.0)] | None = None  # lockout: seconds after synchronising; None: never given
+
+
+def _listed(value: Any) -> Any:
+    """One cam table stands for a list of one."""
+    return value if isinstance(value, list | tuple) else (value,)
 
 
 class Scenario(_Part):
@@ -246,7 +330,7 @@ class Scenario(_Part):
     running: Running = Running()
     wheel: WheelSpec = WheelSpec()
     sensor: Sensor = Sensor()
-    cam: Cam = Cam()
+    cam: Annotated[tuple[Cam, ...], BeforeValidator(_listed)] = (Cam(),)
     control: Control = Control()
     sampling: Sampling = Sampling()
     channel: tuple[Channel, ...] = (
@@ -254,6 +338,13 @@ class Scenario(_Part):
         Channel(role="battery"), Channel(role="starter-current"),
     )  # fmt: skip
     fault: tuple[Fault, ...] = ()
+
+    @model_validator(mode="after")
+    def _channels_fit(self) -> Scenario:
+        for channel in self.channel:
+            if channel.role == "cam" and channel.cam > len(self.cam):
+                raise ValueError(f"channel of cam {channel.cam}: there are {len(self.cam)} cams")
+        return self
 
     @model_validator(mode="after")
     def _faults_fit(self) -> Scenario:
@@ -267,6 +358,13 @@ class Scenario(_Part):
                 raise ValueError("fault polarity-reversed needs a variable-reluctance sensor (sensor.kind = 'vr')")
             if fault.kind == "wheel-unexpected":
                 layouts.named(fault.layout)
+            if fault.cams and max(fault.cams) > len(self.cam):
+                raise ValueError(f"fault {fault.kind}: there are {len(self.cam)} cams")
+            if fault.kind in WHERE and fault.where not in WHERE[fault.kind]:
+                raise ValueError(f"fault {fault.kind}: where must be one of {', '.join(WHERE[fault.kind][1:])}")
+            named = {fault.cylinder} | set(fault.cylinders)
+            if named and max(named) > self.engine.cylinders:
+                raise ValueError(f"fault {fault.kind}: the engine has {self.engine.cylinders} cylinders")
         return self
 
 

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from witnessmark.simulate import mechanics
-from witnessmark.simulate.scenario import Channel, Fault, Scenario
+from witnessmark.simulate import cams, mechanics, probe
+from witnessmark.simulate.scenario import Cam, Channel, Fault, Scenario
 
 if TYPE_CHECKING:
     from witnessmark.simulate.run import Run
@@ -19,9 +19,18 @@ CAUSE_OF = {
     "wheel-runout": "trigger-wheel-runout",
     "wheel-unexpected": "trigger-wheel-wrong", "edges-dropped": "crank-sensor", "signal-lost": "crank-circuit",
     "edges-spurious": "electrical-interference", "polarity-reversed": "sensor-polarity",
-    "signal-low": "sensor-air-gap", "cranking-slow": "cranking-system",
+    "signal-low": "sensor-air-gap", "cranking-slow": "cranking-system", "brown-out": "cranking-system",
+    "compression-low": "cylinder-compression", "misfire": "cylinder-misfire",
+    "coil-command-absent": "ignition-output", "coil-current-poor": "ignition-output",
+    "injector-command-absent": "fuel-output", "fuel-starved": "fuel-supply", "lockout": "security-lockout",
+    "cam-jumped": "cam-timing", "chain-stretched": "cam-timing", "phaser-stuck": "cam-phaser",
+    "phaser-hunting": "cam-phaser", "cam-target": "cam-target", "cam-dead": "cam-sensor", "cam-lost": "cam-circuit",
+    "wheel-moved": "trigger-wheel-shifted", "wheel-loose": "trigger-wheel-loose", "sensor-delay": "sensor-wrong",
+    "supply-drop": "crank-circuit", "ground-lift": "crank-circuit", "probe": "measurement-fault",
+    "unit-silent": "control-unit", "unit-resets": "control-unit", "spark-shifted": "control-unit",
 }  # fmt: skip
 
+CAUSE_AT = {("signal-lost", "sensor"): "crank-sensor", ("polarity-reversed", "probe"): "measurement-fault"}
 TWO_LEVEL_CAUSE_OF = {
     # a wide gap leaves a two-level sensor's levels alone until its edges stop; a high level that is not reached is the
     # pull-up, the supply or a load on the wire
@@ -29,8 +38,10 @@ TWO_LEVEL_CAUSE_OF = {
 }
 
 
-def cause_of(kind: str, sensor: str) -> str:
-    """The cause behind a fault of the simulator on a crank sensor of this kind ("hall" or "vr")."""
+def cause_of(kind: str, sensor: str, where: str = "") -> str:
+    """The cause behind a fault of the simulator on a crank sensor of this kind ("hall" or "vr"), by where it sits."""
+    if (kind, where) in CAUSE_AT:
+        return CAUSE_AT[kind, where]
     return (TWO_LEVEL_CAUSE_OF if sensor == "hall" else {}).get(kind, CAUSE_OF[kind])
 
 
@@ -41,6 +52,9 @@ def _severity(fault: Fault, scenario: Scenario) -> float:
         "tooth-weak": fault.share if hall else fault.amplitude, "tooth-displaced": abs(fault.deg),
         "wheel-runout": abs(fault.deg), "edges-dropped": fault.share, "signal-low": fault.amplitude,
         "signal-lost": float(sum(b for _, b in fault.stretches)), "cranking-slow": fault.rpm,
+        "compression-low": fault.share, "misfire": fault.share, "coil-command-absent": fault.share,
+        "coil-current-poor": fault.share, "injector-command-absent": fault.share, "spark-shifted": abs(fault.deg),
+        "brown-out": fault.rpm, "unit-resets": float(len(fault.stretches)),
         "edges-spurious": fault.rate_hz if fault.follows == "time" else fault.share, "tooth-extra": fault.deg,
     }.get(fault.kind, 1.0)  # fmt: skip
 
@@ -103,7 +117,8 @@ def _outputs(run: Run, scenario: Scenario, start_s: float, end_s: float, recorde
         spark = spark[np.isin(spark[:, 1].astype(int), list(coils))]
         fuel = fuel[np.isin(fuel[:, 1].astype(int), list(injectors))]
     tdc = mechanics.tdc_deg(scenario.engine)
-    after = (spark[:, 5] - tdc[spark[:, 1].astype(int)] + 360.0) % 720.0 - 360.0
+    half = 0.5 * scenario.engine.cycle_deg
+    after = (spark[:, 5] - tdc[spark[:, 1].astype(int)] + half) % (2.0 * half) - half
     right = spark[(after >= -60.0) & (after <= 20.0)]
     return {
         "first_fuel_s": float(fuel[:, 2].min()) if len(fuel) else None,
@@ -141,7 +156,7 @@ def _manifest(run: Run, scenario: Scenario) -> dict[str, Any]:
     """How often the faults show while the crank turns: passages without a pulse, extra pulses, time without signal."""
     marking = run.turn.edges.marking[run.passes[:, 1].astype(int)]
     slot = run.turn.teeth.slot[run.turn.edges.tooth[run.passes[:, 1].astype(int)]]
-    stretches = [(a, a + b) for f in scenario.fault for a, b in f.stretches]
+    stretches = [(a, a + b) for f in scenario.fault if f.kind == "signal-lost" for a, b in f.stretches]
     when = run.passes[:, 0]
     in_lost = np.zeros(len(when), bool)
     for a, b in stretches:
@@ -159,12 +174,34 @@ def _manifest(run: Run, scenario: Scenario) -> dict[str, Any]:
     }
 
 
-def truth_of(scenario: Scenario, run: Run) -> dict[str, Any]:
+def compression_rel(scenario: Scenario, run: Run) -> dict[str, float]:
+    """Work that each compression absorbs at cranking speed, over the median of the other cylinders'."""
+    turning = run.omega_rad_s[(run.omega_rad_s > 8.0) & (run.omega_rad_s < 47.0)]
+    speed = float(turning.mean()) if len(turning) else 25.0
+    work = mechanics.compression_work(scenario, speed)
+    if len(work) < 2:
+        return {}
+    return {str(c + 1): float(work[c] / np.median(np.delete(work, c))) for c in range(len(work))}
+
+
+def tooth_errors(run: Run) -> dict[str, float]:
+    """How late each tooth's marking edge is against the fitted wheel as drawn, in degrees, by slot."""
+    edges, wheel = run.turn.edges, run.fitted
+    place = dict(zip(wheel.tooth_slots, wheel.teeth_deg, strict=True))
+    out = {}
+    for k in np.flatnonzero(edges.marking):
+        slot = int(run.turn.teeth.slot[edges.tooth[k]])
+        if slot in place:
+            out[str(slot)] = float((edges.angle_deg[k] - place[slot] + 180.0) % 360.0 - 180.0)
+    return out
+
+
+def truth_of(scenario: Scenario, run: Run, name_of: Callable[[Channel], str]) -> dict[str, Any]:
     """The truth of a recording; angles in crank degrees after cylinder 1's firing TDC, times in s."""
     faults = []
     for f in scenario.fault:
         faults.append({
-            "kind": f.kind, "cause": cause_of(f.kind, scenario.sensor.kind), "slots": list(f.slots),
+            "kind": f.kind, "cause": cause_of(f.kind, scenario.sensor.kind, f.where), "slots": list(f.slots),
             "severity": _severity(f, scenario), "settings": f.model_dump(exclude_defaults=True),
         })  # fmt: skip
     first = faults[0] if faults else None
@@ -175,6 +212,7 @@ def truth_of(scenario: Scenario, run: Run) -> dict[str, Any]:
     return {
         "origin": "simulated",
         "cause": first["cause"] if first else "none-found",
+        "causes": list(dict.fromkeys(f["cause"] for f in faults)),
         "kind": first["kind"] if first else None,
         "slot": slot,
         "severity": first["severity"] if first else None,
@@ -187,6 +225,26 @@ def truth_of(scenario: Scenario, run: Run) -> dict[str, Any]:
         "turns": float((run.theta_deg.max() - run.theta_deg[0]) / 360.0),
         "rpm": {"median": float(np.median(moving)), "max": float(moving.max())} if len(moving) else None,
         "manifest": _manifest(run, scenario),
+        "engine": {
+            "cylinders": scenario.engine.cylinders,
+            "strokes": scenario.engine.strokes,
+            "firing_deg": {str(c + 1): float(d) for c, d in enumerate(mechanics.tdc_deg(scenario.engine))},
+        },
+        "compression_rel": compression_rel(scenario, run),
+        "tooth_error_deg": tooth_errors(run),
+        "cams": [
+            {
+                "name": name_of(c),
+                "bank": scenario.cam[c.cam - 1].bank,
+                "camshaft": scenario.cam[c.cam - 1].camshaft,
+                "edges_deg": [list(x) for x in scenario.cam[c.cam - 1].edges_deg],
+                "offset_deg": cams.parked_offset_deg(scenario, c.cam),
+            }
+            for c in scenario.channel
+            if c.role == "cam"
+        ],
+        "tdc_error_deg": sum(f.deg for f in scenario.fault if f.kind == "wheel-moved"),
+        "blocks_lost_s": [list(s) for s in probe.cut_spans(scenario)],
         "crank_angle": {
             "time_s": [round(float(t), 4) for t in run.time_s[::step]],
             "deg": [round(float(d), 3) for d in run.theta_deg[::step]],
@@ -209,34 +267,37 @@ def setup_of(scenario: Scenario, run: Run, name_of: Callable[[Channel], str]) ->
         if c.role == "crank":
             row["sensor"] = scenario.sensor.kind
         elif c.role == "cam":
-            row["sensor"] = "hall"
-        elif c.role in ("coil", "injector"):
+            row["sensor"] = scenario.cam[c.cam - 1].sensor
+            row["bank"] = scenario.cam[c.cam - 1].bank
+        elif c.role in ("coil", "injector", "cylinder-pressure"):
             row["cylinder"] = c.cylinder
+        elif c.role in ("second-tap", "sensor-supply", "sensor-ground"):
+            row["of"] = c.of or next((name_of(x) for x in scenario.channel if x.role == "crank"), "crank")
         channels.append(row)
-    cams = [
-        {
-            "channel": name_of(c),
-            "bank": 1,
-            "camshaft": "intake",
-            "edges_deg": [list(x) for x in scenario.cam.edges_deg],
-            "tolerance_deg": 6.0,
-        }
-        for c in scenario.channel
-        if c.role == "cam"
-    ]
+    shafts = [_cam_wheel(scenario.cam[c.cam - 1], name_of(c)) for c in scenario.channel if c.role == "cam"]
     order = e.order()
     return {
         "vehicle": {"description": f"{scenario.title} (simulated)".strip(), "complaint": scenario.complaint},
         "engine": {
-            "cylinders": e.cylinders, "strokes": 4, "ignition": "coil-per-cylinder", "cranked_by": "starter",
-            "firing_order": list(order), "firing_angles_deg": [720.0 / e.cylinders * k for k in range(e.cylinders)],
+            "cylinders": e.cylinders, "strokes": e.strokes, "ignition": e.ignition, "cranked_by": e.cranked_by,
+            "firing_order": list(order), "firing_angles_deg": list(e.angles()),
+            **({"banks": {k: list(v) for k, v in e.banks.items()}} if e.banks else {}),
             "bore_mm": e.bore_mm, "stroke_mm": e.stroke_mm, "rod_mm": e.rod_mm,
             "compression_ratio": e.compression_ratio,
         },
         "crank_wheel": wheel,
-        "cam_wheel": cams,
+        "cam_wheel": shafts,
         "channel": channels,
     }  # fmt: skip
+
+
+def _cam_wheel(cam: Cam, channel: str) -> dict[str, Any]:
+    """A cam in the words of the setup file; a variable-reluctance line shows its falling edges only."""
+    seen = [list(x) for x in cam.edges_deg if cam.sensor == "hall" or x[1] == "falling"]
+    row: dict[str, Any] = {
+        "channel": channel, "bank": cam.bank, "camshaft": cam.camshaft, "edges_deg": seen, "tolerance_deg": 6.0,
+    }  # fmt: skip
+    return row | ({"phaser_range_deg": cam.phaser_range_deg} if cam.phaser_range_deg else {})
 
 
 def _slot_at(teeth_deg: Any, deg: float) -> float:
@@ -251,7 +312,7 @@ def for_wav(setup: dict[str, Any], gains: dict[str, tuple[float, float]]) -> dic
     for n, row in enumerate(setup["channel"], start=1):
         gain, offset = gains[row["name"]]
         place[row["name"]] = str(n)
-        unit = "A" if row["role"] == "starter-current" else "V"
+        unit = "bar" if row["role"].endswith("pressure") else ("A" if row["role"] == "starter-current" else "V")
         rows.append(
             {**row, "name": str(n), "label": row["name"], "unit": unit, "scale": gain * 32768.0, "offset": offset}
         )
@@ -262,6 +323,8 @@ def for_wav(setup: dict[str, Any], gains: dict[str, tuple[float, float]]) -> dic
 def _value(value: Any) -> str:
     if isinstance(value, str):
         return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{key} = {_value(v)}" for key, v in value.items()) + " }"
     if isinstance(value, list):
         return "[" + ", ".join(_value(v) for v in value) + "]"
     return repr(round(value, 6)) if isinstance(value, float) else str(value)

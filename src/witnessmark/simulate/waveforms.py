@@ -76,13 +76,13 @@ def fade(line: F64, rate_hz: float, start_s: float, end_s: float) -> None:
         line[part] *= 1.0 - np.clip(np.minimum(x, 1.0 - x) / 0.1, 0.0, 1.0)
 
 
-def coil_current(n: int, rate_hz: float, events: F64, volts: F64) -> F64:
-    """Primary current in A, rows [start, end]; i = (V/R)(1 - exp(-tR/L)) with R 0.6 ohm, L 3 mH."""
+def ramp(n: int, rate_hz: float, events: F64, volts: F64, ohm: float, henry: float) -> F64:
+    """Current in A of a coil or injector, rows [start, end]; i = (V/R)(1 - exp(-tR/L))."""
     out = np.zeros(n)
     for start, end in events:
         part = stretch(n, rate_hz, start, end)
         t = np.arange(part.start, part.stop) / rate_hz - start
-        out[part] = volts[part] / 0.6 * (1.0 - np.exp(-t * 0.6 / 3e-3))
+        out[part] = volts[part] / ohm * (1.0 - np.exp(-t * ohm / henry))
     return out
 
 
