@@ -244,7 +244,7 @@ FAMILY = Family(
         "tooth.displaced.alone", "tooth.displaced.standard_errors", "tooth.displaced.gap_pitch",
         "tooth.displaced.second_pitch", "tooth.displaced.gap_cranking_pitch", "tooth.displaced.second_cranking_pitch",
         "tooth.displaced.steadiness", "tooth.displaced.model_turns", "tooth.displaced.most_pitch",
-        "tooth.displaced.least_teeth", "tooth.displaced.merged_pitch", "tooth.displaced.off_gap_pitch",
+        "tooth.displaced.gap_learnt", "tooth.displaced.least_teeth", "tooth.displaced.merged_pitch", "tooth.displaced.off_gap_pitch",
         "tooth.extra.window", "tooth.extra.amplitude", "tooth.extra.gap_amplitude", "tooth.extra.amplitude_max",
         "tooth.extra.share", "tooth.extra.valley", "tooth.extra.drawn_pitch", "tooth.extra.merged_pitch",
         "tooth.extra.merged_amplitude", "tooth.extra.even_sides",
