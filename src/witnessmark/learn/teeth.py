@@ -68,11 +68,22 @@ def teeth_of(analysis: Analysis, same_engine: bool, faulty: frozenset[int]) -> T
     if same_engine:
         keep = np.where(beside, 1.0, own**2 / max(own**2 + typical**2, 1e-12))  # shrunk by what is only noise
         error = np.where(known, keep * np.nan_to_num(late.mean_deg), 0.0)
+        error = _without_order_1(error, np.asarray(m.layout.teeth_deg), plain)
         return Teeth(error, typical, typical, _amplitude(m, known), _runout(analysis))
     sure = np.abs(late.mean_deg) > SURE * np.hypot(np.nan_to_num(late.se_deg), spread)
     design = known & beside & sure if m.is_vr else np.zeros(m.teeth, bool)
     error = np.where(design, np.nan_to_num(late.mean_deg), 0.0)
     return Teeth(error if design.any() else None, typical, None, None, None)
+
+
+def _without_order_1(error: Floats, teeth_deg: Floats, plain: NDArray[np.bool_]) -> Floats:
+    """Errors by tooth without what returns once per turn: that is runout, measured and written by itself."""
+    a = np.radians(teeth_deg)
+    design = np.column_stack([np.ones(a.size), np.cos(a), np.sin(a)])
+    if plain.sum() < 6:
+        return error
+    solved = np.linalg.lstsq(design[plain], error[plain], rcond=None)[0]
+    return np.asarray(error - design[:, 1:] @ solved[1:])
 
 
 def near_gaps(m: Measured) -> frozenset[int]:

@@ -182,8 +182,8 @@ def _numbered(slots: int, missing: tuple[int, ...]) -> list[int] | None:
 class CrankWheel(_Table):
     """The toothed wheel by design: slots and missing (regular), or teeth_deg and widths_deg (unequal).
 
-    What a good recording taught of it besides: how well its TDC is known, and, by tooth in order of rotation from slot
-    1, how late each edge comes (crank degrees) and how large its pulse is (of the median tooth's); once per turn, how far
+    What a good recording taught of it besides: how well its TDC is known; by tooth, in order of rotation from slot 1,
+    how late each edge comes (crank degrees) and how large its pulse is (of the median tooth's); once per turn, how far
     the whole wheel stands off.
     """
 

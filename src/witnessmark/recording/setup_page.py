@@ -75,8 +75,8 @@ TABLES: tuple[tuple[str, type[BaseModel], str], ...] = (
     (
         "[learnt]",
         Learnt,
-        "Written by `witnessmark learn`: where the values come from. Channels that a learnt setup names and a recording "
-        "does not have are a caution, not an error.",
+        "Written by `witnessmark learn`: where the values come from. Channels that a learnt setup names and a "
+        "recording does not have are a caution, not an error.",
     ),
 )
 

@@ -22,7 +22,8 @@ class Layout:
     widths_deg: tooth widths where the design codes them, else None.
     periods: how many times the pattern repeats in one turn (1: a slot is unique in a turn).
     learnt_deg: how much later than drawn each tooth of a good wheel comes, in ``teeth_deg`` already but for the first,
-    from which angles are counted; None where nothing was learnt. learnt_amplitude: pulse of each tooth of a good wheel, of the median tooth's.
+    from which angles are counted; None where nothing was learnt. learnt_amplitude: pulse of each tooth of a good wheel,
+    of the median tooth's.
     """
 
     name: str
