@@ -71,7 +71,7 @@ def at_slot(finding: Finding, before: Analysis, after: Analysis) -> Chances | No
 def _passages(m: Measured, slot: int | None) -> Bools | None:
     if m.layout is None or slot not in m.layout.tooth_slots:
         return None
-    return m.wheel.passes.used & (m.wheel.passes.tooth == m.layout.tooth_slots.index(slot))
+    return np.asarray(m.wheel.passes.used & (m.wheel.passes.tooth == m.layout.tooth_slots.index(slot)))
 
 
 def _within(rows: Bools, rpm: np.ndarray, band: tuple[float, float] | None) -> Bools:

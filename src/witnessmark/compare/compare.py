@@ -46,7 +46,7 @@ def _passing(judged: Judged) -> bool:
 
 
 def verdict_of(judged: tuple[Judged, ...]) -> Overall:
-    """The overall verdict: where a signal was wrong decides, and what starts showed of it only where nothing else was."""
+    """The overall verdict: where a signal was wrong decides, and starts only where nothing else was."""
     before = [j for j in judged if j.before is not None and j.weighty]
     new = [j for j in judged if j.verdict == "new" and j.weighty]
     main = [j for j in before if j.shown.kind not in SYMPTOM_KINDS] or before

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
-
-import numpy as np
 
 from witnessmark.compare import chances as chance
 from witnessmark.compare.chances import Chances
@@ -118,7 +117,7 @@ def _moved(a: Finding, b: Finding) -> bool:
     if a.kind in AT_STARTS or a.kind == "signal-lost":
         return False  # seconds of cranking, turns to a spark and lengths of losses are each start's own
     errors = [f.evidence.get("standard_error_deg") for f in (a, b)]
-    doubt = float(np.hypot(*(float(e) if isinstance(e, int | float) else 0.0 for e in errors)))
+    doubt = math.hypot(*(float(e) if isinstance(e, int | float) else 0.0 for e in errors))
     least = CAM_DEG if a.kind == "cam-offset" else 0.0
     return change > max(CHANGED_SHARE * abs(a.value), STANDARD_ERRORS * doubt, least) and not _rates_overlap(a, b)
 
@@ -270,7 +269,8 @@ def _by_runout(finding: Finding, after: Analysis) -> Judged:
     w, then = after.wheel, finding.evidence.get("runout_deg")
     if w.runout_deg is None or w.runout_se_deg is None or not isinstance(then, int | float):
         return Judged("not comparable", finding, None, "the once-per-turn error is not measured in both records")
-    words = f"once-per-turn error {then:.2f} degrees before, {w.runout_deg:.2f} (standard error {w.runout_se_deg:.2f}) after"
+    now = f"{w.runout_deg:.2f} (standard error {w.runout_se_deg:.2f}) after"
+    words = f"once-per-turn error {then:.2f} degrees before, {now}"
     if w.runout_deg + 2.0 * w.runout_se_deg < float(then):
         return Judged("gone", finding, None, words, value_after=w.runout_deg)
     return Judged("not comparable", finding, None, f"{words}: too coarse to tell", value_after=w.runout_deg)

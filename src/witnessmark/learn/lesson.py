@@ -272,10 +272,11 @@ def _head(analysis: Analysis, same_engine: bool, against: list[str]) -> tuple[st
     when = datetime.now(UTC).strftime("%Y-%m-%d")
     whom = "this one engine" if same_engine else "the kind of engine"
     lines = [
-        f"Setup of {whom} in {os.path.basename(analysis.recording.path)}, learnt by witnessmark {__version__} on {when}.",
-        f"From {analysis.wheel.angle.turns:.1f} turns in {analysis.recording.duration_s:.1f} s; behind each value stands "
-        "what it rests on.",
-        "A recording shows a wheel, not its drawing: what was wrong with it, and nobody saw, stands here as if designed.",
+        f"Setup of {whom} in {os.path.basename(analysis.recording.path)}, learnt by witnessmark {__version__} "
+        f"on {when}.",
+        f"From {analysis.wheel.angle.turns:.1f} turns in {analysis.recording.duration_s:.1f} s; behind each value "
+        "stands what it rests on.",
+        "A recording shows a wheel, not its drawing: what was wrong with it, and nobody saw, stands here as if drawn.",
     ]
     if against:
         lines.append("Learnt although these were seen in it:")

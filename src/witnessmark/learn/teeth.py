@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 
 # A table known less well than this teaches nothing (memory: good wheels' pitch errors are 0.03 to 0.2 degrees).
 COARSE_DEG = 0.1
-# An error of a tooth beside a gap is the design's from this many standard errors, and deviations of the plain teeth, on.
+# An error beside a gap is the design's from this many standard errors, and deviations of the plain teeth, on.
 SURE = 3.0
 LEAST_PASSAGES = 6
 
