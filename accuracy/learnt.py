@@ -101,9 +101,7 @@ def with_fault(rng: np.random.Generator, t: dict[str, Any], kind: str) -> float:
     if kind == "tooth-absent":
         t["fault"] = [{"kind": kind, "slots": [slot]}]
     elif kind == "tooth beside the gap absent":
-        t["fault"] = [
-            {"kind": "tooth-absent", "slots": [int(rng.choice([wheel.tooth_slots[0], wheel.tooth_slots[-1]]))]}
-        ]
+        t["fault"] = [{"kind": "tooth-absent", "slots": [beside]}]
     elif kind == "tooth-weak":
         value = RANGES[kind].at(severity)
         how = {"share": min(1.0 - value, 0.9)} if t["sensor"]["kind"] == "hall" else {"amplitude": value}

@@ -193,10 +193,15 @@ def learn(recording: str, out: str, setup_path: str | None, same_engine: bool, y
     _print(f"{'Replaced' if there else 'Written':<10}{out}\n")
 
 
+def _on_terminal() -> bool:
+    """Whether somebody can answer."""
+    return sys.stdin.isatty()
+
+
 def _confirm(recording: str, out: str, against: bool, there: bool) -> None:
     """Ask on the terminal; NotConfirmed without a terminal or without a yes."""
     seen = "a fault is stated in it, so it may be no good engine" if against else "what it would believe stands above"
-    if not sys.stdin.isatty():
+    if not _on_terminal():
         raise NotConfirmed(f"{recording}: {seen}; nothing is learnt without a yes: ask on a terminal or give --yes")
     replaces = f", replacing {out}" if there else ""
     question = f"Is this a good engine all the same? Learn from it{replaces}" if against else f"Learn this{replaces}"

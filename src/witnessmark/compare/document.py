@@ -144,7 +144,7 @@ def _turn_maps(c: Comparison) -> Section:
 
     shown = []
     for when, a in (("before", c.before), ("after", c.after)):
-        drawn = turn_map(a)
+        drawn = turn_map(a, f"turnmap-{when}")
         if drawn is not None:
             counts = f"{plural(drawn.missed, 'missing edge')}, {plural(drawn.extra, 'extra edge')}"
             counts += f", {drawn.weak} pulses under a control unit's nominal threshold" if drawn.weak else ""
