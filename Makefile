@@ -10,7 +10,7 @@ OUT := out
 help: ## this list
 	@sed -n 's/^\([a-z-]*\):.*## \(.*\)/  make \1	\2/p' $(MAKEFILE_LIST) | expand -t 24
 
-demo: $(RUN) ## simulate the bakery's van, analyse the recording, write the report
+demo: $(RUN) ## simulate the bakery's van, analyse it, write the report; compare it with the van repaired
 	@sh scripts/demo.sh $(OUT)
 
 test: $(DEV) ## all quick tests and the accuracy sample
@@ -47,6 +47,7 @@ docs: $(DEV) ## write the pages of docs/ that are made from the code
 	$(BIN)/python -m witnessmark.causes.reach
 	$(BIN)/python -m witnessmark.recording.setup_page
 	$(BIN)/python -m witnessmark.report.schema > docs/analysis.schema.json
+	$(BIN)/python -m witnessmark.compare.schema > docs/comparison.schema.json
 
 clean: ## remove what was made, the .venv too
 	rm -rf $(OUT) build dist .venv .pytest_cache .mypy_cache .ruff_cache .hypothesis .import_linter_cache

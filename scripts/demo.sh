@@ -1,5 +1,6 @@
 #!/bin/sh
-# The demo: simulate the bakery's van into OUT, analyse the recording with its setup, write JSON and report.
+# The demo: simulate the bakery's van into OUT, analyse the recording with its setup, write JSON and report; then the van
+# after its repair, held against it.
 # Usage: scripts/demo.sh OUT
 set -eu
 out=$1
@@ -11,6 +12,14 @@ echo
 echo
 echo "Analysis (JSON): $out/bakery-van.json"
 echo "Report to open in a browser: $(cd "$out" && pwd)/bakery-van.html"
+echo
+echo "After the repair, the wheel replaced:"
+.venv/bin/witnessmark simulate examples/bakery-van-repaired.toml "$out/bakery-van-repaired.npz"
+echo
+.venv/bin/witnessmark compare "$out/bakery-van.npz" "$out/bakery-van-repaired.npz" \
+    --setup "$out/bakery-van.setup.toml" --report "$out/bakery-van-repaired.html"
+echo
+echo "Before and after: $(cd "$out" && pwd)/bakery-van-repaired.html"
 [ -z "${CI:-}" ] || exit 0
 if [ "$(uname)" = Darwin ]; then
     open "$out/bakery-van.html"

@@ -12,6 +12,7 @@ import pytest
 from witnessmark.causes.docs import knowledge_page
 from witnessmark.causes.ids import CAUSES, NONE_FOUND
 from witnessmark.causes.reach import load_reach, reach_page
+from witnessmark.compare.schema import comparison_schema
 from witnessmark.recording.setup import load_setup
 from witnessmark.recording.setup_page import EXAMPLE, MEANING, keys, setup_page
 from witnessmark.report.schema import analysis_schema
@@ -27,6 +28,7 @@ def test_made_pages_are_current():
     assert (DOCS / "knowledge.md").read_text(encoding="utf-8") == knowledge_page()
     assert (DOCS / "reach.md").read_text(encoding="utf-8") == reach_page()
     assert json.loads((DOCS / "analysis.schema.json").read_text(encoding="utf-8")) == analysis_schema()
+    assert json.loads((DOCS / "comparison.schema.json").read_text(encoding="utf-8")) == comparison_schema()
 
 
 def test_every_cause_stands_in_the_table_of_what_can_be_told():
@@ -51,7 +53,7 @@ def test_the_setup_example_is_a_setup(tmp_path):
     assert load_setup(str(path)).crank_wheel is not None
 
 
-@pytest.mark.parametrize("page", ["README.md", "CONTRIBUTING.md", "docs/README.md"])
+@pytest.mark.parametrize("page", ["README.md", "CONTRIBUTING.md", "docs/README.md", "docs/learn.md", "docs/compare.md", "docs/setup.md"])
 def test_links_lead_somewhere(page):
     text = (ROOT / page).read_text(encoding="utf-8")
     for target in LINK.findall(text):

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from witnessmark import __version__
-from witnessmark.errors import BadOutput, WitnessmarkError
+from witnessmark.errors import BadOutput, NotConfirmed, WitnessmarkError
 
 if TYPE_CHECKING:
     from witnessmark.report.model import Analysis
@@ -149,11 +149,106 @@ def analyze(recording: str, setup_path: str | None, json_path: str | None, repor
 
 
 def _json(analysis: Analysis) -> str:
-    import json
-
     from witnessmark.report.analysis_json import analysis_json
 
-    return json.dumps(analysis_json(analysis), indent=1, allow_nan=False) + "\n"
+    return _dumped(analysis_json(analysis))
+
+
+def _dumped(data: dict[str, Any]) -> str:
+    import json
+
+    return json.dumps(data, indent=1, allow_nan=False) + "\n"
+
+
+@main.command()
+@click.argument("recording")
+@click.option("--out", "out", required=True, metavar="SETUP.toml", help="Where to write the setup.")
+@click.option("--setup", "setup_path", metavar="BASE.toml", help="What is known already; it is kept.")
+@click.option("--same-engine", is_flag=True, help="For later recordings of this very engine: its teeth's errors too.")
+@click.option("--yes", is_flag=True, help="Write without asking, also where a fault is seen in the recording.")
+def learn(recording: str, out: str, setup_path: str | None, same_engine: bool, yes: bool) -> None:
+    """Learn a setup from RECORDING of a good engine, for engines of its kind.
+
+    Prints what it would believe and what speaks against it, and asks before it writes. Exit status 0: written; 2: bad
+    input, or not confirmed.
+    """
+    from witnessmark import output, startup
+
+    if out == "-":
+        raise BadOutput("-: a setup is a file; give it a name such as setup.toml")
+    output.check_places([out], [p for p in (recording, setup_path) if p is not None])
+    _place_for_compiled_code()
+    with startup.quick_imports():
+        from witnessmark.pipeline import analyze as run
+
+    from witnessmark.learn.lesson import learn as lesson_of
+    from witnessmark.learn.write import setup_text, summary
+
+    lesson = lesson_of(run(recording, setup_path), same_engine=same_engine)
+    _print(summary(lesson) + "\n")
+    there = Path(out).exists()
+    if not yes:
+        _confirm(recording, out, bool(lesson.stated), there)
+    output.write_all({out: setup_text(lesson)})
+    _print(f"{'Replaced' if there else 'Written':<10}{out}\n")
+
+
+def _on_terminal() -> bool:
+    """Whether somebody can answer."""
+    return sys.stdin.isatty()
+
+
+def _confirm(recording: str, out: str, against: bool, there: bool) -> None:
+    """Ask on the terminal; NotConfirmed without a terminal or without a yes."""
+    seen = "a fault is stated in it, so it may be no good engine" if against else "what it would believe stands above"
+    if not _on_terminal():
+        raise NotConfirmed(f"{recording}: {seen}; nothing is learnt without a yes: ask on a terminal or give --yes")
+    replaces = f", replacing {out}" if there else ""
+    question = f"Is this a good engine all the same? Learn from it{replaces}" if against else f"Learn this{replaces}"
+    if not click.confirm(f"{question}?", default=False):
+        raise NotConfirmed(f"{recording}: not confirmed; nothing was written")
+
+
+@main.command()
+@click.argument("before")
+@click.argument("after")
+@click.option("--setup", "setup_path", metavar="SETUP.toml", help="What is known of the engine, for both recordings.")
+@click.option("--json", "json_path", metavar="OUT.json", help='Write the comparison as JSON; "-" prints only that.')
+@click.option("--report", "report_path", metavar="OUT.html", help="Write the comparison as one HTML file.")
+def compare(before: str, after: str, setup_path: str | None, json_path: str | None, report_path: str | None) -> None:
+    """Compare the recordings BEFORE and AFTER a repair and print what became of each finding.
+
+    Exit status 0: compared, whatever came out; 2: bad input.
+    """
+    from witnessmark import output, startup
+
+    places = [p for p in (json_path, report_path) if p is not None and p != "-"]
+    if report_path == "-":
+        raise BadOutput("-: a report is a file to open in a browser; give it a name such as report.html")
+    output.check_places(places, [p for p in (before, after, setup_path) if p is not None])
+    _place_for_compiled_code()
+    with startup.quick_imports():
+        from witnessmark.pipeline import analyze as run
+
+    from witnessmark.compare.compare import compare as held_against
+
+    comparison = held_against(run(before, setup_path), run(after, setup_path))
+    texts: dict[str, str] = {}
+    if json_path is not None:
+        from witnessmark.compare.comparison_json import comparison_json
+
+        texts[json_path] = _dumped(comparison_json(comparison))
+    if report_path is not None:
+        from witnessmark.compare.document import comparison_html
+
+        texts[report_path] = comparison_html(comparison)
+    printed = texts.pop("-", None)
+    if printed is None:
+        from witnessmark.compare.terminal import summary
+
+        printed = summary(comparison) + "\n"
+    output.write_all(texts)
+    _print(printed)
 
 
 @main.command()

@@ -5,7 +5,8 @@
     ├── BadSetup                a setup file with an unknown key, wrong type or impossible value
     ├── BadScenario             the same for a simulation scenario
     ├── BadKnowledge            a knowledge file (limits, layouts, tests) that fails its schema
-    └── BadOutput               a place that cannot be written
+    ├── BadOutput               a place that cannot be written
+    └── NotConfirmed            what was learnt waits for a yes that did not come
 
 Every message is one line that names the file, what is wrong and what to do.
 """
@@ -33,3 +34,7 @@ class BadKnowledge(WitnessmarkError):
 
 class BadOutput(WitnessmarkError):
     """A file that was to be written cannot be; the message names it."""
+
+
+class NotConfirmed(WitnessmarkError):
+    """What was learnt from a recording was not confirmed; nothing is written."""

@@ -35,6 +35,8 @@ EARLIEST_SPARK_DEG, LATEST_SPARK_DEG = -60.0, 20.0
 ONE_TURN_SHARE = 0.8
 # Sparks taken for a TDC must agree within this spread; cranking advance is fixed to a few degrees (common practice).
 SPARK_SPREAD_DEG = 15.0
+# A setup's TDC slot that says it is looser than this is no measure of single degrees (twice what is taken unsaid).
+SURE_TDC_DEG = 2.0
 # Described cam edges must fit one place this much better than any other (of 1) to be believed.
 PLACE_MARGIN = 0.1
 
@@ -75,13 +77,15 @@ def _setup_tdc(facts: Facts, wheel: WheelResult, setup: Setup) -> _Tdc | str | N
         return f"the setup's TDC slot belongs to a wheel of {count} slots, the record shows {layout.slots}"
     if layout.periods > 1:
         return "the wheel repeats within one turn: its slot 1, and with it the TDC slot, is not unique"
+    doubt = None if said is None else said.tdc_tolerance_deg
+    loose = doubt is not None and doubt > SURE_TDC_DEG
     return _Tdc(
         slot_angle_deg(layout, facts.tdc_slot),
         "setup",
-        0.99,
-        1.0,
+        0.9 if loose else 0.99,
+        1.0 if doubt is None else doubt,
         False,
-        f"cylinder 1's TDC by the setup (slot {facts.tdc_slot:g})",
+        f"cylinder 1's TDC by the setup (slot {facts.tdc_slot:g}{f', good to {doubt:g} degrees' if loose else ''})",
     )
 
 

@@ -142,6 +142,10 @@ def _beyond_expected(m: Measured, late: Lateness, disturbed: frozenset[int]) -> 
     near = np.roll(before, 1) | np.roll(after, -1)
     if m.is_vr or not (late.running or late.modelled):
         allowed = np.where(after | before, beside, np.where(near, second, 0.0))
+        if m.layout.learnt_deg is not None:  # what the gap does on a good engine is taken off already
+            share = m.limits["tooth.displaced.gap_learnt"]
+            beside_bad = bad | np.roll(bad, -1) | np.roll(bad, 1)
+            allowed = np.where(beside_bad | np.roll(beside_bad, 1) | np.roll(beside_bad, -1), allowed, share * allowed)
         out = np.sign(out) * np.maximum(0.0, np.abs(out) - allowed)
     out[after & before] = np.nan
     return out
@@ -184,6 +188,7 @@ def _next(
         "scatter_deg": m.limits["tooth.displaced.scatter"] * scatter,
         "alone_deg": m.limits["tooth.displaced.alone"] * max(runner_up, alike),
         "uncertainty_deg": m.limits["tooth.displaced.standard_errors"] * float(late.se_deg[tooth]),
+        "learnt_deg": m.limits["tooth.displaced.standard_errors"] * _tolerance(m),
     }
     ratio = float(size[tooth]) / max(max(need.values()), 1e-9)
     confidence = beyond(ratio) * (1.0 if late.count[tooth] >= 3 else 0.6)
@@ -196,6 +201,12 @@ def _next(
     if confidence <= 0.05:
         return None
     return tooth, _displaced(m, late, tooth, scatter, runner_up, confidence)
+
+
+def _tolerance(m: Measured) -> float:
+    """How far the teeth of good wheels of this kind stand off, one standard deviation; 0 where no setup says."""
+    wheel = m.setup.crank_wheel
+    return 0.0 if wheel is None else wheel.teeth_tolerance_deg or 0.0
 
 
 def _by_compression(m: Measured, late: Lateness, tooth: int) -> float:

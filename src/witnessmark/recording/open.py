@@ -145,8 +145,10 @@ def _has_two(recording: Recording, channel: ChannelInfo) -> bool:
 
 
 def _apply(recording: Recording, setup: Setup) -> Recording:
-    _check_names(recording, setup)
-    cautions = list(recording.cautions)
+    cautions = [*recording.cautions, *_check_names(recording, setup)]
+    if setup.learnt is not None and setup.learnt.despite:
+        faults = ", ".join(one_line(f) for f in setup.learnt.despite)
+        cautions.append(f"The setup was learnt from a recording in which a fault was seen ({faults}): it may carry it.")
     nameless = [i for i, c in enumerate(setup.channel, start=1) if c.name is None]
     if nameless:
         cautions.append(f"The setup's [[channel]] entry {nameless[0]} has no name: it is not used.")
@@ -163,8 +165,11 @@ def _scaled(info: ChannelInfo, said: ChannelSetup | None) -> ChannelInfo:
     return replace(info, gain=info.gain * scale, offset=info.offset * scale + offset, unit=unit)
 
 
-def _check_names(recording: Recording, setup: Setup) -> None:
-    """Every channel the setup names must be there, and be described once."""
+def _check_names(recording: Recording, setup: Setup) -> list[str]:
+    """Every channel the setup names must be there, and be described once; a learnt setup may know more of them.
+
+    Its recording held what was hooked up then. Returns cautions.
+    """
     for c in recording.channels:
         said = [s.name for s in setup.channel if s.name in (c.name, split_unit(c.name)[0], str(c.position))]
         if len(said) > 1:
@@ -178,6 +183,10 @@ def _check_names(recording: Recording, setup: Setup) -> None:
     wanted = [(f"channel[{i}].name", c.name) for i, c in enumerate(setup.channel, start=1)]
     wanted += [(f"channel[{i}].of", c.of) for i, c in enumerate(setup.channel, start=1)]
     wanted += [(f"cam_wheel[{i}].channel", c.channel) for i, c in enumerate(setup.cam_wheel, start=1)]
+    absent = [name for _, name in wanted if name and name not in known]
+    if setup.learnt is not None and absent:
+        names = ", ".join(f'"{shorten(name)}"' for name in dict.fromkeys(absent))
+        return [f"The learnt setup describes channels that this recording does not have: {names}; they are left out."]
     for key, name in wanted:
         if name and name not in known:
             there = ", ".join(shorten(c.name) for c in recording.channels)
@@ -187,3 +196,4 @@ def _check_names(recording: Recording, setup: Setup) -> None:
                     f"its channels are: {there}; correct the name in the setup"
                 )
             )
+    return []

@@ -37,6 +37,7 @@ EdgeKind = Literal["falling", "rising"]
 Cylinder = Annotated[int, Field(ge=1, le=16)]
 Bank = Annotated[int, Field(ge=1, le=4)]
 Positive = Annotated[float, Field(gt=0)]
+TeethError = Annotated[float, Field(ge=-20, le=20)]
 
 # Trouble code form (published: SAE J2012 / ISO 15031-6; clause not re-opened); the two hex digits after the dash are
 # the failure type some control units add.
@@ -179,7 +180,12 @@ def _numbered(slots: int, missing: tuple[int, ...]) -> list[int] | None:
 
 
 class CrankWheel(_Table):
-    """The toothed wheel by design: slots and missing (regular), or teeth_deg and widths_deg (unequal)."""
+    """The toothed wheel by design: slots and missing (regular), or teeth_deg and widths_deg (unequal).
+
+    What a good recording taught of it besides: how well its TDC is known; by tooth, in order of rotation from slot 1,
+    how late each edge comes (crank degrees) and how large its pulse is (of the median tooth's); once per turn, how far
+    the whole wheel stands off.
+    """
 
     slots: Annotated[int, Field(ge=2, le=3600)] | None = None
     missing: tuple[int, ...] | None = None
@@ -187,11 +193,25 @@ class CrankWheel(_Table):
     widths_deg: tuple[float, ...] | None = None
     edge: EdgeKind | None = None
     tdc_slot: float | None = None
+    tdc_tolerance_deg: Annotated[float, Field(gt=0, le=30)] | None = None
+    teeth_error_deg: tuple[TeethError, ...] | None = None
+    teeth_amplitude: tuple[Positive, ...] | None = None
+    teeth_tolerance_deg: Annotated[float, Field(ge=0, le=5)] | None = None
+    runout_deg: Annotated[float, Field(ge=0, le=5)] | None = None
+    runout_phase_deg: Annotated[float, Field(ge=0, lt=360)] | None = None
+
+    @property
+    def tooth_count(self) -> int | None:
+        """Teeth of one turn; None where the wheel is not described."""
+        if self.teeth_deg is not None:
+            return len(self.teeth_deg)
+        return None if self.slots is None else self.slots - len(self.missing or ())
 
     @model_validator(mode="after")
     def _consistent(self) -> CrankWheel:
         self._check_regular()
         self._check_unequal()
+        self._check_learnt()
         count = self.slots if self.slots is not None else (len(self.teeth_deg) if self.teeth_deg else None)
         if self.tdc_slot is not None and not 0 < self.tdc_slot < (count or 3600) + 1:
             _wrong("tdc_slot", f"{self.tdc_slot:g} is no slot of this wheel, expected 1 to {count or 3600}; slot 1 "
@@ -224,6 +244,17 @@ class CrankWheel(_Table):
         if numbered is not None:
             _wrong("missing", f"{list(missing)} is numbered otherwise, expected slot 1 to be the first tooth after the "
                    f"longest gap; write missing = {numbered}, and count tdc_slot so too")  # fmt: skip
+
+    def _check_learnt(self) -> None:
+        for key in ("teeth_error_deg", "teeth_amplitude"):
+            values, teeth = getattr(self, key), self.tooth_count
+            if values is not None and teeth is None:
+                _wrong(key, "says nothing without the wheel; add slots and missing, or teeth_deg")
+            if values is not None and len(values) != teeth:
+                _wrong(key, f"has {len(values)} values for {teeth} teeth; give one for each tooth, from slot 1 on")
+        if (self.runout_deg is None) != (self.runout_phase_deg is None):
+            have, need = ("runout_deg", "runout_phase_deg")[:: 1 if self.runout_phase_deg is None else -1]
+            _wrong(have, f"says nothing without {need}; give both or neither")
 
     def _check_unequal(self) -> None:
         teeth, widths = self.teeth_deg, self.widths_deg
@@ -298,6 +329,19 @@ class ChannelSetup(_Table):
         return scale
 
 
+class Learnt(_Table):
+    """Where a setup was learnt: a good recording of the same kind of engine, or of the same engine.
+
+    recording: its file name. turns: turns decoded in it. same_engine: whether it speaks of one engine (with the errors
+    of its own teeth) or of its kind. despite: what was stated as a fault in it when it was learnt all the same.
+    """
+
+    recording: str | None = None
+    turns: Positive | None = None
+    same_engine: bool | None = None
+    despite: tuple[str, ...] | None = None
+
+
 class Setup(_Table):
     """The whole setup; ``Setup()`` says nothing."""
 
@@ -306,6 +350,7 @@ class Setup(_Table):
     crank_wheel: CrankWheel | None = None
     cam_wheel: tuple[CamWheel, ...] = ()
     channel: tuple[ChannelSetup, ...] = ()
+    learnt: Learnt | None = None
 
     def channel_for(self, name: str, position: int) -> ChannelSetup | None:
         """What is said about the channel of this name (with or without its unit), else of this 1-based position."""

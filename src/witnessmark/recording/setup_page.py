@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from witnessmark.recording.setup import CamWheel, ChannelSetup, CrankWheel, Engine, Setup, Vehicle
+from witnessmark.recording.setup import CamWheel, ChannelSetup, CrankWheel, Engine, Learnt, Setup, Vehicle
 
 HEAD = """# The setup file
 
@@ -24,6 +24,10 @@ worth most are the crank wheel's `slots` with `missing` (a broken tooth beside t
 by design) and `tdc_slot` (angles are then counted from top dead centre, and the report says how far to bar the engine).
 A key that is not in this list, a value of the wrong type and an impossible value are errors of one line that names the
 key.
+
+A setup can be learnt from a recording of a good engine of the same kind ([page](learn.md)):
+
+    witnessmark learn GOOD_RECORDING --out SETUP.toml
 
 """
 
@@ -68,6 +72,12 @@ TABLES: tuple[tuple[str, type[BaseModel], str], ...] = (
     ),
     ("[[cam_wheel]]", CamWheel, "One camshaft line as designed, once for each."),
     ("[[channel]]", ChannelSetup, "What a line of the recording is, once for each: value = raw * scale + offset."),
+    (
+        "[learnt]",
+        Learnt,
+        "Written by `witnessmark learn`: where the values come from. Channels that a learnt setup names and a "
+        "recording does not have are a caution, not an error.",
+    ),
 )
 
 MEANING = {
@@ -92,6 +102,12 @@ MEANING = {
     "crank_wheel.widths_deg": "width of each of these teeth, where widths are coded",
     "crank_wheel.edge": "the edge that marks a tooth",
     "crank_wheel.tdc_slot": "slot (may be fractional) whose marking edge passes the sensor at cylinder 1's TDC",
+    "crank_wheel.tdc_tolerance_deg": "how well that slot is known, crank degrees; default 1",
+    "crank_wheel.teeth_error_deg": "how late each tooth's edge comes on a good engine, from slot 1 on; taken off",
+    "crank_wheel.teeth_amplitude": "pulse of each tooth of a good wheel, of the median tooth's; divided out",
+    "crank_wheel.teeth_tolerance_deg": "how far a good tooth may stand off beside that, crank degrees",
+    "crank_wheel.runout_deg": "once-per-turn error of the good wheel; taken off",
+    "crank_wheel.runout_phase_deg": "angle from slot 1 at which that error is latest",
     "cam_wheel.channel": "the channel's name in the recording",
     "cam_wheel.bank": "bank",
     "cam_wheel.camshaft": "which camshaft",
@@ -108,6 +124,10 @@ MEANING = {
     "channel.unit": "unit of the scaled value",
     "channel.scale": "factor from the file's value to the unit; WAV is taken as -1..+1",
     "channel.offset": "added after scaling",
+    "learnt.recording": "the recording it was learnt from",
+    "learnt.turns": "turns decoded in it",
+    "learnt.same_engine": "true: of one engine, with its own teeth's errors; false: of its kind",
+    "learnt.despite": "faults stated in that recording when it was learnt all the same; every analysis repeats them",
 }
 
 
@@ -153,7 +173,7 @@ def _words(kind: Any) -> str:
         return f"list of {_plural(args[0])}" if Ellipsis in args else "pair of " + " and ".join(_words(a) for a in args)
     if origin is dict:
         return f"table of {_plural(args[1])}"
-    return {int: "whole number", float: "number", str: "text"}[kind]
+    return {int: "whole number", float: "number", str: "text", bool: "true or false"}[kind]
 
 
 def _plural(kind: Any) -> str:

@@ -112,8 +112,8 @@ def _displaced(analysis: Analysis) -> tuple[FLOATS, NDArray[np.int64]]:
     return wheel.passes.turn[here].astype(np.float64), every[here]
 
 
-def turn_map(analysis: Analysis) -> TurnMap | None:
-    """The map of every decoded passage; None when nothing was decoded."""
+def turn_map(analysis: Analysis, name: str = "turnmap") -> TurnMap | None:
+    """The map of every decoded passage; None when nothing was decoded. name: apart from other maps of the same page."""
     wheel = analysis.wheel
     if wheel.layout is None or not len(wheel.passes.turn):
         return None
@@ -122,7 +122,7 @@ def turn_map(analysis: Analysis) -> TurnMap | None:
     apart_turn, apart_slot = _missed(wheel, False)
     extra_turn, extra_slot = _extra(wheel)
     suspects = collect.suspects(analysis)
-    with canvas("turnmap", height_for(heights, [0.12])) as figure:
+    with canvas(name, height_for(heights, [0.12])) as figure:
         speed, grid = rows(figure, heights, [0.12])
         _speed(speed, wheel)
         grid.plot(

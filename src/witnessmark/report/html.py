@@ -78,8 +78,11 @@ class Part:
     tables: list[Grid] = field(default_factory=list)
 
 
-def html(document: Document, *, tone: Tone = "fault", source: str = "") -> str:
-    """The document as HTML text. ``tone`` marks the verdict's frame; ``source`` names the recording in the footer."""
+def html(document: Document, *, tone: Tone = "fault", source: str = "", kicker: str = "Crank-signal report") -> str:
+    """The document as HTML text.
+
+    ``tone`` marks the verdict's frame; ``source`` names the recording in the footer; ``kicker`` says what page it is.
+    """
     first = next((s.id for s in document.sections if s.title.startswith("Appendix")), "")
     return _template().render(
         title=document.title,
@@ -90,6 +93,7 @@ def html(document: Document, *, tone: Tone = "fault", source: str = "") -> str:
         css=_css(),
         version=__version__,
         source=source or "a recording",
+        kicker=kicker,
     )
 
 
@@ -192,7 +196,7 @@ def _figure(picture: Picture) -> Figure:
 
 def _grid(table: Table) -> Grid:
     rows = [(i in table.marked, row) for i, row in enumerate(table.rows)]
-    finding = re.fullmatch(r"F\d+(-numbers)?", table.id) is not None
+    finding = re.fullmatch(r"(before-|after-)?F\d+(-numbers)?", table.id) is not None
     shown, more = (rows[:SHOWN_ROWS], rows[SHOWN_ROWS:]) if finding else (rows, [])
     narrow = (
         len(table.columns) <= WIDEST_SPLIT and len(shown) > SPLIT_ROWS and table.id not in ("provenance", "channels")

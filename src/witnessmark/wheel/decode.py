@@ -151,6 +151,7 @@ def _read(
     marks = marks_of(line, choice.rising)
     path, ripple = full_path(marks, choice)
     path = same_gap(path, layout, marks.time_s, timed, setup)
+    layout = layouts.as_learnt(layout, setup)
     chain = segments.chain_of(path, layout, marks.time_s, ripple)
     angle, kept = segments.angle_of(chain, layout, line.info.rate_hz)
     moving_s = standstill.without(line.edges.time_s, angle.undecoded)
@@ -165,6 +166,8 @@ def _read(
     passes = _replace(passes, residual=left)
     teeth = _teeth(passes, layout, fitted, line)
     run = runout.of_passes(passes, layout, angle, line.sensor == "vr", fitted.suspects, _cylinders(setup))
+    if run is not None and layout.learnt_deg is not None:
+        run = replace(run, single_deg=np.append(run.single_deg[0] - layout.learnt_deg[0], run.single_deg[1:]))
     swing = _amplitude_runout(teeth, layout) if line.sensor == "vr" else None
     used = int(passes.used.sum())
     return WheelResult(
@@ -237,6 +240,9 @@ def _with_errors(passes: Passes, layout: Layout, line: Line, angle: CrankAngle) 
     got = pitch.measure(
         layout, passes.tooth[rows], nominal[rows], passes.time_s[rows], piece[rows], min(floor, 0.1 * per_pitch)
     )
+    if layout.learnt_deg is not None:
+        first = np.where(np.arange(len(layout.teeth_deg)) == 0, layout.learnt_deg[0], 0.0)
+        got = replace(got, mean_deg=got.mean_deg - first, error_deg=got.error_deg - first[passes.tooth[rows]])
     error = np.full(passes.tooth.size, np.nan)
     error[rows] = got.error_deg
     return _replace(passes, error_deg=error), got
@@ -247,13 +253,14 @@ def _teeth(passes: Passes, layout: Layout, fitted: pitch.Pitch, line: Line) -> t
     n = len(layout.teeth_deg)
     seen_by_unit = (passes.edge >= 0) & ~(passes.arm_margin < 1.0)
     strength = _strength(passes)
+    usual = np.ones(n) if layout.learnt_amplitude is None else np.asarray(layout.learnt_amplitude)
     out: dict[int, Tooth] = {}
     for i in range(n):
         mine = (passes.tooth == i) & passes.used
         left = passes.residual[mine]
         left = left[np.isfinite(left)]
         margins = passes.arm_margin[mine & (passes.edge >= 0)]
-        strong = strength[mine & np.isfinite(strength)]
+        strong = strength[mine & np.isfinite(strength)] / usual[i]
         out[layout.tooth_slots[i]] = Tooth(
             slot=layout.tooth_slots[i],
             expected=True,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from functools import lru_cache
 from importlib.resources import files
 from typing import Any
@@ -110,6 +111,34 @@ def from_setup(setup: Setup) -> Layout | None:
         return None
     missing = tuple(wheel.missing or ())
     return regular(name_of(wheel.slots, missing), wheel.slots, missing, source="setup")
+
+
+def as_learnt(layout: Layout, setup: Setup) -> Layout:
+    """The setup's wheel with its teeth where a good wheel has them: errors by tooth and once per turn.
+
+    Only for a wheel on which a slot is unique in a turn: elsewhere it is not known which tooth is which.
+    """
+    wheel = setup.crank_wheel
+    if wheel is None or layout.source != "setup" or layout.periods != 1:
+        return layout
+    n = len(layout.teeth_deg)
+    teeth = np.asarray(layout.teeth_deg)
+    late = np.zeros(n) if wheel.teeth_error_deg is None else np.asarray(wheel.teeth_error_deg)
+    if wheel.runout_deg is not None and wheel.runout_phase_deg is not None:
+        late = late + wheel.runout_deg * np.cos(np.radians(teeth - wheel.runout_phase_deg))
+    if late.size != n or (wheel.teeth_amplitude is not None and len(wheel.teeth_amplitude) != n):
+        return layout
+    moved = teeth + late
+    moved[0] = teeth[0]  # angles are counted from slot 1: what it is late itself is taken off where it is measured
+    if np.any(np.diff(np.append(moved, 360.0)) < 0.3 * layout.pitch_deg):
+        return layout  # an error that passes the next tooth is none of a good wheel
+    known = bool(np.any(late != 0.0))
+    return replace(
+        layout,
+        teeth_deg=tuple(float(a) for a in moved) if known else layout.teeth_deg,
+        learnt_deg=tuple(float(a) for a in late) if known else None,
+        learnt_amplitude=wheel.teeth_amplitude,
+    )
 
 
 def name_of(slots: int, missing: Iterable[int]) -> str:

@@ -21,6 +21,9 @@ class Layout:
     teeth_deg: marking edge of every tooth, rising from 0. tooth_slots: the slot number of each of them.
     widths_deg: tooth widths where the design codes them, else None.
     periods: how many times the pattern repeats in one turn (1: a slot is unique in a turn).
+    learnt_deg: how much later than drawn each tooth of a good wheel comes, in ``teeth_deg`` already but for the first,
+    from which angles are counted; None where nothing was learnt. learnt_amplitude: pulse of each tooth of a good wheel,
+    of the median tooth's.
     """
 
     name: str
@@ -34,6 +37,8 @@ class Layout:
     source: Literal["catalogue", "family", "setup", "learnt"] = "catalogue"
     mark: str = ""  # evidence mark of the catalogue row
     periods: int = 1
+    learnt_deg: tuple[float, ...] | None = None
+    learnt_amplitude: tuple[float, ...] | None = None
 
     @property
     def pitch_deg(self) -> float:
