@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from witnessmark.engine import circular
 from witnessmark.engine.facts import Facts
-from witnessmark.engine.model import Cam, CamEdge, Phase
+from witnessmark.engine.model import Cam, CamEdge, CamMotion, Phase
 from witnessmark.engine.tracks import Alignment, Track
 from witnessmark.engine.unroll import UNKNOWN_TURN, Unrolled
 from witnessmark.recording.setup import CamWheel
@@ -36,6 +36,8 @@ SURE_PRESENT = 0.5
 # (360/18 = 20 crank degrees each, worked) and the worn chain's lag.
 SEARCH_DEG = 45.0
 MATCH_DEG = 12.0
+# A single edge may be this far from where the rest of its cam is and still be that edge (vanes are wider).
+LATE_REACH_DEG = 32.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +182,17 @@ def offset_deg(edges: Sequence[CamEdge], said: CamWheel) -> float | None:
     return float(np.median(late)) if late and 2 * len(late) >= len(said.edges_deg or ()) else None
 
 
-def to_cam(pattern: Pattern, phase: Phase, facts: Facts) -> Cam:
+def late_against(edges: Sequence[CamEdge], said: CamWheel, offset: float) -> list[float]:
+    """How late each described edge is seen, in its order, looked for about ``offset``; NaN where it is not seen."""
+    out = []
+    for angle, kind in said.edges_deg or ():
+        off = [float(circular.signed(e.angle_deg - angle, 720.0)) for e in edges if e.kind == kind]
+        near = [d for d in off if abs(d - offset) <= LATE_REACH_DEG]
+        out.append(min(near, key=lambda d: abs(d - offset)) if near else float("nan"))
+    return out
+
+
+def to_cam(pattern: Pattern, phase: Phase, facts: Facts, motion: CamMotion | None = None) -> Cam:
     """The pattern after cylinder 1's firing TDC (where the phase is known), with its offset where it can be judged."""
     line = pattern.track.line
     said = facts.cam_for(line)
@@ -189,13 +201,21 @@ def to_cam(pattern: Pattern, phase: Phase, facts: Facts) -> Cam:
         turned = (replace(e, angle_deg=float(np.mod(e.angle_deg - phase.tdc_deg, facts.cycle_deg))) for e in edges)
         edges = tuple(sorted(turned, key=lambda e: e.angle_deg))
     judged = said is not None and phase.turn_known and phase.tdc_source == "setup"
+    offset = offset_deg(edges, said) if judged and said is not None else None
+    late: tuple[float, ...] = ()
+    if judged and said is not None and offset is not None:
+        late = tuple(late_against(edges, said, offset))
     return Cam(
         channel=line.name,
         bank=line.bank if line.bank is not None or said is None else said.bank,
         camshaft=None if said is None else said.camshaft,
         edges=edges,
-        offset_deg=offset_deg(edges, said) if judged and said is not None else None,
+        offset_deg=offset,
         cycles=pattern.cycles,
+        motion=motion,
+        late_deg=late,
+        tolerance_deg=None if said is None else said.tolerance_deg,
+        phaser_range_deg=None if said is None else said.phaser_range_deg,
     )
 
 

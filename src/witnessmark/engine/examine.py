@@ -8,7 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from witnessmark.engine import cylinders as cylinder_count
+from witnessmark.engine import gas_tdc
 from witnessmark.engine.attempts import Surroundings, find_attempts, is_start, starter_on, timeline_of
+from witnessmark.engine.cam_motion import motion_of
 from witnessmark.engine.cams import learn, to_cam
 from witnessmark.engine.facts import Facts, facts_from
 from witnessmark.engine.model import Attempt, EngineResult, Phase
@@ -112,12 +114,13 @@ def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recor
         attempts = attempts_with(count)
     return EngineResult(
         phase=phase,
-        cams=tuple(to_cam(p, phase, facts) for p in patterns),
+        cams=tuple(to_cam(p, phase, facts, motion_of(p, unrolled, alignment, facts.cycle_deg)) for p in patterns),
         outputs=tuple(to_output(c, wheel.angle, phase) for c in commands),
         attempts=tuple(a for a in attempts if is_start(a)),
         timeline=timeline_of(attempts),
         cylinders=count,
         event_time_s=_event_times(commands, starter, signals),
+        tdc_by_gas=gas_tdc.find(wheel, facts, phase, count),
         steps=_steps(phase, unrolled, commands, attempts, why),
     )
 

@@ -42,8 +42,26 @@ class CamEdge:
 
 
 @dataclass(frozen=True, slots=True)
+class CamMotion:
+    """One cam against the crank over the cycles, n of them.
+
+    time_s, shift_deg, rpm [n]: how late the cam as a whole is against its learnt pattern, at which speed.
+    edge_sd_deg, edge_seen [edges]: spread of each edge against the others of its cycle, and how often it was seen.
+    """
+
+    time_s: NDArray[np.float64]
+    shift_deg: NDArray[np.float64]
+    rpm: NDArray[np.float64]
+    edge_sd_deg: tuple[float, ...]
+    edge_seen: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Cam:
-    """One cam line in crank degrees."""
+    """One cam line in crank degrees.
+
+    late_deg: how late each edge of the setup's cam wheel is seen, in its order (NaN: not seen); empty without one.
+    """
 
     channel: str
     bank: int | None
@@ -51,6 +69,10 @@ class Cam:
     edges: tuple[CamEdge, ...]
     offset_deg: float | None
     cycles: int
+    motion: CamMotion | None = None
+    late_deg: tuple[float, ...] = ()
+    tolerance_deg: float | None = None
+    phaser_range_deg: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +160,21 @@ class Side:
 
 
 @dataclass(frozen=True, slots=True)
+class TdcByGas:
+    """TDC as compression shows it in the cranking speed, modulo the firing interval; CrankAngle scale in degrees.
+
+    late_deg: how late it is against the TDC of the setup's slot (None without one): a wheel that sits late shows its
+    TDC early. doubt_deg: half width within which it is believed to lie.
+    """
+
+    tdc_deg: float
+    interval_deg: float
+    late_deg: float | None
+    doubt_deg: float
+    cycles: int
+
+
+@dataclass(frozen=True, slots=True)
 class EngineResult:
     """All that lines other than the crank say, put on crank angle."""
 
@@ -149,4 +186,5 @@ class EngineResult:
     cylinders: int | None
     event_time_s: dict[str, NDArray[np.float64]] = field(default_factory=dict)  # channel -> times of its edges
     steps: tuple[Step, ...] = ()
+    tdc_by_gas: TdcByGas | None = None
     side: Side | None = None  # where the crank line alone leaves open which of two teeth is gone
