@@ -282,16 +282,17 @@ def test_the_command(record, tmp_path):
 
 
 def test_bad_input_is_one_line_and_nothing_is_written(record, tmp_path):
-    good = record(CRANK).recording.path
+    good, other = record(CRANK).recording.path, record(CRANK, 4).recording.path
     setup = tmp_path / "s.toml"
     setup.write_text("[engine]\ncylindres = 4\n", encoding="utf-8")
     for args, word in (
         ((tmp_path / "gone.npz", good), "no such file"),
         ((good, tmp_path / "gone.npz"), "no such file"),
-        ((good, good, "--setup", setup), "cylindres"),
-        ((good, good, "--json", good), "overwrite"),
-        ((good, good, "--report", "-"), "report"),
-        ((good, good, "--report", tmp_path / "no" / "c.html"), "folder"),
+        ((good, good), "the same recording"),
+        ((good, other, "--setup", setup), "cylindres"),
+        ((good, other, "--json", good), "overwrite"),
+        ((good, other, "--report", "-"), "report"),
+        ((good, other, "--report", tmp_path / "no" / "c.html"), "folder"),
         ((good,), "AFTER"),
     ):
         result = run("compare", *args)

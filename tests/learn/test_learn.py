@@ -263,6 +263,23 @@ def test_a_base_setup_is_kept(good, tmp_path):
     assert cam.edges_deg[0][0] == pytest.approx(40.0, abs=0.5)
 
 
+def test_a_learnt_setup_is_no_base(good, learnt, tmp_path):
+    """Its teeth's errors would be taken off what is measured, and the rest be written as the whole."""
+    result = run("learn", good, "--setup", learnt[0], "--out", tmp_path / "o.toml", "--yes")
+    assert result.exit_code == 2
+    assert "learnt itself" in result.stderr
+    assert len(result.stderr.splitlines()) == 1
+
+
+def test_a_tdc_learnt_from_sparks_is_a_rough_guide(good, learnt):
+    from witnessmark.report.where import tdc_angle_deg
+
+    a = analyze(good, learnt[0])
+    _, words = tdc_angle_deg(a.wheel, a.engine, a.setup)
+    assert "degrees only" in words
+    assert a.engine.phase.tdc_doubt_deg >= 5.0
+
+
 # ---- parts
 
 
