@@ -301,3 +301,14 @@ def test_bad_input_is_one_line_and_nothing_is_written(record, tmp_path):
         assert len(result.stderr.splitlines()) == 1
         assert word in result.stderr
     assert [p.name for p in tmp_path.iterdir()] == ["s.toml"]
+
+
+def test_a_touch_of_the_key_proves_no_start(record):
+    """Half a turn of cranking after: no chance for the battery to sag nor for the engine to fail."""
+    slow = CRANK + '[[channel]]\nrole = "battery"\n[[fault]]\nkind = "cranking-slow"\nrpm = 70.0\n'
+    before = record(slow)
+    kinds = {f.kind for f in before.findings.found if f.stated} & {"battery-low", "cranking-slow"}
+    assert kinds
+    c = compare(before, record(CRANK + '[[channel]]\nrole = "battery"\n', 4, 0.55))
+    assert {j.verdict for j in c.findings if j.shown.kind in kinds} == {"not comparable"}
+    assert c.overall == "not-proven"
