@@ -80,7 +80,7 @@ def test_a_replaced_wheel(record):
     (pair,) = (p for p in c.teeth if p.slot == 23)
     assert pair.before.present == 0.0
     assert pair.after.present == 1.0
-    # what none in n leaves open, DOMAIN 4: 1 - 0.05^(1/n)
+    # what none in n leaves open (binomial, derived): 1 - 0.05^(1/n)
     assert judged.bound == pytest.approx(1.0 - 0.05 ** (1.0 / judged.chances))
     assert judged.bound < judged.rate
 
@@ -168,7 +168,7 @@ def test_another_wheel_after(record):
 
 @pytest.mark.parametrize(("n", "verdict"), [(58, "not comparable"), (59, "gone")])
 def test_a_fault_of_one_turn_in_twenty_needs_59_turns(n, verdict):
-    """DOMAIN 4: to see a 5 % fault with 95 % takes 59 revolutions."""
+    """Binomial: 0.95^58 = 0.051 and 0.95^59 = 0.0485, so to see a 5 % fault with 95 % takes 59 turns (derived)."""
     finding = Finding("F1", "tooth-extra", "crank", "wheel", "", 0.9, ())
     assert _by_chances(finding, Chances(0.05, n, 0, "turns")).verdict == verdict
 
