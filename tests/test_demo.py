@@ -73,3 +73,22 @@ def test_every_finding_rests_on_turns_of_the_record(analysis):
         for stretch in finding.ranges:
             assert 0 <= stretch.start_sample < stretch.stop_sample
             assert stretch.end_s - stretch.start_s < 0.5 * analysis.recording.duration_s
+
+
+def test_after_the_repair_the_fault_is_gone(bakery, bakery_analysis, tmp_path):
+    """The demo's second half: the wheel replaced, the same hook-up, old battery, no booster."""
+    from pathlib import Path
+
+    from witnessmark.compare.compare import compare
+    from witnessmark.pipeline import analyze
+    from witnessmark.simulate.run import write_simulation
+
+    scenario = Path(__file__).parents[1] / "examples" / "bakery-van-repaired.toml"
+    recording, truth_path, _ = write_simulation(scenario, tmp_path / "repaired.npz")
+    assert json.loads(truth_path.read_text(encoding="utf-8"))["faults"] == []
+    comparison = compare(bakery_analysis, analyze(recording, bakery.setup))
+    assert comparison.overall == "repaired"
+    (tooth,) = (j for j in comparison.findings if j.shown.slot == 23)
+    assert tooth.verdict == "gone"
+    starts = [j for j in comparison.findings if j.shown.kind == "no-start"]
+    assert [j.verdict for j in starts] == ["not comparable"]  # one start proves little where one of three ran before

@@ -53,7 +53,9 @@ def test_the_setup_example_is_a_setup(tmp_path):
     assert load_setup(str(path)).crank_wheel is not None
 
 
-@pytest.mark.parametrize("page", ["README.md", "CONTRIBUTING.md", "docs/README.md", "docs/learn.md", "docs/compare.md", "docs/setup.md"])
+@pytest.mark.parametrize(
+    "page", ["README.md", "CONTRIBUTING.md", "docs/README.md", "docs/learn.md", "docs/compare.md", "docs/setup.md"]
+)
 def test_links_lead_somewhere(page):
     text = (ROOT / page).read_text(encoding="utf-8")
     for target in LINK.findall(text):

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from witnessmark import __version__
-from witnessmark.errors import BadOutput, NotConfirmed, WitnessmarkError
+from witnessmark.errors import BadOutput, BadRecording, NotConfirmed, WitnessmarkError
 
 if TYPE_CHECKING:
     from witnessmark.report.model import Analysis
@@ -226,6 +226,8 @@ def compare(before: str, after: str, setup_path: str | None, json_path: str | No
     if report_path == "-":
         raise BadOutput("-: a report is a file to open in a browser; give it a name such as report.html")
     output.check_places(places, [p for p in (before, after, setup_path) if p is not None])
+    if os.path.exists(before) and os.path.exists(after) and os.path.samefile(before, after):
+        raise BadRecording(f"{after}: the same recording as before the repair; give the one made after it")
     _place_for_compiled_code()
     with startup.quick_imports():
         from witnessmark.pipeline import analyze as run

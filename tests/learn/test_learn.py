@@ -263,6 +263,23 @@ def test_a_base_setup_is_kept(good, tmp_path):
     assert cam.edges_deg[0][0] == pytest.approx(40.0, abs=0.5)
 
 
+def test_a_learnt_setup_is_no_base(good, learnt, tmp_path):
+    """Its teeth's errors would be taken off what is measured, and the rest be written as the whole."""
+    result = run("learn", good, "--setup", learnt[0], "--out", tmp_path / "o.toml", "--yes")
+    assert result.exit_code == 2
+    assert "learnt itself" in result.stderr
+    assert len(result.stderr.splitlines()) == 1
+
+
+def test_a_tdc_learnt_from_sparks_is_a_rough_guide(good, learnt):
+    from witnessmark.report.where import tdc_angle_deg
+
+    a = analyze(good, learnt[0])
+    _, words = tdc_angle_deg(a.wheel, a.engine, a.setup)
+    assert "degrees only" in words
+    assert a.engine.phase.tdc_doubt_deg >= 5.0
+
+
 # ---- parts
 
 
@@ -322,3 +339,31 @@ def test_the_analysis_says_what_it_was_told(good, learnt):
     given = analysis_json(analyze(good, learnt[0]))["setup"]["given"]
     assert given["learnt"]["recording"] == "good.npz"
     assert json.dumps(given)
+
+
+@pytest.mark.parametrize("own_deg", [0.04, 0.1])
+def test_teeth_as_they_stand_from_their_lateness_among_neighbours(own_deg):
+    """Known errors at constant speed, measured as the analysis does: moved by what was solved, the wheel is even."""
+    from witnessmark.learn.teeth import as_it_stands
+    from witnessmark.wheel import pitch
+
+    layout = layouts.single_gap(60, 2)
+    rng = np.random.default_rng(4)
+    true = rng.normal(0.0, own_deg, 58)
+    turns = 20
+    tooth = np.tile(np.arange(58, dtype=np.int32), turns)
+    turn = np.repeat(360.0 * np.arange(turns), 58)
+    nominal = turn + np.asarray(layout.teeth_deg)[tooth]
+    time_s = (nominal + true[tooth] + rng.normal(0.0, 0.02, tooth.size)) / (6.0 * 800.0)
+
+    def late(angle):
+        got = pitch.measure(layout, tooth, angle, time_s, np.zeros(tooth.size, np.int64), 0.02)
+        return got.mean_deg, float(np.nanmedian(got.se_deg))
+
+    before, se = late(nominal)
+    found = as_it_stands(layout, before, se, own_deg, 1.4826 * float(np.median(np.abs(before))))
+    after, _ = late(nominal + found[tooth])
+    assert np.sqrt(np.mean(after**2)) < 0.4 * np.sqrt(np.mean(before**2))
+    assert np.std(found - true) < np.std(before - true)
+    plainly, _ = late(nominal + before[tooth])  # lateness itself, taken for the error, leaves more
+    assert np.sqrt(np.mean(after**2)) < np.sqrt(np.mean(plainly**2))

@@ -12,6 +12,7 @@ from typing import TypeGuard
 
 import numpy as np
 
+from witnessmark.engine.model import Attempt
 from witnessmark.findings.limits import default_limits
 from witnessmark.findings.measured import Bools, Measured
 from witnessmark.findings.model import Finding
@@ -21,6 +22,8 @@ from witnessmark.report.model import Analysis
 SPEED_BAND = 1.15
 # The same for what is not tied to one tooth: cranking is no running, but speeds within a third are alike.
 WIDE_BAND = 1.33
+# Turns within which a control unit in order is in time (common practice: one to two); a shorter touch is no start.
+LEAST_START_TURNS = 2.0
 
 
 @dataclass(frozen=True)
@@ -127,7 +130,12 @@ def by_start(finding: Finding, before: Analysis, after: Analysis) -> Chances | N
     failed = finding.evidence.get(names.get(finding.kind, "attempts"))
     if not is_count(failed) or not every:
         return None
-    return Chances(careful(min(float(failed), every), every), len(after.engine.attempts), 0, "starts")
+    return Chances(careful(min(float(failed), every), every), len(starts(after)), 0, "starts")
+
+
+def starts(analysis: Analysis) -> list[Attempt]:
+    """Attempts that had the chance to start, or to fail: they ran, or the crank turned a working cycle or more."""
+    return [a for a in analysis.engine.attempts if a.started or a.turns >= LEAST_START_TURNS]
 
 
 def is_count(value: object) -> TypeGuard[int | float]:

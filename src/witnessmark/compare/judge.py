@@ -124,7 +124,8 @@ def _moved(a: Finding, b: Finding) -> bool:
 
 def _rates_overlap(a: Finding, b: Finding) -> bool:
     """Whether two shares of passages missed agree within their intervals."""
-    ends = [f.evidence.get(k) for f in (a, b) for k in ("missed_low_95", "missed_high_95")]
+    name = "missed" if "missed_low_95" in a.evidence else "rate"
+    ends = [f.evidence.get(f"{name}_{end}_95") for f in (a, b) for end in ("low", "high")]
     if not all(isinstance(e, int | float) for e in ends):
         return False
     low_a, high_a, low_b, high_b = (float(e) for e in ends)  # type: ignore[arg-type]
@@ -182,8 +183,8 @@ def _not_comparable(finding: Finding, before: Analysis, after: Analysis) -> str:
             return f"the record after has no {ROLES[needed]} line"
     if after.in_motion is False:
         return "nothing turns in the record after"
-    if finding.kind in AT_STARTS and not after.engine.attempts:
-        return "the record after holds no start attempt"
+    if finding.kind in AT_STARTS and not chance.starts(after):
+        return "the record after holds no start attempt of two turns or more"
     on_wheel = finding.kind in CRANK_KINDS or finding.slot is not None
     if on_wheel and after.wheel.layout is None:
         return f"the wheel is not decoded in the record after ({after.wheel.why_not or 'no pattern stands out'})"

@@ -9,13 +9,14 @@ import numpy as np
 
 from witnessmark import __version__
 from witnessmark.engine.model import Cam
-from witnessmark.errors import BadRecording
+from witnessmark.errors import BadRecording, BadSetup
 from witnessmark.findings.model import Finding
 from witnessmark.learn.model import Lesson, Plain, Table, Value
 from witnessmark.learn.teeth import Teeth, teeth_of
 from witnessmark.report.model import Analysis
 from witnessmark.report.words import listed, wheel_words
 from witnessmark.signals.model import Line
+from witnessmark.signals.role_words import hint
 from witnessmark.wheel.model import Layout
 
 # Fewer turns teach an accident of one turn as if it were the design (common practice, no source).
@@ -49,6 +50,11 @@ def learn(analysis: Analysis, *, same_engine: bool = False) -> Lesson:
         raise BadRecording(
             f"{where}: only {turns:.1f} turns were decoded, at least {LEAST_TURNS:g} are needed to learn from; "
             "record the engine cranking and running for longer"
+        )
+    if analysis.setup.learnt is not None or layout.learnt_deg is not None or layout.learnt_amplitude is not None:
+        raise BadSetup(
+            f"{analysis.setup_path}: a base setup that was learnt itself would be taken off what is learnt now; give "
+            "one written by hand, or none"
         )
     stated = [f for f in analysis.findings.found if f.stated and not f.kind.startswith("record-")]
     hints = [f for f in analysis.findings.found if not f.stated]
@@ -307,7 +313,15 @@ def _believed(analysis: Analysis, layout: Layout, teeth: Teeth, cams: list[Table
             out.append(f"Cam line {by_key['channel'].value}: {count} edges{note}.")
     roles = listed([f"{line.name} ({line.role})" for line in analysis.signals.lines if line.role != "other"])
     out.append(f"Channels: {roles}.")
+    unnamed = [line.name for line in analysis.signals.lines if line.role_source == "inferred" and _says_nothing(line)]
+    if unnamed:
+        them = f"{listed(unnamed)} {'says' if len(unnamed) == 1 else 'say'}"
+        out.append(f"The name of {them} nothing: that role holds where the next recording is hooked up alike.")
     return out
+
+
+def _says_nothing(line: Line) -> bool:
+    return line.role != "other" and line.role_confidence >= SURE_ROLE and hint(line.name) is None
 
 
 def _rounded(values: np.ndarray, digits: int) -> tuple[float, ...]:

@@ -66,7 +66,7 @@ def _facts(analysis: Analysis) -> dict[str, str]:
         facts["Codes"] = ", ".join(vehicle.codes)
     facts["Recorded"] = f"{plural(len(recording.channels), 'channel')}, {recording.duration_s:.4g} s"
     if wheel.layout is not None:
-        source = "named by the setup" if wheel.source == "setup" else f"inferred, probability {wheel.belief:.2f}"
+        source = phrases.wheel_source(analysis)
         facts["Crank wheel"] = f"{wheel.layout.name} ({source})"
         facts["Decoded"] = phrases.turns(analysis)
     else:

@@ -56,6 +56,15 @@ def verdict(analysis: Analysis) -> Sentence:
     return Sentence(text, (), collect.whole_record(analysis, analysis.wheel.channel), "record")
 
 
+def wheel_source(analysis: Analysis) -> str:
+    """Where the believed wheel comes from, in words."""
+    if analysis.wheel.source != "setup":
+        return f"inferred, probability {analysis.wheel.belief:.2f}"
+    learnt = analysis.setup.learnt
+    origin = "" if learnt is None or not learnt.recording else f", learnt from {learnt.recording}"
+    return f"named by the setup{origin}"
+
+
 def _main_findings(analysis: Analysis) -> list[Finding]:
     """What the verdict names: up to three places on the wheel, or the weightiest of what else is wrong."""
     found = collect.stated(analysis)

@@ -121,7 +121,7 @@ def _wheel(analysis: Analysis) -> list[str]:
     wheel = analysis.wheel
     if wheel.layout is None:
         return []
-    source = "named by the setup" if wheel.source == "setup" else f"inferred, probability {wheel.belief:.2f}"
+    source = phrases.wheel_source(analysis)
     head = f"{wheel.layout.name} ({source}) on channel {wheel.channel}, {phrases.turns(analysis)} decoded"
     head += f"; {wheel.slot_reference.rstrip('.')}." if wheel.slot_reference else "."
     others = [a for a in wheel.alternatives if a.probability >= 0.005]

@@ -21,6 +21,7 @@ FROM_GAP = "slot 1's tooth (the first after the gap) under the sensor"
 FROM_FIRST = "slot 1's tooth under the sensor"
 FROM_STANDING = "slot {slot}'s tooth (the first standing after the gap) under the sensor"
 FROM_TDC = "cylinder 1 at TDC"
+SURE_TDC_DEG = 2.0  # a TDC known less well than this is a rough guide (a third of the finest pitch in use)
 STANDS = 0.5  # a tooth that gives its edge in more of its passages than this can be seen through the hole
 
 # Trade rules for barring an engine by hand and for a finger or a probe in the sensor hole (common practice, no source).
@@ -55,9 +56,11 @@ def tdc_angle_deg(wheel: WheelResult, engine: EngineResult, setup: Setup | None)
 
     The setup's ``tdc_slot`` first; else the phase found in the record, named as inferred.
     """
-    tdc_slot = setup.crank_wheel.tdc_slot if setup is not None and setup.crank_wheel is not None else None
-    if wheel.layout is not None and tdc_slot is not None:
-        return slot_angle_deg(wheel.layout, float(tdc_slot)), FROM_TDC
+    said = setup.crank_wheel if setup is not None else None
+    if wheel.layout is not None and said is not None and said.tdc_slot is not None:
+        loose = said.tdc_tolerance_deg is not None and said.tdc_tolerance_deg > SURE_TDC_DEG
+        words = f"{FROM_TDC} (learnt, good to {said.tdc_tolerance_deg:g} degrees only)" if loose else FROM_TDC
+        return slot_angle_deg(wheel.layout, float(said.tdc_slot)), words
     phase = engine.phase
     if phase.known and phase.tdc_deg is not None:
         if phase.source == "setup":
