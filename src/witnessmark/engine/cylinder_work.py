@@ -1,0 +1,170 @@
+"""Which cylinder's compression takes how much: crank speed, starter current and battery volts, put on crank angle."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from witnessmark.engine import compression
+from witnessmark.engine.compression import STEP_DEG, Relative, Speed
+from witnessmark.engine.facts import Facts
+from witnessmark.engine.geometry import CylinderGeometry
+from witnessmark.engine.model import Attempt, CylinderResult, Phase
+from witnessmark.engine.sampled import thinned
+from witnessmark.engine.unroll import Unrolled
+from witnessmark.recording.model import Recording
+from witnessmark.recording.setup import Setup
+from witnessmark.signals.model import Signals
+from witnessmark.wheel.model import Layout
+
+Array = NDArray[np.float64]
+
+SPIN_UP_S = 0.4
+# A step of speed needs teeth: with fewer than 18 a turn one event is a few intervals only (derived: 120 degrees an
+# event of a six-cylinder engine hold six intervals then).
+FEWEST_TEETH = 18
+# A line that follows speed while cranking: at least this correlation with it (derived: two thirds of its variance).
+FOLLOWS = 0.8
+# Above this residual the fitted work does not describe the record (common for records that fire or a wheel misread).
+WORST_FIT = 0.35
+FIRES_RPM = 400.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    angle_deg: Array  # edges of the steps, after cylinder 1's firing TDC (or from the first TDC of any cylinder)
+    time_s: Array
+
+
+def measure(
+    signals: Signals, recording: Recording, setup: Setup, facts: Facts, layout: Layout | None, unrolled: Unrolled,
+    phase: Phase, attempts: Sequence[Attempt], cylinders: int | None,
+) -> tuple[tuple[CylinderResult, ...], str]:  # fmt: skip
+    """(one result an event or cylinder, why none). Cylinder numbers only where firing order, TDC and turn are known."""
+    if layout is None or not cylinders:
+        return (), "crank angle or number of cylinders not known"
+    if cylinders < 2:
+        return (), "one cylinder has no other to be compared with"
+    if len(layout.teeth_deg) < FEWEST_TEETH:
+        return (), f"{len(layout.teeth_deg)} teeth a turn are too few to follow one compression"
+    named = phase.known and phase.turn_known and len(facts.firing_deg) == cylinders
+    offsets = _offsets(facts, cylinders)
+    stretches = _stretches(unrolled, phase, attempts, facts.cycle_deg)
+    if not stretches:
+        return (), "no steady cranking without firing in the record"
+    speeds = [_speed(s) for s in stretches]
+    size = _geometry(setup)
+    if not phase.known:
+        named = False
+        shift, _ = compression.placed(speeds, offsets, size, facts.cycle_deg)
+        offsets = offsets + shift
+    found = [compression.relative(speeds, offsets, size, facts.cycle_deg)]
+    for role, words in (("starter-current", "starter current"), ("battery", "battery voltage")):
+        other = _other(signals, recording, role, stretches, speeds)
+        if other:
+            found.append(compression.relative(other, offsets, size, facts.cycle_deg, words))
+    good = [f for f in found if f is not None and f.residual < WORST_FIT]
+    if not good:
+        turned = sum(len(s.angle_deg) for s in speeds) * STEP_DEG / facts.cycle_deg
+        few = turned < compression.LEAST_CYCLES + 1
+        return (), f"{turned:.1f} cycles of cranking only" if few else "cranking speed does not follow compressions"
+    numbers = list(facts.firing_deg) if named else [None] * cylinders
+    order = np.array([facts.firing_deg[c] for c in numbers if c is not None]) if named else offsets
+    if named and facts.firing_deg:
+        at = {float(np.round(a, 3)): i for i, a in enumerate(np.round(offsets, 3))}
+        pick = [at[float(np.round(a, 3))] for a in order]
+    else:
+        pick = list(range(cylinders))
+    return tuple(_result(good, i, numbers[k], float(offsets[i])) for k, i in enumerate(pick)), ""
+
+
+def _offsets(facts: Facts, cylinders: int) -> Array:
+    """Firing TDCs after cylinder 1's; even where the setup says nothing else."""
+    if len(facts.firing_deg) == cylinders:
+        return np.sort(np.array(list(facts.firing_deg.values())))
+    return np.arange(cylinders) * facts.cycle_deg / cylinders
+
+
+def _geometry(setup: Setup) -> CylinderGeometry:
+    e, usual = setup.engine, CylinderGeometry()
+    stroke = e.stroke_mm or usual.stroke_mm
+    rod = e.rod_mm or usual.rod_mm / usual.stroke_mm * stroke
+    return CylinderGeometry(e.bore_mm or usual.bore_mm, stroke, rod, e.compression_ratio or usual.compression_ratio)
+
+
+def _result(good: list[Relative], i: int, cylinder: int | None, at_deg: float) -> CylinderResult:
+    """Sources combined by variance; a spread beyond what they state widens it (published: Birge ratio, R. T. Birge,
+    Phys. Rev. 40 (1932), from memory)."""
+    value, sd = np.array([g.rel[i] for g in good]), np.array([g.sd[i] for g in good])
+    weight = 1.0 / sd**2
+    mean = float((value * weight).sum() / weight.sum())
+    own = max(float(1.0 / np.sqrt(weight.sum())), compression.SHAPE_SD)
+    birge = np.sqrt(float((((value - mean) / sd) ** 2).sum()) / max(len(good) - 1, 1))
+    back = float(sum(g.back_rel[i] * w for g, w in zip(good, weight, strict=True)) / weight.sum())
+    return CylinderResult(
+        cylinder, at_deg, mean, own * max(1.0, float(birge)), None, None, good[0].cycles,
+        tuple((g.source, float(g.rel[i]), float(g.sd[i])) for g in good), back,
+    )  # fmt: skip
+
+
+def _stretches(u: Unrolled, phase: Phase, attempts: Sequence[Attempt], cycle_deg: float) -> list[_Stretch]:
+    """Cranking stretches without firing. Without a known turn only the longest chain: chains do not share a turn."""
+    out: list[tuple[int, _Stretch]] = []
+    for a in attempts:
+        end = min(t for t in (a.cranking_end_s, a.first_firing_s, a.end_s) if t is not None)
+        start = a.start_s + (0.0 if a.turning_at_start else SPIN_UP_S)
+        for i, seg in enumerate(u.angle.segments):
+            lo, hi = max(seg.start_s, start), min(seg.end_s, end)
+            if hi <= lo:
+                continue
+            turn, chain = u.shift_turns[i], u.chain[i]
+            if phase.turn_known and cycle_deg > 360.0:
+                turn, chain = (phase.per_segment_turn[i] if i < len(phase.per_segment_turn) else 0), 0
+                if turn < 0:
+                    continue
+            first, last = (float(x) for x in u.angle.at(np.array([lo, hi])))
+            grid = np.arange(first, last, STEP_DEG)
+            time = u.angle.when(grid)
+            ok = np.isfinite(time)
+            if ok.sum() * STEP_DEG >= compression.BLOCK * cycle_deg and np.diff(time[ok]).min() > STEP_DEG / 6 / FIRES_RPM:
+                out.append((chain, _Stretch(grid[ok] + 360.0 * turn - (phase.tdc_deg or 0.0), time[ok])))
+    if phase.turn_known and cycle_deg > 360.0:
+        return [s for _, s in out]
+    length = {c: sum(len(s.time_s) for d, s in out if d == c) for c, _ in out}
+    longest = max(length, key=lambda c: length[c], default=-1)
+    return [s for c, s in out if c == longest]
+
+
+def _speed(s: _Stretch) -> Speed:
+    return Speed(s.angle_deg[:-1] + STEP_DEG / 2, np.radians(STEP_DEG) / np.diff(s.time_s))
+
+
+def _other(
+    signals: Signals, recording: Recording, role: str, stretches: list[_Stretch], speeds: list[Speed]
+) -> list[Speed]:
+    """Speed as another line shows it: its own mean over each step, scaled to the crank's speed; empty where it does not
+    follow."""
+    lines = [x for x in signals.by_role(role) if x.info.kind == "sampled"]
+    if not lines:
+        return []
+    out = []
+    for s, v in zip(stretches, speeds, strict=True):
+        time, value = thinned(recording, lines[0].name, float(s.time_s[0]), float(s.time_s[-1]))
+        if len(time) < 4 * len(s.time_s):
+            return []
+        edge = np.searchsorted(time, s.time_s)
+        total = np.concatenate(([0.0], np.cumsum(value)))
+        mean = (total[edge[1:]] - total[edge[:-1]]) / np.maximum(np.diff(edge), 1)
+        x = np.linspace(-1.0, 1.0, len(mean))
+        trend = np.column_stack([np.ones_like(x), x, x**2])
+        flat = mean - trend @ np.linalg.lstsq(trend, mean, rcond=None)[0]
+        speed = v.rad_s - trend @ np.linalg.lstsq(trend, v.rad_s, rcond=None)[0]
+        follows = float(np.corrcoef(flat, speed)[0, 1]) if flat.std() > 0 else 0.0
+        if abs(follows) < FOLLOWS:
+            return []
+        # both have errors: the ratio of spreads, not the slope, keeps the ripple's size
+        out.append(Speed(v.angle_deg, v.rad_s - speed + np.sign(follows) * flat * speed.std() / flat.std()))
+    return out
