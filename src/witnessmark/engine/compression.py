@@ -22,15 +22,17 @@ from numpy.typing import NDArray
 from witnessmark.engine import geometry
 
 Array = NDArray[np.float64]
+Tables = tuple[Array, Array, Array]
 
 STEP_DEG = 6.0
 CLOSES_DEG, OPENS_DEG = -130.0, 130.0  # inlet closes, exhaust opens, after firing TDC (common practice, no source)
 EXPONENT = 1.28  # low at cranking speed (memory: 1.2 to 1.28)
 CHARGE_BAR = 0.97  # manifold of an open throttle while cranking (memory)
 LOST = 0.22  # share of the charge lost by the time the exhaust opens, cranking (memory)
-# What a cylinder gives back may differ from its compression; a prior this wide (share of the charge) keeps the two
-# apart where events overlap.
-GIVEN_BACK = 0.15
+# Blow-by of tight cylinders differs by a few hundredths of the charge (memory); where events overlap this prior keeps
+# charge and blow-by apart.
+TIGHT = 0.03
+LEAST_LEFT = 0.02  # a fit is never better than the assumed shape: this share of the ripple
 LEAST_CYCLES = 4  # more than four (DOMAIN: relative compression), whole ones
 BLOCK = 2  # cycles that share one start value and drive: the battery fades slowly
 # Ratios are no better than the assumed shape of the gas work: error of simulated engines with exact speed.
@@ -62,8 +64,8 @@ class Speed:
     rad_s: Array
 
 
-def shape(cylinder: geometry.CylinderGeometry) -> tuple[Array, Array, Array]:
-    """Work in bar x m3 a radian per bar of charge, by degree after TDC 0..719: (compression, expansion, case)."""
+def shape(cylinder: geometry.CylinderGeometry) -> Tables:
+    """Work in bar x m3 a radian per bar of charge, by degree after TDC 0..719: (gas of a tight cylinder, share of the blow-by so far, case)."""
     deg = np.arange(720.0)
     signed = np.where(deg > 360.0, deg - 720.0, deg)
     closed = (signed >= CLOSES_DEG) & (signed <= OPENS_DEG)
@@ -73,12 +75,11 @@ def shape(cylinder: geometry.CylinderGeometry) -> tuple[Array, Array, Array]:
     high = np.where(closed, (at_close / geometry.volume_ratio(signed, ratio, least)) ** EXPONENT, 0.0)
     order = np.argsort(signed)
     gone = np.cumsum((np.maximum(high, 1.0) - 1.0)[order] / np.maximum(high, 1.0)[order] * closed[order])
-    left = np.empty(720)
-    left[order] = 1.0 - LOST * gone / gone[-1]
+    share = np.empty(720)
+    share[order] = gone / gone[-1]
     arm = geometry.volume_slope_m3_per_rad(deg, cylinder) * 1e5
-    gas = CHARGE_BAR * high * left * arm
-    before = signed < 0.0
-    return np.where(before, gas, 0.0), np.where(before, 0.0, gas), np.where(closed, arm, 0.0)
+    gas = CHARGE_BAR * high * arm
+    return gas, share, np.where(closed, arm, 0.0)
 
 
 def _read(table: Array, angle_deg: Array, cycle_deg: float) -> Array:
@@ -87,37 +88,35 @@ def _read(table: Array, angle_deg: Array, cycle_deg: float) -> Array:
     return np.interp(np.mod(folded, 720.0), np.arange(721.0), np.append(table, table[0]))
 
 
-def _design(part: Speed, tdc: Array, tables: tuple[Array, Array, Array], cycle_deg: float) -> Array:
-    """Columns [k, 2n + 2]: charge of each event, what it gives back beyond that, drive, fall with speed."""
+def _design(part: Speed, tdc: Array, blow_by: Array, tables: Tables, cycle_deg: float) -> Array:
+    """Columns [k, 2n + 2]: charge of each event, its blow-by beyond ``blow_by``, drive, fall with speed."""
     fine = part.angle_deg[0] - STEP_DEG / 2 + np.arange(len(part.angle_deg) * int(STEP_DEG)) + 0.5
     off = fine[:, None] - tdc[None, :]
-    pressed, given, case = (_read(t, off, cycle_deg) for t in tables)
-    one = np.radians(1.0)
-    mean_case = case.sum(axis=1, keepdims=True) / len(tdc)
-    torque = np.hstack([pressed + given - mean_case, given])
-    work = np.cumsum(torque, axis=0) * one
+    gas, share, case = (_read(t, off, cycle_deg) for t in tables)
+    gas = gas * np.exp(-blow_by * share)
+    torque = np.hstack([gas - case.sum(axis=1, keepdims=True) / len(tdc), -gas * share])
+    work = np.cumsum(torque, axis=0) * np.radians(1.0)
     rows = work.reshape(len(part.angle_deg), int(STEP_DEG), -1).mean(axis=1)
     along = np.radians(part.angle_deg - part.angle_deg[0])
     slowed = np.cumsum(part.rad_s) * np.radians(STEP_DEG)
     return np.column_stack([rows, along, slowed])
 
 
-def _normal(part: Speed, tdc: Array, tables: tuple[Array, Array, Array], cycle_deg: float) -> tuple[Array, Array, Array]:
+def _normal(part: Speed, tdc: Array, blow_by: Array, tables: Tables, cycle_deg: float) -> tuple[Array, Array, Array]:
     """(A'A, A'y, [y'y, count]) of one block with its own start value and a drive that drifts."""
-    a, y = _design(part, tdc, tables, cycle_deg), 0.5 * part.rad_s**2
+    a, y = _design(part, tdc, blow_by, tables, cycle_deg), 0.5 * part.rad_s**2
     x = np.linspace(-1.0, 1.0, len(y))
     own = np.linalg.qr(np.column_stack([np.ones_like(x), x, x**2]))[0]
     a, y = a - own @ (own.T @ a), y - own @ (own.T @ y)
     return a.T @ a, a.T @ y, np.array([y @ y, float(len(y))])
 
 
-def _solve(ata: Array, aty: Array, n: int, weight: float) -> Array:
-    """Unknowns; ``weight`` of the prior that every cylinder gives back the same share of its charge.
-
-    The share common to all is free: it is the blow-by of a sound engine.
-    """
-    ata = ata.copy()
-    ata[n : 2 * n, n : 2 * n] += (np.eye(n) - 1.0 / n) * weight
+def _solve(ata: Array, aty: Array, n: int, weight: Array, target: Array) -> Array:
+    """Unknowns; ``weight`` [n] of the prior that the change of blow-by is ``target`` but for a common part."""
+    ata, aty = ata.copy(), aty.copy()
+    apart = np.eye(n) - (weight / weight.sum())[None, :]
+    ata[n : 2 * n, n : 2 * n] += apart.T @ (weight[:, None] * apart)
+    aty[n : 2 * n] += apart.T @ (weight * (apart @ target))
     ata[np.diag_indices_from(ata)] *= 1.0 + 1e-9
     return np.asarray(np.linalg.lstsq(ata, aty, rcond=1e-14)[0])
 
@@ -126,27 +125,56 @@ def _left(unknown: Array, ata: Array, aty: Array, sums: Array) -> float:
     return max(float(sums[0] - 2 * unknown @ aty + unknown @ ata @ unknown), 0.0)
 
 
-def _weighed(ata: Array, aty: Array, sums: Array, n: int) -> tuple[Array, float]:
-    """(unknowns, weight of the prior): what the fit leaves is no white noise, a tenth of the samples count."""
-    size, weight = 0.0, 1e-6 * float(ata[:n, :n].trace()) / n
-    unknown = _solve(ata, aty, n, weight)
-    for _ in range(2):
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    unknown: Array
+    weight: Array
+    target: Array
+    blow_by: Array  # about which the fit was made
+    blocks: list[tuple[Array, Array, Array]]
+    left: float  # share of the ripple left, rms
+
+
+def _fit(parts: Sequence[Speed], tdc: Array, tables: Tables, cycle_deg: float, rounds: int = 5) -> _Fit:
+    """Charge and blow-by of every event (Gauss-Newton). What a fit leaves is no white noise: a tenth of the samples
+    count. Most cylinders are tight and one may not be: the prior lets go of one that stands far out (Cauchy weights:
+    Huber, Robust Statistics, from memory).
+    """
+    n = len(tdc)
+    blow = np.full(n, LOST)
+    size, unknown, weight, target, blocks, left = 0.0, np.zeros(0), np.zeros(n), np.zeros(n), [], 1.0
+    for turn in range(rounds):
+        blocks = [_normal(p, tdc, blow, tables, cycle_deg) for p in parts]
+        ata, aty, sums = (np.sum([b[i] for b in blocks], axis=0) for i in (0, 1, 2))
+        if turn == 0:
+            weight = np.full(n, 1e-3 * float(ata[:n, :n].trace()) / n)
+            unknown = _solve(ata, aty, n, weight, target)
         size = float(np.abs(np.median(unknown[:n]))) or 1.0
-        weight = 10.0 * _left(unknown, ata, aty, sums) / max(float(sums[1]), 1.0) / (GIVEN_BACK * size) ** 2
-        unknown = _solve(ata, aty, n, weight)
-    return unknown, weight
+        left = max(_left(unknown, ata, aty, sums), LEAST_LEFT**2 * float(sums[0]))
+        far = (blow - np.median(blow)) / TIGHT
+        weight = 10.0 * left / max(float(sums[1]), 1.0) / (TIGHT * size) ** 2 / (1.0 + far**2)
+        charge = np.maximum(unknown[:n], 0.05 * size)
+        target = (np.median(blow) - blow) * charge
+        unknown = _solve(ata, aty, n, weight, target)
+        left = float(np.sqrt(_left(unknown, ata, aty, sums) / max(float(sums[0]), 1e-12)))
+        if turn < rounds - 1:
+            charge = np.maximum(unknown[:n], 0.05 * size)
+            blow = np.clip(blow + np.clip(unknown[n : 2 * n] / charge, -0.4, 0.6), 0.0, 6.0)
+    return _Fit(unknown, weight, target, blow, blocks, left)
 
 
-def _ratios(unknown: Array, n: int, tables: tuple[Array, Array, Array]) -> tuple[Array, Array]:
+def _ratios(unknown: Array, blow_by: Array, tables: Tables) -> tuple[Array, Array]:
     """(absorbed work, work given back) of each event, each over the median of the others'."""
-    charge = unknown[:n]
+    n = len(blow_by)
+    charge, blown = unknown[:n], unknown[n : 2 * n]
     size = float(np.median(charge))
-    pressed, given, case = (float(t.sum()) for t in tables)
-    before = np.arange(720) > 360
-    case_in = float(tables[2][before].sum())
-    absorbed = charge / size * pressed - case_in
-    back = (charge + unknown[n : 2 * n]) / size * given - (case - case_in)
-    return _over_others(absorbed), _over_others(back)
+    gas, share, case = tables
+    now = gas[:, None] * np.exp(-blow_by * share[:, None])
+    out = []
+    for part in (np.arange(720) > 360, np.arange(720) <= 360):
+        work = charge * now[part].sum(axis=0) - blown * (now * share[:, None])[part].sum(axis=0)
+        out.append(_over_others(work / size - case[part].sum()))
+    return out[0], out[1]
 
 
 def _over_others(value: Array) -> Array:
@@ -170,20 +198,19 @@ def relative(
     """
     tables = shape(cylinder or geometry.CylinderGeometry())
     n, size = len(tdc_deg), round(BLOCK * cycle_deg / STEP_DEG)
-    blocks = [_normal(b, tdc_deg, tables, cycle_deg) for s in stretches for b in _cut(s, size)]
-    if n < 2 or len(blocks) * BLOCK < LEAST_CYCLES:
+    parts = [p for s in stretches for p in _cut(s, size)]
+    if n < 2 or len(parts) * BLOCK < LEAST_CYCLES:
         return None
-    ata, aty, sums = (np.sum([b[i] for b in blocks], axis=0) for i in (0, 1, 2))
-    unknown, weight = _weighed(ata, aty, sums, n)
-    if not np.isfinite(unknown).all() or np.median(unknown[:n]) <= 0.0:
+    fit = _fit(parts, tdc_deg, tables, cycle_deg)
+    if not np.isfinite(fit.unknown).all() or np.median(fit.unknown[:n]) <= 0.0:
         return None
-    left = _left(unknown, ata, aty, sums)
-    rel, back = _ratios(unknown, n, tables)
-    out = np.array([_ratios(_solve(ata - b[0], aty - b[1], n, weight), n, tables)[0] for b in blocks])
-    m = len(blocks)
+    rel, back = _ratios(fit.unknown, fit.blow_by, tables)
+    ata, aty = (np.sum([b[i] for b in fit.blocks], axis=0) for i in (0, 1))
+    without = [_solve(ata - b[0], aty - b[1], n, fit.weight, fit.target) for b in fit.blocks]
+    out = np.array([_ratios(u, fit.blow_by, tables)[0] for u in without])
+    m = len(parts)
     sd = np.sqrt((m - 1) / m * ((out - out.mean(axis=0)) ** 2).sum(axis=0)) * (1.0 + 1.0 / m)
-    residual = float(np.sqrt(left / max(sums[0], 1e-12)))
-    return Relative(tdc_deg, rel, np.hypot(sd, SHAPE_SD), m * BLOCK, residual, source, back)
+    return Relative(tdc_deg, rel, np.hypot(sd, SHAPE_SD), m * BLOCK, fit.left, source, back)
 
 
 def _cut(s: Speed, size: int) -> list[Speed]:
@@ -202,12 +229,8 @@ def placed(
     reach = cycle_deg / n if span_deg is None else span_deg
 
     def residual(shift: float) -> float:
-        blocks = [_normal(b, offsets_deg + shift, tables, cycle_deg) for b in parts]
-        ata, aty, sums = (np.sum([b[i] for b in blocks], axis=0) for i in (0, 1, 2))
-        u, _ = _weighed(ata, aty, sums, n)
-        if np.median(u[:n]) <= 0.0:
-            return 9.0
-        return float(np.sqrt(_left(u, ata, aty, sums) / max(sums[0], 1e-12)))
+        fit = _fit(parts, offsets_deg + shift, tables, cycle_deg, 2)
+        return fit.left if np.median(fit.unknown[:n]) > 0.0 else 9.0
 
     tries = about_deg + np.arange(-reach / 2, reach / 2, 3.0)
     scores = [residual(float(x)) for x in tries]
