@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.engine import compression
+from witnessmark.engine import compression, contribution
 from witnessmark.engine.compression import STEP_DEG, Relative, Speed
 from witnessmark.engine.facts import Facts
 from witnessmark.engine.geometry import CylinderGeometry
@@ -31,15 +31,18 @@ FOLLOWS = 0.8
 # Above this residual the fitted work does not describe the record (common for records that fire or a wheel misread).
 WORST_FIT = 0.35
 FIRES_RPM = 400.0
+RUNS_RPM = 450.0
+SETTLE_S = 1.5  # first seconds after a start belong to no cylinder (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True)
 class _Stretch:
     angle_deg: Array  # edges of the steps, after cylinder 1's firing TDC (or from the first TDC of any cylinder)
     time_s: Array
+    good: NDArray[np.bool_]  # [k - 1] of the steps: not in a gap of the wheel
 
 
-def measure(
+def measure_compression(
     signals: Signals, recording: Recording, setup: Setup, facts: Facts, layout: Layout | None, unrolled: Unrolled,
     phase: Phase, attempts: Sequence[Attempt], cylinders: int | None,
 ) -> tuple[tuple[CylinderResult, ...], str]:  # fmt: skip
@@ -79,6 +82,65 @@ def measure(
     else:
         pick = list(range(cylinders))
     return tuple(_result(good, i, numbers[k], float(offsets[i])) for k, i in enumerate(pick)), ""
+
+
+def measure(
+    signals: Signals, recording: Recording, setup: Setup, facts: Facts, layout: Layout | None, unrolled: Unrolled,
+    phase: Phase, attempts: Sequence[Attempt], cylinders: int | None,
+) -> tuple[tuple[CylinderResult, ...], str, str]:  # fmt: skip
+    """(one result a cylinder or event, why no compression, why no contribution)."""
+    results, why = measure_compression(
+        signals, recording, setup, facts, layout, unrolled, phase, attempts, cylinders
+    )
+    named = phase.known and phase.turn_known and bool(cylinders) and len(facts.firing_deg) == cylinders
+    if layout is None or not cylinders or cylinders < 2 or len(layout.teeth_deg) < FEWEST_TEETH:
+        return results, why, "crank angle or number of cylinders not known, or too few teeth"
+    if not named:
+        return results, why, "firing order, TDC or turn of the cycle not known"
+    numbers = sorted(facts.firing_deg, key=lambda c: facts.firing_deg[c])
+    tdc = np.array([facts.firing_deg[c] for c in numbers])
+    found = contribution.contribution(_cycles(unrolled, phase, attempts, facts.cycle_deg, cylinders), tdc)
+    if found is None:
+        return results, why, "no dozen cycles of steady running were decoded"
+    before = {r.cylinder: r for r in results} if all(r.cylinder is not None for r in results) else {}
+    out = []
+    for i, c in enumerate(numbers):
+        base = before.get(c) or CylinderResult(c, float(tdc[i]), None, None)
+        out.append(replace(
+            base, contribution_rel=float(found.rel[i]), contribution_sd=float(found.sd[i]), misfires=int(found.low[i]),
+            run_cycles=found.cycles, run_start_s=found.start_s, run_end_s=found.end_s,
+        ))  # fmt: skip
+    return tuple(out), why, ""
+
+
+def _cycles(
+    u: Unrolled, phase: Phase, attempts: Sequence[Attempt], cycle_deg: float, cylinders: int
+) -> list[tuple[Speed, float, float]]:
+    """Whole cycles of running, SETTLE_S after it began, from half an event before cylinder 1's firing TDC."""
+    begin = [a.running_s + SETTLE_S for a in attempts if a.running_s is not None]
+    starts = [a.start_s for a in attempts]
+    lead = 0.5 * cycle_deg / cylinders
+    out = []
+    for i, seg in enumerate(u.angle.segments):
+        turn = phase.per_segment_turn[i] if i < len(phase.per_segment_turn) else 0
+        if turn < 0 and cycle_deg > 360.0:
+            continue
+        shift = 360.0 * max(turn, 0) - (phase.tdc_deg or 0.0)
+        since = [b for b, s in zip(begin, starts, strict=False) if s <= seg.end_s]
+        lo = max(seg.start_s, since[-1] if since else seg.start_s + SETTLE_S)
+        if lo >= seg.end_s:
+            continue
+        a, b = (float(x) + shift for x in u.angle.at(np.array([lo, seg.end_s])))
+        first = np.ceil((a + lead) / cycle_deg) * cycle_deg - lead
+        knots = u.angle.angle_deg[seg.start : seg.stop] + shift
+        for at in np.arange(first, b - cycle_deg, cycle_deg):
+            grid = at + np.arange(0.0, cycle_deg + STEP_DEG / 2, STEP_DEG)
+            time = u.angle.when(grid - shift)
+            if np.isfinite(time).all() and cycle_deg / 6.0 / (time[-1] - time[0]) > RUNS_RPM:
+                good = _between_teeth(knots, grid)
+                stretch = _Stretch(grid - at - lead, time, good)
+                out.append((_speed(stretch), float(time[0]), float(time[-1])))
+    return out
 
 
 def _offsets(facts: Facts, cylinders: int) -> Array:
@@ -129,8 +191,11 @@ def _stretches(u: Unrolled, phase: Phase, attempts: Sequence[Attempt], cycle_deg
             grid = np.arange(first, last, STEP_DEG)
             time = u.angle.when(grid)
             ok = np.isfinite(time)
-            if ok.sum() * STEP_DEG >= compression.BLOCK * cycle_deg and np.diff(time[ok]).min() > STEP_DEG / 6 / FIRES_RPM:
-                out.append((chain, _Stretch(grid[ok] + 360.0 * turn - (phase.tdc_deg or 0.0), time[ok])))
+            long = ok.sum() * STEP_DEG >= compression.BLOCK * cycle_deg
+            if long and np.diff(time[ok]).min() > STEP_DEG / 6 / FIRES_RPM:
+                knots = u.angle.angle_deg[seg.start : seg.stop]
+                good = _between_teeth(knots, grid[ok])
+                out.append((chain, _Stretch(grid[ok] + 360.0 * turn - (phase.tdc_deg or 0.0), time[ok], good)))
     if phase.turn_known and cycle_deg > 360.0:
         return [s for _, s in out]
     length = {c: sum(len(s.time_s) for d, s in out if d == c) for c, _ in out}
@@ -138,8 +203,19 @@ def _stretches(u: Unrolled, phase: Phase, attempts: Sequence[Attempt], cycle_deg
     return [s for c, s in out if c == longest]
 
 
+def _between_teeth(knots_deg: Array, grid_deg: Array) -> NDArray[np.bool_]:
+    """Steps of the grid that touch no gap: within one, speed is not seen."""
+    pitch = np.diff(knots_deg)
+    gap = np.flatnonzero(pitch > 1.5 * np.median(pitch))
+    good = np.ones(len(grid_deg) - 1, bool)
+    for g in gap:
+        lo, hi = np.searchsorted(grid_deg, [knots_deg[g] + 1e-6, knots_deg[g + 1] - 1e-6])
+        good[max(lo - 1, 0) : hi] = False
+    return good
+
+
 def _speed(s: _Stretch) -> Speed:
-    return Speed(s.angle_deg[:-1] + STEP_DEG / 2, np.radians(STEP_DEG) / np.diff(s.time_s))
+    return Speed(s.angle_deg[:-1] + STEP_DEG / 2, np.radians(STEP_DEG) / np.diff(s.time_s), s.good)
 
 
 def _other(
@@ -165,6 +241,8 @@ def _other(
         follows = float(np.corrcoef(flat, speed)[0, 1]) if flat.std() > 0 else 0.0
         if abs(follows) < FOLLOWS:
             return []
+        seen = v.good if v.good is not None else np.ones(len(flat), bool)
+        scale = speed[seen].std() / flat[seen].std()
         # both have errors: the ratio of spreads, not the slope, keeps the ripple's size
-        out.append(Speed(v.angle_deg, v.rad_s - speed + np.sign(follows) * flat * speed.std() / flat.std()))
+        out.append(Speed(v.angle_deg, v.rad_s - speed + np.sign(follows) * flat * scale))
     return out

@@ -111,7 +111,7 @@ def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recor
     count, why = _cylinders(facts, attempts, unrolled)
     if count is not None and facts.cylinders is None:
         attempts = attempts_with(count)
-    results, why_none = cylinder_work.measure(
+    results, why_none, why_idle = cylinder_work.measure(
         signals, recording, setup, facts, wheel.layout, unrolled, phase, attempts, count
     )
     return EngineResult(
@@ -125,6 +125,7 @@ def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recor
         steps=_steps(phase, unrolled, commands, attempts, why),
         cylinder_results=results,
         why_no_compression=why_none,
+        why_no_contribution=why_idle,
     )
 
 

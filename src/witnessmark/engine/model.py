@@ -157,6 +157,8 @@ class CylinderResult:
     back_rel: float | None = None
     misfires: int | None = None  # cycles in which it gave nothing
     run_cycles: int = 0
+    run_start_s: float | None = None
+    run_end_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

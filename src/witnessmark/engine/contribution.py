@@ -1,0 +1,104 @@
+"""What each cylinder gives while the engine runs: the work of combustion, cycle by cycle, from the square of speed.
+
+w^2/2 over the crank angle is fitted by the shapes of compression and of combustion (wheel/gas.py), the pistons' inertia
+and a load; what combustion adds is free for every cylinder and cycle. A wheel error repeats on both turns of a cycle:
+it lifts two cylinders that share the wheel's teeth alike, and a single one not at all. Orders of half the number of
+cylinders and their multiples are the same for wheel and engine and are not told apart (Moskwa 2001, cited from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from witnessmark.engine.compression import PISTON, ROD_RATIO, STEP_DEG, Speed
+from witnessmark.wheel import gas
+
+Array = NDArray[np.float64]
+
+LEAST_CYCLES = 12
+# A burn that gives less than this share of the usual one is a misfire (common practice, no source).
+NO_BURN = 0.4
+# Speed of a steady stretch changes by less than this over one cycle (acceleration moves the events' shares).
+STEADY = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Contribution:
+    """rel [n]: mean work of combustion over the median of the others'; sd its uncertainty; low [n]: cycles without.
+
+    cycles: used. share [cycles, n]: every one, over the median of all. spread: usual scatter from cycle to cycle.
+    """
+
+    rel: Array
+    sd: Array
+    low: Array
+    cycles: int
+    share: Array
+    start_s: float
+    end_s: float
+
+
+def _columns(part: Speed, tdc: Array) -> tuple[Array, Array, Array]:
+    """(combustion of each event [k, n], compression of all [k], energy with the pistons' [k])."""
+    fine = part.angle_deg[0] - STEP_DEG / 2 + np.arange(len(part.angle_deg) * int(STEP_DEG)) + 0.5
+    off = fine[:, None] - tdc[None, :]
+
+    def work(of: gas.Part) -> Array:
+        table = np.cumsum(gas.at(gas.torque(of), off), axis=0) * np.radians(1.0)
+        return table.reshape(len(part.angle_deg), int(STEP_DEG), -1).mean(axis=1)
+
+    at = np.radians(part.angle_deg[:, None] - tdc[None, :])
+    sweep = np.sin(at) * (1.0 + np.cos(at) / np.sqrt(ROD_RATIO**2 - np.sin(at) ** 2))
+    energy = 0.5 * part.rad_s**2 * (1.0 + PISTON * (sweep**2).sum(axis=1))
+    return work("burnt"), work("motored").sum(axis=1), energy
+
+
+def contribution(cycles: Sequence[tuple[Speed, float, float]], tdc_deg: Array) -> Contribution | None:
+    """Compare the cylinders over whole cycles (speed, start s, end s), each from half an event before the first TDC.
+
+    None with fewer than LEAST_CYCLES steady ones or where combustion is not seen.
+    """
+    n = len(tdc_deg)
+    steady = [c for c in cycles if _steady(c[0])]
+    if n < 2 or len(steady) < LEAST_CYCLES:
+        return None
+    x = np.linspace(-1.0, 1.0, len(steady[0][0].rad_s))
+    burnt, motored, slope = [], [], np.radians(steady[0][0].angle_deg - steady[0][0].angle_deg[0])
+    energy = []
+    for speed, _, _ in steady:
+        b, m, y = _columns(speed, tdc_deg)
+        burnt.append(b)
+        motored.append(m)
+        energy.append(y)
+    burn, squeeze = np.mean(burnt, axis=0), np.mean(motored, axis=0)
+    own = np.column_stack([np.ones_like(x), slope])
+    keep = np.linalg.qr(own)[0]
+    good = steady[0][0].good if steady[0][0].good is not None else np.ones(len(x), bool)
+
+    def fit(a: Array, y: Array) -> Array:
+        return np.asarray(np.linalg.lstsq(a[good], y[good], rcond=None)[0])
+
+    mean = np.mean(energy, axis=0)
+    # over the mean cycle load and burn balance; one burn for all with the squeeze gives the size of a usual burn
+    usual = fit(np.column_stack([burn.sum(axis=1), squeeze, own]), mean)
+    if usual[0] <= 0.0:
+        return None
+    base = usual[1] * squeeze + usual[3] * slope
+    del keep
+    each = np.array([fit(np.column_stack([burn, np.ones_like(x)]), y - base)[:n] for y in energy])
+    share = each / np.median(each)
+    rel = share.mean(axis=0)
+    others = np.array([np.median(np.delete(rel, i)) for i in range(n)])
+    sd = share.std(axis=0, ddof=1) / np.sqrt(len(steady))
+    low = (share < NO_BURN).sum(axis=0)
+    return Contribution(rel / others, sd, low, len(steady), share, steady[0][1], steady[-1][2])
+
+
+def _steady(speed: Speed) -> bool:
+    half = len(speed.rad_s) // 2
+    first, second = float(speed.rad_s[:half].mean()), float(speed.rad_s[half:].mean())
+    return bool(np.isfinite(speed.rad_s).all() and abs(second / first - 1.0) < STEADY)
