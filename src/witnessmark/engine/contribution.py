@@ -22,8 +22,9 @@ Array = NDArray[np.float64]
 LEAST_CYCLES = 12
 # A burn that gives less than this share of the usual one is a misfire (common practice, no source).
 NO_BURN = 0.4
-# Speed of a steady stretch changes by less than this over one cycle (acceleration moves the events' shares).
-STEADY = 0.05
+SOUND = 0.7  # it counts where the others of the same cycle burn: a fuel cut is no misfire
+# Speed of a steady stretch changes by less than this within two cycles (acceleration moves the events' shares).
+STEADY = 0.12
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +64,7 @@ def contribution(cycles: Sequence[tuple[Speed, float, float]], tdc_deg: Array) -
     None with fewer than LEAST_CYCLES steady ones or where combustion is not seen.
     """
     n = len(tdc_deg)
-    steady = [c for c in cycles if _steady(c[0])]
+    steady = _steady(cycles)
     if n < 2 or len(steady) < LEAST_CYCLES:
         return None
     x = np.linspace(-1.0, 1.0, len(steady[0][0].rad_s))
@@ -76,7 +77,6 @@ def contribution(cycles: Sequence[tuple[Speed, float, float]], tdc_deg: Array) -
         energy.append(y)
     burn, squeeze = np.mean(burnt, axis=0), np.mean(motored, axis=0)
     own = np.column_stack([np.ones_like(x), slope])
-    keep = np.linalg.qr(own)[0]
     good = steady[0][0].good if steady[0][0].good is not None else np.ones(len(x), bool)
 
     def fit(a: Array, y: Array) -> Array:
@@ -88,17 +88,23 @@ def contribution(cycles: Sequence[tuple[Speed, float, float]], tdc_deg: Array) -
     if usual[0] <= 0.0:
         return None
     base = usual[1] * squeeze + usual[3] * slope
-    del keep
     each = np.array([fit(np.column_stack([burn, np.ones_like(x)]), y - base)[:n] for y in energy])
     share = each / np.median(each)
     rel = share.mean(axis=0)
     others = np.array([np.median(np.delete(rel, i)) for i in range(n)])
     sd = share.std(axis=0, ddof=1) / np.sqrt(len(steady))
-    low = (share < NO_BURN).sum(axis=0)
+    sound = np.array([[np.median(np.delete(row, i)) for i in range(n)] for row in share]) > SOUND
+    low = ((share < NO_BURN) & sound).sum(axis=0)
     return Contribution(rel / others, sd, low, len(steady), share, steady[0][1], steady[-1][2])
 
 
-def _steady(speed: Speed) -> bool:
-    half = len(speed.rad_s) // 2
-    first, second = float(speed.rad_s[:half].mean()), float(speed.rad_s[half:].mean())
-    return bool(np.isfinite(speed.rad_s).all() and abs(second / first - 1.0) < STEADY)
+def _steady(cycles: Sequence[tuple[Speed, float, float]]) -> list[tuple[Speed, float, float]]:
+    """Cycles whose length is that of the ones before and after; a burn that fails moves it by a few hundredths only."""
+    length = np.array([end - start for _, start, end in cycles])
+    start = np.array([s for _, s, _ in cycles])
+    out = []
+    for i, cycle in enumerate(cycles):
+        near = length[(np.abs(start - start[i]) < 2.5 * length[i])]
+        if np.isfinite(cycle[0].rad_s).all() and len(near) >= 3 and np.abs(near / length[i] - 1.0).max() < STEADY:
+            out.append(cycle)
+    return out
