@@ -22,9 +22,9 @@ Array = NDArray[np.float64]
 LEAST_CYCLES = 12
 # A burn that gives less than this share of the usual one is a misfire (common practice, no source).
 NO_BURN = 0.4
-SOUND = 0.7  # it counts where the others of the same cycle burn: a fuel cut is no misfire
+SOUND = 0.5  # it counts where the others of the same cycle burn: a fuel cut is no misfire
 # Speed of a steady stretch changes by less than this within two cycles (acceleration moves the events' shares).
-STEADY = 0.12
+STEADY = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,19 +83,20 @@ def contribution(cycles: Sequence[tuple[Speed, float, float]], tdc_deg: Array) -
         return np.asarray(np.linalg.lstsq(a[good], y[good], rcond=None)[0])
 
     mean = np.mean(energy, axis=0)
-    # over the mean cycle load and burn balance; one burn for all with the squeeze gives the size of a usual burn
-    usual = fit(np.column_stack([burn.sum(axis=1), squeeze, own]), mean)
-    if usual[0] <= 0.0:
+    # over the mean cycle load and burns balance: its ripple within the events tells the one from the others
+    usual = fit(np.column_stack([burn, squeeze, own]), mean)
+    if np.median(usual[:n]) <= 0.0:
         return None
-    base = usual[1] * squeeze + usual[3] * slope
+    base = usual[n] * squeeze + usual[n + 2] * slope
     each = np.array([fit(np.column_stack([burn, np.ones_like(x)]), y - base)[:n] for y in energy])
     share = each / np.median(each)
-    rel = share.mean(axis=0)
-    others = np.array([np.median(np.delete(rel, i)) for i in range(n)])
-    sd = share.std(axis=0, ddof=1) / np.sqrt(len(steady))
-    sound = np.array([[np.median(np.delete(row, i)) for i in range(n)] for row in share]) > SOUND
-    low = ((share < NO_BURN) & sound).sum(axis=0)
-    return Contribution(rel / others, sd, low, len(steady), share, steady[0][1], steady[-1][2])
+    # against the others of the same cycle: speeding up or slowing down lifts or lowers all of them
+    beside = np.array([[np.median(np.delete(row, i)) for i in range(n)] for row in share])
+    apart = share - beside + 1.0
+    rel = apart.mean(axis=0)
+    sd = apart.std(axis=0, ddof=1) / np.sqrt(len(steady))
+    low = ((apart < NO_BURN) & (beside > SOUND)).sum(axis=0)
+    return Contribution(rel, sd, low, len(steady), share, steady[0][1], steady[-1][2])
 
 
 def _steady(cycles: Sequence[tuple[Speed, float, float]]) -> list[tuple[Speed, float, float]]:

@@ -31,7 +31,7 @@ FOLLOWS = 0.8
 # Above this residual the fitted work does not describe the record (common for records that fire or a wheel misread).
 WORST_FIT = 0.35
 FIRES_RPM = 400.0
-RUNS_RPM = 450.0
+RUNS_RPM = 330.0  # a weak engine goes on below its idle; no starter turns one as fast
 SETTLE_S = 1.5  # first seconds after a start belong to no cylinder (common practice, no source)
 
 
