@@ -30,6 +30,10 @@ FEWEST_TEETH = 18
 FOLLOWS = 0.8
 # Above this residual the fitted work does not describe the record (common for records that fire or a wheel misread).
 WORST_FIT = 0.35
+# Number of cylinders from the fit: it leaves less than SURE_FIT of the ripple, any other CLEARLY more (derived: a
+# wrong number of compressions leaves most of the ripple).
+COUNTS = (2, 3, 4, 5, 6, 8)
+SURE_FIT, CLEARLY, EMPTY = 0.25, 1.6, 0.35
 FIRES_RPM = 400.0
 RUNS_RPM = 330.0  # a weak engine goes on below its idle; no starter turns one as fast
 SETTLE_S = 1.5  # first seconds after a start belong to no cylinder (common practice, no source)
@@ -47,19 +51,22 @@ def measure_compression(
     phase: Phase, attempts: Sequence[Attempt], cylinders: int | None,
 ) -> tuple[tuple[CylinderResult, ...], str]:  # fmt: skip
     """(one result an event or cylinder, why none). Cylinder numbers only where firing order, TDC and turn are known."""
-    if layout is None or not cylinders:
-        return (), "crank angle or number of cylinders not known"
-    if cylinders < 2:
+    if layout is None:
+        return (), "crank angle not known"
+    if cylinders == 1:
         return (), "one cylinder has no other to be compared with"
     if len(layout.teeth_deg) < FEWEST_TEETH:
         return (), f"{len(layout.teeth_deg)} teeth a turn are too few to follow one compression"
-    named = phase.known and phase.turn_known and len(facts.firing_deg) == cylinders
-    offsets = _offsets(facts, cylinders)
     stretches = _stretches(unrolled, phase, attempts, facts.cycle_deg)
     if not stretches:
         return (), "no steady cranking without firing in the record"
     speeds = [_speed(s) for s in stretches]
     size = _geometry(setup)
+    cylinders = cylinders or _count(speeds, size, facts.cycle_deg)
+    if not cylinders:
+        return (), "number of cylinders not known"
+    named = phase.known and phase.turn_known and len(facts.firing_deg) == cylinders
+    offsets = _offsets(facts, cylinders)
     if not phase.known:
         named = False
         shift, _ = compression.placed(speeds, offsets, size, facts.cycle_deg)
@@ -74,9 +81,9 @@ def measure_compression(
         turned = sum(len(s.angle_deg) for s in speeds) * STEP_DEG / facts.cycle_deg
         few = turned < compression.LEAST_CYCLES + 1
         return (), f"{turned:.1f} cycles of cranking only" if few else "cranking speed does not follow compressions"
-    numbers = list(facts.firing_deg) if named else [None] * cylinders
-    order = np.array([facts.firing_deg[c] for c in numbers if c is not None]) if named else offsets
-    if named and facts.firing_deg:
+    numbers: list[int | None] = [*facts.firing_deg] if named else [None] * cylinders
+    if named:
+        order = np.array([facts.firing_deg[c] for c in facts.firing_deg])
         at = {float(np.round(a, 3)): i for i, a in enumerate(np.round(offsets, 3))}
         pick = [at[float(np.round(a, 3))] for a in order]
     else:
@@ -141,6 +148,27 @@ def _cycles(
                 stretch = _Stretch(grid - at - lead, time, good)
                 out.append((_speed(stretch), float(time[0]), float(time[-1])))
     return out
+
+
+def _count(speeds: list[Speed], size: CylinderGeometry, cycle_deg: float) -> int | None:
+    """Evenly firing cylinders that explain the cranking best; None where two numbers do so about as well.
+
+    One weak cylinder spoils the ripple's spectrum, not this fit. Twice the true number fits as well with every second
+    cylinder empty: such a fit does not count.
+    """
+    scores: dict[int, float] = {}
+    for n in COUNTS:
+        offsets = np.arange(n) * cycle_deg / n
+        shift, left = compression.placed(speeds, offsets, size, cycle_deg)
+        found = compression.relative(speeds, offsets + shift, size, cycle_deg)
+        if found is not None and (found.rel < EMPTY).sum() <= 1 and found.rel.max() < 2.0:
+            scores[n] = left
+    order = sorted(scores, key=lambda n: scores[n])
+    if not order or scores[order[0]] > SURE_FIT:
+        return None
+    if len(order) > 1 and scores[order[1]] < CLEARLY * scores[order[0]]:
+        return None
+    return order[0]
 
 
 def _offsets(facts: Facts, cylinders: int) -> Array:
