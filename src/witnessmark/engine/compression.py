@@ -245,7 +245,9 @@ def relative(
     out = np.array([_ratios(u, fit.blow_by, tables)[0] for u in without])
     m = len(parts)
     sd = np.sqrt((m - 1) / m * ((out - out.mean(axis=0)) ** 2).sum(axis=0)) * (1.0 + 1.0 / m)
-    return Relative(tdc_deg, rel, np.hypot(sd, max(SHAPE_SD, UNEXPLAINED * fit.left)), m * BLOCK, fit.left, source, back)
+    return Relative(
+        tdc_deg, rel, np.hypot(sd, max(SHAPE_SD, UNEXPLAINED * fit.left)), m * BLOCK, fit.left, source, back
+    )
 
 
 def _cut(s: Speed, size: int) -> list[Speed]:

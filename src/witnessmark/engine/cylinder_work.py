@@ -96,9 +96,7 @@ def measure(
     phase: Phase, attempts: Sequence[Attempt], cylinders: int | None,
 ) -> tuple[tuple[CylinderResult, ...], str, str]:  # fmt: skip
     """(one result a cylinder or event, why no compression, why no contribution)."""
-    results, why = measure_compression(
-        signals, recording, setup, facts, layout, unrolled, phase, attempts, cylinders
-    )
+    results, why = measure_compression(signals, recording, setup, facts, layout, unrolled, phase, attempts, cylinders)
     named = phase.known and phase.turn_known and bool(cylinders) and len(facts.firing_deg) == cylinders
     if layout is None or not cylinders or cylinders < 2 or len(layout.teeth_deg) < FEWEST_TEETH:
         return results, why, "crank angle or number of cylinders not known, or too few teeth"
