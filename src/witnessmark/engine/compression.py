@@ -72,7 +72,7 @@ class Speed:
 
 
 def shape(cylinder: geometry.CylinderGeometry) -> Tables:
-    """Work in bar x m3 a radian per bar of charge, by degree after TDC 0..719: (gas of a tight cylinder, share of the blow-by so far, case)."""
+    """By degree after TDC 0..719: (torque of a tight cylinder's gas per bar of charge, blow-by so far, torque of 1 bar)."""
     deg = np.arange(720.0)
     signed = np.where(deg > 360.0, deg - 720.0, deg)
     closed = (signed >= CLOSES_DEG) & (signed <= OPENS_DEG)
@@ -92,7 +92,7 @@ def shape(cylinder: geometry.CylinderGeometry) -> Tables:
 def _read(table: Array, angle_deg: Array, cycle_deg: float) -> Array:
     folded = np.mod(angle_deg, cycle_deg)
     folded = np.where(folded > cycle_deg / 2, folded - cycle_deg, folded)
-    return np.interp(np.mod(folded, 720.0), np.arange(721.0), np.append(table, table[0]))
+    return np.asarray(np.interp(np.mod(folded, 720.0), np.arange(721.0), np.append(table, table[0])))
 
 
 def _design(part: Speed, tdc: Array, blow_by: Array, tables: Tables, cycle_deg: float) -> Array:

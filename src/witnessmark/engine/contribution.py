@@ -31,7 +31,7 @@ STEADY = 0.3
 class Contribution:
     """rel [n]: mean work of combustion over the median of the others'; sd its uncertainty; low [n]: cycles without.
 
-    cycles: used. share [cycles, n]: every one, over the median of all. spread: usual scatter from cycle to cycle.
+    cycles: used. share [cycles, n]: every one, over the median of all.
     """
 
     rel: Array
@@ -50,7 +50,7 @@ def _columns(part: Speed, tdc: Array) -> tuple[Array, Array, Array]:
 
     def work(of: gas.Part) -> Array:
         table = np.cumsum(gas.at(gas.torque(of), off), axis=0) * np.radians(1.0)
-        return table.reshape(len(part.angle_deg), int(STEP_DEG), -1).mean(axis=1)
+        return np.asarray(table.reshape(len(part.angle_deg), int(STEP_DEG), -1).mean(axis=1))
 
     at = np.radians(part.angle_deg[:, None] - tdc[None, :])
     sweep = np.sin(at) * (1.0 + np.cos(at) / np.sqrt(ROD_RATIO**2 - np.sin(at) ** 2))

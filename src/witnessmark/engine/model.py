@@ -143,7 +143,7 @@ class CylinderResult:
 
     cylinder None: the record tells the event, not whose it is. at_deg: its firing TDC after cylinder 1's, or after the
     first event where no TDC is known. compression_rel: work absorbed while cranking; contribution_rel: energy given
-    while running (1 as the others, 0 none). sd: own uncertainty. cycles: used for compression. sources: (line, rel, sd).
+    while running (1 as the others). sd: own uncertainty. cycles: of cranking. sources: (line, rel, sd).
     """
 
     cylinder: int | None
