@@ -20,6 +20,9 @@ from witnessmark.wheel import gas
 Array = NDArray[np.float64]
 
 LEAST_CYCLES = 12
+# A number of cylinders is believed where it leaves less than this of the ripple and any other this much more (derived:
+# combustion of a wrong number leaves most of the ripple).
+EXPLAINED, CLEARLY = 0.3, 1.5
 # A burn that gives less than this share of the usual one is a misfire (common practice, no source).
 NO_BURN = 0.4
 SOUND = 0.5  # it counts where the others of the same cycle burn: a fuel cut is no misfire
@@ -97,6 +100,39 @@ def contribution(cycles: Sequence[tuple[Speed, float, float]], tdc_deg: Array) -
     sd = apart.std(axis=0, ddof=1) / np.sqrt(len(steady))
     low = ((apart < NO_BURN) & (beside > SOUND)).sum(axis=0)
     return Contribution(rel, sd, low, len(steady), share, steady[0][1], steady[-1][2])
+
+
+def placed(cycles: Sequence[tuple[Speed, float, float]], counts: Sequence[int]) -> tuple[int, float] | None:
+    """(cylinders, first firing TDC in degrees of the cycles) where neither is known, from the mean cycle.
+
+    None where no number of evenly firing cylinders explains the ripple clearly better than any other. The cycles begin
+    anywhere; which cylinder is which stays open.
+    """
+    steady = _steady(cycles)
+    if len(steady) < LEAST_CYCLES:
+        return None
+    first = steady[0][0]
+    part = Speed(first.angle_deg, np.sqrt(np.mean([s.rad_s**2 for s, _, _ in steady], axis=0)), first.good)
+    good = part.good if part.good is not None else np.ones(len(part.rad_s), bool)
+    x = np.radians(part.angle_deg)
+    scores: list[tuple[float, int, float]] = []
+    for n in counts:
+        best = (np.inf, n, 0.0)
+        for shift in np.arange(0.0, 720.0 / n, STEP_DEG):
+            burn, squeeze, y = _columns(part, shift + np.arange(n) * 720.0 / n)
+            a = np.column_stack([burn, squeeze, np.ones_like(x), x])[good]
+            unknown = np.linalg.lstsq(a, y[good], rcond=None)[0]
+            given = unknown[:n]
+            if np.median(given) <= 0.0 or unknown[n] <= 0.0 or (given < NO_BURN * np.median(given)).sum() > 1:
+                continue
+            level = y[good] - y[good].mean()
+            left = float(np.sqrt(np.mean((y[good] - a @ unknown) ** 2) / np.mean(level**2)))
+            best = min(best, (left, n, float(shift)))
+        scores.append(best)
+    scores.sort()
+    if scores[0][0] > EXPLAINED or (len(scores) > 1 and scores[1][0] < CLEARLY * scores[0][0]):
+        return None
+    return scores[0][1], scores[0][2]
 
 
 def _steady(cycles: Sequence[tuple[Speed, float, float]]) -> list[tuple[Speed, float, float]]:

@@ -97,11 +97,11 @@ def measure(
 ) -> tuple[tuple[CylinderResult, ...], str, str]:  # fmt: skip
     """(one result a cylinder or event, why no compression, why no contribution)."""
     results, why = measure_compression(signals, recording, setup, facts, layout, unrolled, phase, attempts, cylinders)
+    if layout is None or cylinders == 1 or len(layout.teeth_deg) < FEWEST_TEETH:
+        return results, why, "crank angle not known, one cylinder or too few teeth"
     named = phase.known and phase.turn_known and bool(cylinders) and len(facts.firing_deg) == cylinders
-    if layout is None or not cylinders or cylinders < 2 or len(layout.teeth_deg) < FEWEST_TEETH:
-        return results, why, "crank angle or number of cylinders not known, or too few teeth"
-    if not named:
-        return results, why, "firing order, TDC or turn of the cycle not known"
+    if not named or not cylinders:
+        return _unnamed(results, why, unrolled, phase, attempts, facts, cylinders)
     numbers = sorted(facts.firing_deg, key=lambda c: facts.firing_deg[c])
     tdc = np.array([facts.firing_deg[c] for c in numbers])
     found = contribution.contribution(_cycles(unrolled, phase, attempts, facts.cycle_deg, cylinders), tdc)
@@ -115,6 +115,37 @@ def measure(
             base, contribution_rel=float(found.rel[i]), contribution_sd=float(found.sd[i]), misfires=int(found.low[i]),
             run_cycles=found.cycles, run_start_s=found.start_s, run_end_s=found.end_s,
         ))  # fmt: skip
+    return tuple(out), why, ""
+
+
+def _unnamed(
+    results: tuple[CylinderResult, ...], why: str, u: Unrolled, phase: Phase, attempts: Sequence[Attempt],
+    facts: Facts, cylinders: int | None,
+) -> tuple[tuple[CylinderResult, ...], str, str]:  # fmt: skip
+    """Events of the cycle instead of cylinders, over one chain of stretches; their number from the ripple."""
+    if results or facts.cycle_deg != 720.0 or len(facts.firing_deg) > 1:
+        return results, why, "firing order, TDC or turn of the cycle not known"
+    turns = tuple(int(x) % 2 for x in u.shift_turns)
+    length = {c: sum(u.angle.segments[i].turns for i in u.members(c)) for c in range(u.chains)}
+    longest = max(length, key=lambda c: length[c], default=-1)
+    chained = tuple(t if c == longest else -1 for t, c in zip(turns, u.chain, strict=True))
+    own = replace(phase, tdc_deg=0.0, per_segment_turn=chained)
+    cycles = _cycles(u, own, attempts, 720.0, 4)
+    at = contribution.placed(cycles, (cylinders,) if cylinders else COUNTS[1:])
+    if at is None:
+        return results, why, "number of cylinders, firing order, TDC or turn of the cycle not known"
+    n, first = at
+    tdc = first + np.arange(n) * 720.0 / n
+    found = contribution.contribution(cycles, tdc)
+    if found is None:
+        return results, why, "no dozen cycles of steady running were decoded"
+    out = [
+        CylinderResult(
+            None, float(tdc[i] - first), None, None, float(found.rel[i]), float(found.sd[i]), 0, (), None,
+            int(found.low[i]), found.cycles, found.start_s, found.end_s,
+        )
+        for i in range(n)
+    ]  # fmt: skip
     return tuple(out), why, ""
 
 

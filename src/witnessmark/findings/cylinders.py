@@ -95,7 +95,7 @@ def _contribution(m: Measured) -> Outcome:
         ))  # fmt: skip
     finding = Finding(
         "", "contribution-uneven", m.channel, "cycle",
-        f"Cylinder {worst.cylinder} gives {100 * short:.0f} % less than the median of the others over {n} cycles of "
+        f"{_who(worst, told)} gives {100 * short:.0f} % less than the median of the others over {n} cycles of "
         f"running; in {low} of them it gives next to nothing ({100 * rate_low:.0f} to {100 * rate_high:.0f} %).",
         confidence, (m.stretch(m.channel, worst.run_start_s or 0.0, worst.run_end_s or m.recording.end_s),), None,
         cylinder=worst.cylinder, start_s=worst.run_start_s, end_s=worst.run_end_s, value=rel, unit="of the others",
