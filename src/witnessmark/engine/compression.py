@@ -72,7 +72,7 @@ class Speed:
 
 
 def shape(cylinder: geometry.CylinderGeometry) -> Tables:
-    """By degree after TDC 0..719: (torque of a tight cylinder's gas per bar of charge, blow-by so far, torque of 1 bar)."""
+    """By degree after TDC 0..719: (torque of tight gas per bar of charge, blow-by so far, torque of 1 bar)."""
     deg = np.arange(720.0)
     signed = np.where(deg > 360.0, deg - 720.0, deg)
     closed = (signed >= CLOSES_DEG) & (signed <= OPENS_DEG)

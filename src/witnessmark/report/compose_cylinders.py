@@ -15,8 +15,8 @@ def cylinder_tables(analysis: Analysis) -> tuple[Table, ...]:
         return ()
     columns = ("Cylinder", "Firing TDC", "Compression", "Contribution", "Cycles without burn", "From")
     caption = (
-        "Each against the median of the others (1 is equal), with one standard deviation. Compression is the work taken "
-        "while cranking, contribution the work given while running. What repeats half a number of cylinders times a "
+        "Each against the median of the others (1 is equal), with one standard deviation. Compression is the work "
+        "taken while cranking, contribution that given while running. What repeats half a number of cylinders times a "
         "turn is the same for the engine and for an error of its wheel and is not told apart."
     )
     return (Table("cylinders", columns, tuple(_row(r) for r in results), (), caption),)
