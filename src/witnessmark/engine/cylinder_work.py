@@ -35,6 +35,7 @@ WORST_FIT = 0.35
 COUNTS = (2, 3, 4, 5, 6, 8)
 SURE_FIT, CLEARLY, EMPTY = 0.25, 1.6, 0.35
 FIRES_RPM = 400.0
+SURELY_RPM = 450.0  # runs, whatever else is not known (as for the start attempts)
 RUNS_RPM = 330.0  # a weak engine goes on below its idle; no starter turns one as fast
 SETTLE_S = 1.5  # first seconds after a start belong to no cylinder (common practice, no source)
 
@@ -130,7 +131,8 @@ def _unnamed(
     longest = max(length, key=lambda c: length[c], default=-1)
     chained = tuple(t if c == longest else -1 for t, c in zip(turns, u.chain, strict=True))
     own = replace(phase, tdc_deg=0.0, per_segment_turn=chained)
-    cycles = _cycles(u, own, attempts, 720.0, 4)
+    every = _cycles(u, own, attempts, 720.0, 4)
+    cycles = [c for c in every if 120.0 / (c[2] - c[1]) > SURELY_RPM]
     at = contribution.placed(cycles, (cylinders,) if cylinders else COUNTS[1:])
     if at is None:
         return results, why, "number of cylinders, firing order, TDC or turn of the cycle not known"
@@ -153,7 +155,8 @@ def _cycles(
     u: Unrolled, phase: Phase, attempts: Sequence[Attempt], cycle_deg: float, cylinders: int
 ) -> list[tuple[Speed, float, float]]:
     """Whole cycles of running, SETTLE_S after it began, from half an event before cylinder 1's firing TDC."""
-    begin = [a.running_s + SETTLE_S for a in attempts if a.running_s is not None]
+    ran = [a for a in attempts if a.running_s is not None]
+    begin = [(a.running_s or 0.0) + SETTLE_S for a in ran]
     starts = [a.start_s for a in attempts]
     lead = 0.5 * cycle_deg / cylinders
     out = []
@@ -162,7 +165,9 @@ def _cycles(
         if turn < 0 and cycle_deg > 360.0:
             continue
         shift = 360.0 * max(turn, 0) - (phase.tdc_deg or 0.0)
-        since = [b for b, s in zip(begin, starts, strict=False) if s <= seg.end_s]
+        since = [b for b, a in zip(begin, ran, strict=True) if a.start_s <= seg.end_s]
+        if not since and any(s <= seg.end_s for s in starts):
+            continue  # cranked and never run: a fast starter is no running engine
         lo = max(seg.start_s, since[-1] if since else seg.start_s + SETTLE_S)
         if lo >= seg.end_s:
             continue
