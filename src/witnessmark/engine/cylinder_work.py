@@ -157,7 +157,7 @@ def _cycles(
     """Whole cycles of running, SETTLE_S after it began, from half an event before cylinder 1's firing TDC."""
     ran = [a for a in attempts if a.running_s is not None]
     begin = [(a.running_s or 0.0) + SETTLE_S for a in ran]
-    starts = [a.start_s for a in attempts]
+    starts = [a.start_s for a in attempts if not a.turning_at_start]
     lead = 0.5 * cycle_deg / cylinders
     out = []
     for i, seg in enumerate(u.angle.segments):
