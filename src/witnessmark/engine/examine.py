@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from witnessmark.engine import cylinder_work
 from witnessmark.engine import cylinders as cylinder_count
 from witnessmark.engine import gas_tdc
 from witnessmark.engine.attempts import Surroundings, find_attempts, is_start, starter_on, timeline_of
@@ -112,6 +113,9 @@ def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recor
     count, why = _cylinders(facts, attempts, unrolled)
     if count is not None and facts.cylinders is None:
         attempts = attempts_with(count)
+    results, why_none, why_idle = cylinder_work.measure(
+        signals, recording, setup, facts, wheel.layout, unrolled, phase, attempts, count
+    )
     return EngineResult(
         phase=phase,
         cams=tuple(to_cam(p, phase, facts, motion_of(p, unrolled, alignment, facts.cycle_deg)) for p in patterns),
@@ -122,6 +126,9 @@ def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recor
         event_time_s=_event_times(commands, starter, signals),
         tdc_by_gas=gas_tdc.find(wheel, facts, phase, count),
         steps=_steps(phase, unrolled, commands, attempts, why),
+        cylinder_results=results,
+        why_no_compression=why_none,
+        why_no_contribution=why_idle,
     )
 
 

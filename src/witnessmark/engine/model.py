@@ -175,6 +175,30 @@ class TdcByGas:
 
 
 @dataclass(frozen=True, slots=True)
+class CylinderResult:
+    """One cylinder (or, where it cannot be named, one event of the cycle) against the median of the others.
+
+    cylinder None: the record tells the event, not whose it is. at_deg: its firing TDC after cylinder 1's, or after the
+    first event where no TDC is known. compression_rel: work absorbed while cranking; contribution_rel: energy given
+    while running (1 as the others). sd: own uncertainty. cycles: of cranking. sources: (line, rel, sd).
+    """
+
+    cylinder: int | None
+    at_deg: float
+    compression_rel: float | None
+    compression_sd: float | None
+    contribution_rel: float | None = None
+    contribution_sd: float | None = None
+    cycles: int = 0
+    sources: tuple[tuple[str, float, float], ...] = ()
+    back_rel: float | None = None
+    misfires: int | None = None  # cycles in which it gave nothing
+    run_cycles: int = 0
+    run_start_s: float | None = None
+    run_end_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class EngineResult:
     """All that lines other than the crank say, put on crank angle."""
 
@@ -188,3 +212,6 @@ class EngineResult:
     steps: tuple[Step, ...] = ()
     tdc_by_gas: TdcByGas | None = None
     side: Side | None = None  # where the crank line alone leaves open which of two teeth is gone
+    cylinder_results: tuple[CylinderResult, ...] = ()
+    why_no_compression: str = ""
+    why_no_contribution: str = ""

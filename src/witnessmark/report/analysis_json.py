@@ -307,16 +307,23 @@ def _outputs(analysis: Analysis) -> list[dict[str, Any]]:
 
 
 def _cylinders(analysis: Analysis) -> list[dict[str, Any]]:
-    """One entry a cylinder; ratios to the median of the others, where a finding measured them."""
+    """One entry a cylinder; ratios to the median of the others, where they were measured."""
     count = analysis.engine.cylinders or 0
-    out: list[dict[str, Any]] = [
-        {"cylinder": n, "compression_rel": None, "contribution_rel": None} for n in range(1, count + 1)
-    ]
-    names = {"compression-uneven": "compression_rel", "contribution-uneven": "contribution_rel"}
-    for finding in analysis.findings.found:
-        if finding.kind in names and finding.cylinder and finding.cylinder <= count and finding.value is not None:
-            key = names[finding.kind]
-            out[finding.cylinder - 1][key] = share(finding.evidence.get(key))
+    told = {r.cylinder: r for r in analysis.engine.cylinder_results if r.cylinder is not None}
+    out: list[dict[str, Any]] = []
+    for n in range(1, count + 1):
+        r = told.get(n)
+        out.append(
+            {
+                "cylinder": n,
+                "compression_rel": None if r is None else share(r.compression_rel),
+                "compression_sd": None if r is None else share(r.compression_sd),
+                "contribution_rel": None if r is None else share(r.contribution_rel),
+                "contribution_sd": None if r is None else share(r.contribution_sd),
+                "misfires": None if r is None else plain(r.misfires),
+                "cycles": None if r is None else plain(r.run_cycles or r.cycles),
+            }
+        )
     return out
 
 

@@ -276,7 +276,15 @@ def analysis_schema() -> Schema:
             "cams": listing(_cam()),
             "outputs": listing(_output()),
             "cylinders": listing(
-                record({"cylinder": SLOT, "compression_rel": maybe(POSITIVE), "contribution_rel": maybe(NUMBER)})
+                record(
+                    {"cylinder": SLOT, "compression_rel": maybe(NUMBER), "contribution_rel": maybe(NUMBER)},
+                    {
+                        "compression_sd": maybe(POSITIVE),
+                        "contribution_sd": maybe(POSITIVE),
+                        "misfires": maybe(COUNT),
+                        "cycles": maybe(COUNT),
+                    },
+                )
             ),
             "findings": listing(_finding()),
             "causes": listing(_cause(), minItems=1),
