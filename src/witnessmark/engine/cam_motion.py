@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from witnessmark.engine import circular
 from witnessmark.engine.cams import Pattern, folded
-from witnessmark.engine.model import CamMotion
+from witnessmark.engine.model import CamEdge, CamMotion
 from witnessmark.engine.tracks import Alignment
 from witnessmark.engine.unroll import Unrolled
 
@@ -42,6 +42,7 @@ def motion_of(pattern: Pattern, unrolled: Unrolled, alignment: Alignment, cycle_
     track = pattern.track
     if len(pattern.edges) == 0 or len(track) == 0:
         return None
+    pattern = replace(pattern, edges=_joined(pattern.edges, cycle_deg))
     absolute, angle, usable = folded(track, alignment, cycle_deg)
     seen = _matched(pattern, absolute, angle, usable & track.trusted, cycle_deg)
     if seen is None:
@@ -66,6 +67,29 @@ def motion_of(pattern: Pattern, unrolled: Unrolled, alignment: Alignment, cycle_
         edge_sd_deg=tuple(_spread(rest[(seen.edge == i) & np.isfinite(rest)]) for i in range(len(pattern.edges))),
         edge_seen=tuple(int(np.sum(seen.edge == i)) for i in range(len(pattern.edges))),
     )  # fmt: skip
+
+
+def _joined(edges: tuple[CamEdge, ...], cycle_deg: float) -> tuple[CamEdge, ...]:
+    """Two places that show an edge in turns are one edge that moves: both halves of a cam that swings."""
+    out: list[CamEdge] = []
+    for edge in edges:
+        twin = next(
+            (
+                e for e in out
+                if e.kind == edge.kind and e.present + edge.present <= 1.15
+                and abs(float(circular.signed(e.angle_deg - edge.angle_deg, cycle_deg))) < 2.0 * REACH_DEG
+            ),
+            None,
+        )  # fmt: skip
+        if twin is None:
+            out.append(edge)
+            continue
+        share = edge.present / max(edge.present + twin.present, 1e-9)
+        step = float(circular.signed(edge.angle_deg - twin.angle_deg, cycle_deg))
+        out[out.index(twin)] = replace(
+            twin, angle_deg=(twin.angle_deg + share * step) % cycle_deg, present=min(1.0, edge.present + twin.present)
+        )
+    return tuple(out)
 
 
 def _spread(values: Array) -> float:

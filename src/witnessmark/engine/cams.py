@@ -38,6 +38,7 @@ SEARCH_DEG = 45.0
 MATCH_DEG = 12.0
 # A single edge may be this far from where the rest of its cam is and still be that edge (vanes are wider).
 LATE_REACH_DEG = 32.0
+FIRST_CYCLES = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,6 +193,14 @@ def late_against(edges: Sequence[CamEdge], said: CamWheel, offset: float) -> lis
     return out
 
 
+def _parked_shift(motion: CamMotion | None) -> float:
+    """How late the cam is with its phaser parked (cranking, else the first cycles) against its pattern over all."""
+    if motion is None:
+        return 0.0
+    slow = motion.rpm < PARKED_RPM
+    return float(np.median(motion.shift_deg[slow] if slow.any() else motion.shift_deg[:FIRST_CYCLES]))
+
+
 def to_cam(pattern: Pattern, phase: Phase, facts: Facts, motion: CamMotion | None = None) -> Cam:
     """The pattern after cylinder 1's firing TDC (where the phase is known), with its offset where it can be judged."""
     line = pattern.track.line
@@ -202,9 +211,11 @@ def to_cam(pattern: Pattern, phase: Phase, facts: Facts, motion: CamMotion | Non
         edges = tuple(sorted(turned, key=lambda e: e.angle_deg))
     judged = said is not None and phase.turn_known and phase.tdc_source == "setup"
     offset = offset_deg(edges, said) if judged and said is not None else None
+    parked = _parked_shift(motion)
     late: tuple[float, ...] = ()
     if judged and said is not None and offset is not None:
-        late = tuple(late_against(edges, said, offset))
+        late = tuple(x + parked for x in late_against(edges, said, offset))
+        offset += parked
     return Cam(
         channel=line.name,
         bank=line.bank if line.bank is not None or said is None else said.bank,

@@ -7,9 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.engine import cylinder_work
+from witnessmark.engine import cylinder_work, gas_tdc
 from witnessmark.engine import cylinders as cylinder_count
-from witnessmark.engine import gas_tdc
 from witnessmark.engine.attempts import Surroundings, find_attempts, is_start, starter_on, timeline_of
 from witnessmark.engine.cam_motion import motion_of
 from witnessmark.engine.cams import learn, to_cam

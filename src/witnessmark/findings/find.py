@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from witnessmark.engine.model import EngineResult
 from witnessmark.findings import (
+    cams,
     cylinders,
     dropouts,
     layout,
@@ -35,6 +36,7 @@ FAMILIES: tuple[Family, ...] = (
     dropouts.FAMILY,
     spurious.FAMILY,
     levels.FAMILY,
+    cams.FAMILY,
     start.FAMILY,
     outputs.FAMILY,
     cylinders.FAMILY,

@@ -1,0 +1,95 @@
+"""Cam lines that are dead, or go for a stretch, while the crank turns; and what the line's other end says."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from witnessmark.findings.measured import Measured, Outcome, beyond
+from witnessmark.findings.model import Finding
+from witnessmark.signals.model import Line
+
+GOOD_SUPPLY_V = 4.5  # least that a five-volt sensor is fed with (common practice)
+FEW_EDGES = 2  # a line that rises at key-on and falls at key-off has not turned
+
+
+def lost(m: Measured) -> Outcome:
+    """cam-signal-lost for every line of role cam."""
+    if m.layout is None:
+        return Outcome()
+    out = Outcome()
+    for line in m.signals.by_role("cam"):
+        out += _dead(m, line) if len(line.edges) <= FEW_EDGES else _stretches(m, line)
+    return out
+
+
+def _beside(m: Measured, line: Line, role: str) -> Line | None:
+    return next((x for x in m.signals.by_role(role) if x.of in (line.name, line.label)), None)
+
+
+def _ends(m: Measured, line: Line, spans: list[tuple[float, float]]) -> dict[str, object]:
+    """What the other end, supply and ground show in the stretches: 1 whole, 0 not; nothing where not recorded."""
+    out: dict[str, object] = {}
+    tap = _beside(m, line, "second-tap")
+    if tap is not None:
+        t = tap.edges.time_s
+        out["other_end_whole"] = int(all(np.sum((t > a) & (t < b)) >= 2 for a, b in spans))
+    supply = _beside(m, line, "sensor-supply")
+    if supply is not None and supply.scale_known:
+        out["supply_good"] = int(supply.levels.high > GOOD_SUPPLY_V and supply.levels.low > 0.8 * GOOD_SUPPLY_V)
+        if not supply.levels.moving:
+            out["supply_good"] = int(supply.levels.high > GOOD_SUPPLY_V)
+    return out
+
+
+def _words(ends: dict[str, object]) -> str:
+    if ends.get("other_end_whole") == 1:
+        return "; at the sensor's end of the same line the edges are there"
+    if ends.get("other_end_whole") == 0:
+        fed = ", its supply is good" if ends.get("supply_good") == 1 else ""
+        return f"; the sensor's end of the line is as silent{fed}"
+    return ""
+
+
+def _dead(m: Measured, line: Line) -> Outcome:
+    turns = m.wheel.angle.turns
+    if turns < m.limits["cam.dead_turns"]:
+        return Outcome()
+    segments = m.wheel.angle.segments
+    span = (segments[0].start_s, segments[-1].end_s)
+    ends = _ends(m, line, [span])
+    finding = Finding(
+        "", "cam-signal-lost", line.name, "none",
+        f"{line.name} shows no edge in {turns:.0f} turns of the crank{_words(ends)}.",
+        beyond(turns / m.limits["cam.dead_turns"] + 0.5), (m.stretch(line.name, *span),), None,
+        start_s=span[0], end_s=span[1], value=turns, unit="turns",
+        evidence={"turns": turns, "edges": len(line.edges), "whole_record": True, **ends},
+    )  # fmt: skip
+    return Outcome((finding,))
+
+
+def _stretches(m: Measured, line: Line) -> Outcome:
+    """Stretches of the decoded rotation without a cam edge, much longer than any the line's own pattern has."""
+    angle = m.wheel.angle
+    cycle = 360.0 if m.setup.engine.strokes == 2 else 720.0
+    times = line.edges.time_s
+    spans: list[tuple[float, float, float]] = []
+    for seg in angle.segments:
+        mine = times[(times >= seg.start_s) & (times <= seg.end_s)]
+        marks = np.concatenate(([seg.start_s], mine, [seg.end_s]))
+        turned = np.diff(angle.at(np.clip(marks, seg.start_s, seg.end_s)))
+        for i in np.flatnonzero(turned > m.limits["cam.lost_cycles"] * cycle):
+            spans.append((float(marks[i]), float(marks[i + 1]), float(turned[i])))
+    if not spans:
+        return Outcome()
+    longest = max(s[2] for s in spans)
+    ends = _ends(m, line, [(a, b) for a, b, _ in spans])
+    finding = Finding(
+        "", "cam-signal-lost", line.name, "time",
+        f"{line.name} gives no edge for {longest / 360.0:.1f} turns of the crank"
+        f"{f' ({len(spans)} times)' if len(spans) > 1 else ''} and is there before or after{_words(ends)}.",
+        beyond(longest / (m.limits["cam.lost_cycles"] * cycle) + 0.2),
+        tuple(m.stretch(line.name, a, b) for a, b, _ in spans[:40]), None,
+        start_s=spans[0][0], end_s=spans[-1][1], value=longest / 360.0, unit="turns",
+        evidence={"stretches": len(spans), "longest_turns": longest / 360.0, "whole_record": False, **ends},
+    )  # fmt: skip
+    return Outcome((finding,))

@@ -1,0 +1,154 @@
+"""Cams that move in time: hunting phasers, loose targets, and what moves all cams alike (loose wheel, slow sensor)."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from witnessmark.engine.model import Cam
+from witnessmark.findings.measured import Measured, Outcome, beyond
+from witnessmark.findings.model import Finding
+
+Array = NDArray[np.float64]
+
+# Below this speed the engine is cranked (common practice).
+CRANKING_RPM = 450.0
+LEAST_CYCLES = 8
+DEG_PER_RPM_S = 6.0  # crank degrees a second for each rpm
+# Share of the cam's motion over the record that speed must explain before a fixed delay is believed.
+LINEAR = 0.85
+
+
+def _motion(cam: Cam) -> tuple[Array, Array, Array] | None:
+    if cam.motion is None or len(cam.motion.time_s) < LEAST_CYCLES:
+        return None
+    ok = np.isfinite(cam.motion.rpm) & np.isfinite(cam.motion.shift_deg)
+    if ok.sum() < LEAST_CYCLES:
+        return None
+    return cam.motion.time_s[ok], cam.motion.shift_deg[ok], cam.motion.rpm[ok]
+
+
+def swings(shift_deg: Array, least_deg: float) -> int:
+    """How often the cam turns back after moving by ``least_deg`` or more."""
+    count, low, high, way = 0, shift_deg[0], shift_deg[0], 0
+    for x in shift_deg:
+        low, high = min(low, x), max(high, x)
+        if way >= 0 and high - x >= least_deg:
+            count += way > 0
+            way, low = -1, x
+        elif way <= 0 and x - low >= least_deg:
+            count += way < 0
+            way, high = 1, x
+    return count
+
+
+def wander(m: Measured) -> Outcome:
+    """A cam that swings back and forth while running, or one edge that wanders among the others."""
+    out = Outcome()
+    for cam in m.engine.cams:
+        out += _hunting(m, cam) + _edge(m, cam)
+    return out
+
+
+def _hunting(m: Measured, cam: Cam) -> Outcome:
+    got = _motion(cam)
+    if got is None:
+        return Outcome()
+    time, shift, rpm = got
+    run = rpm > CRANKING_RPM
+    if run.sum() < LEAST_CYCLES:
+        return Outcome()
+    smooth = np.convolve(shift[run], np.ones(3) / 3.0, "valid")
+    limit = m.limits["cam.swing_deg"]
+    count = swings(smooth, limit)
+    size = float(np.quantile(smooth, 0.95) - np.quantile(smooth, 0.05))
+    if count < m.limits["cam.swings"]:
+        return Outcome()
+    others = [g[1] for c in m.engine.cams if c is not cam and (g := _motion(c)) is not None]
+    alike = max((float(np.ptp(o)) for o in others), default=0.0)
+    finding = Finding(
+        "", "cam-wander", cam.channel, "time",
+        f"{cam.channel} swings back and forth by {size:.1f} degrees, {count} times in {time[-1] - time[0]:.1f} s of "
+        f"running{', the other cams by less than ' + f'{alike:.1f}' if others else ''}.",
+        beyond(size / limit) if not others or alike < 0.5 * size else 0.4,
+        (m.stretch(cam.channel, float(time[run][0]), float(time[run][-1])),), None,
+        start_s=float(time[run][0]), end_s=float(time[run][-1]), value=size, unit="deg",
+        evidence={"swing_deg": size, "swings": count, "cycles": int(run.sum()), "others_deg": alike},
+    )  # fmt: skip
+    return Outcome((finding,))
+
+
+def _edge(m: Measured, cam: Cam) -> Outcome:
+    """One edge that wanders against the others of its cycle."""
+    if cam.motion is None:
+        return Outcome()
+    sd = np.asarray(cam.motion.edge_sd_deg)
+    seen = np.asarray(cam.motion.edge_seen)
+    ok = np.isfinite(sd) & (seen >= m.limits["cam.edge_cycles"])
+    if ok.sum() < 3:
+        return Outcome()
+    order = np.argsort(-np.where(ok, sd, 0.0))
+    worst, middle = float(sd[order[0]]), float(np.median(sd[ok]))
+    limit = max(m.limits["cam.edge_wander_deg"], 4.0 * middle, 2.5 * float(sd[order[1]]))
+    if worst < 0.8 * limit:
+        return Outcome()
+    finding = Finding(
+        "", "cam-wander", cam.channel, "cam",
+        f"One edge of {cam.channel} wanders by ± {worst:.1f} degrees from cycle to cycle, the others by "
+        f"± {middle:.1f}.",
+        beyond(worst / limit), (m.stretch(cam.channel, float(cam.motion.time_s[0]), float(cam.motion.time_s[-1])),),
+        None, value=worst, unit="deg",
+        evidence={"edges_off": 1, "edge_sd_deg": worst, "others_sd_deg": middle, "cycles": int(seen[order[0]])},
+    )  # fmt: skip
+    return Outcome((finding,))
+
+
+def together(m: Measured) -> Outcome:
+    """What moves every cam alike: a sensor that lags by a fixed time, or a wheel that slips with torque."""
+    got = [g for c in m.engine.cams if (g := _motion(c)) is not None]
+    if len(got) < 2:
+        return Outcome()
+    time, first, rpm = got[0]
+    rows = [first, *(np.interp(time, t, s) for t, s, _ in got[1:])]
+    if max(rpm) < 1.5 * min(rpm):
+        return _loose(m, time, rows, rpm)
+    slopes = [np.polynomial.polynomial.polyfit(rpm, r, 1) for r in rows]
+    per_rpm = np.array([s[1] for s in slopes])
+    common = np.mean(rows, axis=0)
+    left = common - np.polynomial.polynomial.polyval(rpm, np.polynomial.polynomial.polyfit(rpm, common, 1))
+    linear = 1.0 - float(np.var(left) / max(np.var(common), 1e-12))
+    delay_us = -float(np.median(per_rpm)) / DEG_PER_RPM_S * 1e6
+    moved = abs(float(np.median(per_rpm))) * float(np.ptp(rpm))
+    alike = float(np.ptp(per_rpm)) < 0.3 * abs(float(np.median(per_rpm)))
+    enough = delay_us > 0.8 * m.limits["cam.delay_us"] and moved > m.limits["cam.delay_deg"]
+    if alike and linear > LINEAR and enough:
+        finding = Finding(
+            "", "wheel-shifted", m.channel, "speed",
+            f"Every cam comes earlier against the wheel the faster the engine turns, by {moved:.1f} degrees from "
+            f"{min(rpm):.0f} to {max(rpm):.0f} rpm: the crank signal lags by {delay_us:.0f} microseconds.",
+            beyond(delay_us / m.limits["cam.delay_us"]), (m.stretch(m.channel, float(time[0]), float(time[-1])),), None,
+            start_s=float(time[0]), end_s=float(time[-1]), value=delay_us, unit="us",
+            evidence={"delay_us": delay_us, "moved_deg": moved, "cams": len(rows), "linear": linear},
+        )  # fmt: skip
+        return Outcome((finding,))
+    return _loose(m, time, rows, rpm)
+
+
+def _loose(m: Measured, time: Array, rows: list[Array], rpm: Array) -> Outcome:
+    """Cams that move alike although their own drives have nothing in common with the wheel's seat."""
+    smooth = [np.convolve(r, np.ones(3) / 3.0, "valid") for r in rows]
+    common = np.mean(smooth, axis=0)
+    size = float(np.quantile(common, 0.98) - np.quantile(common, 0.02))
+    apart = max(float(np.quantile(np.abs(s - common - np.median(s - common)), 0.9)) for s in smooth)
+    limit = m.limits["cam.common_deg"]
+    if size < 0.8 * limit or apart > m.limits["cam.common_alike"] * size:
+        return Outcome()
+    finding = Finding(
+        "", "wheel-shifted", m.channel, "speed",
+        f"All {len(rows)} cams move together against the wheel, by {size:.1f} degrees as load and speed change, and by "
+        f"no more than {apart:.1f} against each other: the wheel moves on the crank.",
+        beyond(size / limit), (m.stretch(m.channel, float(time[0]), float(time[-1])),), None,
+        start_s=float(time[0]), end_s=float(time[-1]), value=size, unit="deg",
+        evidence={"swing_deg": size, "apart_deg": apart, "cams": len(rows), "rpm_range": float(np.ptp(rpm))},
+    )  # fmt: skip
+    return Outcome((finding,))
