@@ -25,7 +25,7 @@ def edges(rng: np.random.Generator) -> list[list[Any]]:
     pattern = PATTERNS[int(rng.integers(0, len(PATTERNS)))]
     turn = float(rng.uniform(0.0, 720.0))
     rows = [((a + turn) % 720.0, "rising" if i % 2 == 0 else "falling") for i, a in enumerate(pattern)]
-    return [[round(a, 2), kind] for a, kind in sorted(rows)]
+    return [[round(a, 2) % 720.0, kind] for a, kind in sorted(rows)]
 
 
 def cams(rng: np.random.Generator, made: Draft, both: bool, vr: bool = False) -> None:
@@ -78,6 +78,10 @@ def engine(rng: np.random.Generator, made: Draft, vee: float = 0.4) -> None:
         "trapped": [float(rng.normal(1.0, 0.015)) for _ in range(n)],
         "inertia_kg_m2": float(rng.uniform(0.2, 0.32)),
     }  # fmt: skip
+    if made.record != "running":  # a larger engine has a larger starter and battery
+        made.tables["cranking"] |= {
+            "stall_torque_nm": 225.0 * n / 4.0, "stall_current_a": 850.0 * n / 4.0, "battery_resistance_ohm": 0.02 / n,
+        }  # fmt: skip
 
 
 def base(rng: np.random.Generator, records: tuple[str, ...], sensor: str = "", vee: float = 0.4) -> Draft:

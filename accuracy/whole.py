@@ -19,7 +19,7 @@ Maker = Callable[[np.random.Generator, float], tuple[Draft, float]]
 # value at plain and at barely visible, unit, log scale
 SPANS: dict[str, tuple[float, float, str, bool]] = {
     "wheel-moved": (24.0, 6.0, "degrees against TDC", True),
-    "wheel-loose": (8.0, 2.0, "degrees, swing with torque", True),
+    "wheel-loose": (20.0, 8.0, "degrees, swing with torque", True),
     "sensor-delay": (600.0, 150.0, "microseconds", True),
     "cam-jumped": (3.0, 1.0, "teeth of an 18 to 24 tooth sprocket", False),
     "chain-stretched": (16.0, 8.0, "degrees late", True),
@@ -80,7 +80,7 @@ def _wheel_moved(rng: np.random.Generator, severity: float) -> tuple[Draft, floa
 def _wheel_loose(rng: np.random.Generator, severity: float) -> tuple[Draft, float]:
     made = base(rng, ("running",))
     value = value_of("wheel-loose", severity)
-    cams(rng, made, both=bool(rng.random() < 0.6))
+    cams(rng, made, both=True)
     sweep(rng, made)
     fault(made, kind="wheel-loose", deg=value)
     return made, value
@@ -89,7 +89,7 @@ def _wheel_loose(rng: np.random.Generator, severity: float) -> tuple[Draft, floa
 def _sensor_delay(rng: np.random.Generator, severity: float) -> tuple[Draft, float]:
     made = base(rng, ("running",), sensor="hall")
     value = value_of("sensor-delay", severity)
-    cams(rng, made, both=bool(rng.random() < 0.6))
+    cams(rng, made, both=True)
     sweep(rng, made)
     fault(made, kind="sensor-delay", delay_us=value)
     return made, value

@@ -9,6 +9,7 @@ from witnessmark.findings.model import Finding
 from witnessmark.signals.model import Line
 
 GOOD_SUPPLY_V = 4.5  # least that a five-volt sensor is fed with (common practice)
+NO_SIGNAL_V = 0.2  # a sensor's line that moves by less carries no signal (common practice: 0.3 V and more)
 FEW_EDGES = 2  # a line that rises at key-on and falls at key-off has not turned
 
 
@@ -18,8 +19,26 @@ def lost(m: Measured) -> Outcome:
         return Outcome()
     out = Outcome()
     for line in m.signals.by_role("cam"):
-        out += _dead(m, line) if len(line.edges) <= FEW_EDGES else _stretches(m, line)
+        if _flat(m, line):
+            out += _dead(m, line)
+        elif len(line.edges) > FEW_EDGES:
+            out += _stretches(m, line)
     return out
+
+
+def _flat(m: Measured, line: Line) -> bool:
+    """No edges, or those of noise: a swing far too small for any sensor and nothing that comes again."""
+    if len(line.edges) <= FEW_EDGES:
+        # pulses that could not be read are no silence
+        return not line.levels.moving or (line.scale_known and _swing(line) < NO_SIGNAL_V)
+    cam = next((c for c in m.engine.cams if c.channel == line.name), None)
+    small = line.scale_known and _swing(line) < NO_SIGNAL_V
+    return small and (cam is None or not any(e.present > 0.5 for e in cam.edges))
+
+
+def _swing(line: Line) -> float:
+    """From lowest to highest in the record, in the line's unit: a few pulses in a long record count."""
+    return line.levels.maximum - line.levels.minimum
 
 
 def _beside(m: Measured, line: Line, role: str) -> Line | None:

@@ -47,8 +47,8 @@ def _tolerance(m: Measured, cam: Cam) -> float:
 
 
 def _parked(cam: Cam) -> bool:
-    """Whether the record shows the cam with its phaser parked: some cycles at cranking speed."""
-    return cam.motion is not None and bool(np.sum(cam.motion.rpm < cam_motion.CRANKING_RPM) >= 2)
+    """Whether the record shows the cam with its phaser parked: a cycle at cranking speed."""
+    return cam.motion is not None and bool(np.any(cam.motion.rpm < cam_motion.CRANKING_RPM))
 
 
 def _when(m: Measured, cam: Cam) -> tuple[Evidence, ...]:
