@@ -10,6 +10,7 @@ from witnessmark.signals.model import Line
 
 GOOD_SUPPLY_V = 4.5  # least that a five-volt sensor is fed with (common practice)
 NO_SIGNAL_V = 0.2  # a sensor's line that moves by less carries no signal (common practice: 0.3 V and more)
+MOST_SEEN = 0.8
 FEW_EDGES = 2  # a line that rises at key-on and falls at key-off has not turned
 
 
@@ -86,6 +87,13 @@ def _dead(m: Measured, line: Line) -> Outcome:
     return Outcome((finding,))
 
 
+def _turns(m: Measured, start_s: float, end_s: float, turned_deg: float) -> bool:
+    """Whether the crank line itself shows the rotation: most of the teeth due between the two times were seen."""
+    p = m.wheel.passes
+    seen = np.sum((p.edge >= 0) & (p.time_s >= start_s) & (p.time_s <= end_s))
+    return bool(seen >= MOST_SEEN * turned_deg / 360.0 * m.teeth)
+
+
 def _stretches(m: Measured, line: Line) -> Outcome:
     """Stretches of the decoded rotation without a cam edge, much longer than any the line's own pattern has."""
     angle = m.wheel.angle
@@ -97,6 +105,8 @@ def _stretches(m: Measured, line: Line) -> Outcome:
         marks = np.concatenate(([seg.start_s], mine, [seg.end_s]))
         turned = np.diff(angle.at(np.clip(marks, seg.start_s, seg.end_s)))
         for i in np.flatnonzero(turned > m.limits["cam.lost_cycles"] * cycle):
+            if not _turns(m, float(marks[i]), float(marks[i + 1]), float(turned[i])):
+                continue  # turns that were only bridged: the crank may have stood
             spans.append((float(marks[i]), float(marks[i + 1]), float(turned[i])))
     if not spans:
         return Outcome()

@@ -37,6 +37,9 @@ def _compression(m: Measured) -> Outcome:
     short, limit = 1.0 - rel, m.limits["cylinders.compression_short"]
     sure = _sure(short, sd, m)
     confidence = beyond(short / limit) if sure >= 1.0 else min(0.45, beyond(short / limit)) * sure
+    vague = worst.cycles <= m.limits["cylinders.few_cycles"] or sd > m.limits["cylinders.vague_sd"]
+    if worst.cylinder is None and vague:
+        confidence = min(confidence, 0.45)  # neither whose it is nor how much: not enough to accuse an engine
     if confidence <= 0.05:
         bound = max(limit, m.limits["cylinders.sure"] * max(r.compression_sd or 0.0 for r in told))
         return Outcome(bounds=(
@@ -113,7 +116,7 @@ FAMILY = Family(
     ("compression-uneven", "contribution-uneven"),
     ("crank speed", "starter current", "battery voltage", "firing order, TDC and turn"),
     (
-        "cylinders.compression_short", "cylinders.sure", "cylinders.contribution_short", "cylinders.misfire_share",
+        "cylinders.compression_short", "cylinders.sure", "cylinders.few_cycles", "cylinders.vague_sd", "cylinders.contribution_short", "cylinders.misfire_share",
     ),
     "work of compression and combustion from crank speed (Heywood ch. 2 and 9); trade rule for relative compression",
     find,

@@ -124,6 +124,8 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
     if once is not None and once.se_deg > COARSE * m.limits["runout.useful_deg"]:
         confidence = min(confidence, max(HINTED, _by_pulses(m, swing)))
     out = Outcome()
+    if once is not None and _odd_pairs(m, once):
+        confidence = min(confidence, max(HINTED, _by_pulses(m, swing)))
     if confidence >= m.limits["runout.hint"]:
         out += Outcome((_finding(m, once, swing, odds, confidence),))
     if once is None or once.se_deg > m.limits["runout.useful_deg"]:
@@ -170,6 +172,16 @@ def _words(once: Runout | None, swing: Swing | None) -> str:
         said.append("whether the angle runs out too cannot be told: no whole working cycles of steady rotation")
     text = "; ".join(said)
     return f"{text[:1].upper()}{text[1:]}."
+
+
+def _odd_pairs(m: Measured, once: Runout) -> bool:
+    """Whether three cylinders are only read off cranking: pairs of six that fire oddly look like three.
+
+    Their uneven steps stand at every half order, and what the model of three leaves of them looks like runout (two
+    simulated engines in order of six cylinders firing 90 and 150 degrees apart).
+    """
+    said = m.setup.engine.cylinder_count is not None
+    return not said and once.cylinders == ODD_PAIRS and once.running == 0.0
 
 
 def _finding(m: Measured, once: Runout | None, swing: Swing | None, odds: float, confidence: float) -> Finding:
