@@ -116,7 +116,8 @@ FAMILY = Family(
     ("compression-uneven", "contribution-uneven"),
     ("crank speed", "starter current", "battery voltage", "firing order, TDC and turn"),
     (
-        "cylinders.compression_short", "cylinders.sure", "cylinders.few_cycles", "cylinders.vague_sd", "cylinders.contribution_short", "cylinders.misfire_share",
+        "cylinders.compression_short", "cylinders.sure", "cylinders.few_cycles", "cylinders.vague_sd",
+        "cylinders.contribution_short", "cylinders.misfire_share",
     ),
     "work of compression and combustion from crank speed (Heywood ch. 2 and 9); trade rule for relative compression",
     find,
