@@ -7,7 +7,7 @@ can be told only against the other lines of the same kind: where all of them sto
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,9 @@ SAME_CHARGE_DEG = 80.0
 CYCLES_AROUND = 1
 # Share of the other lines that have to go on there.
 OTHERS_SHARE = 0.5
+# A command missing within this share of a cycle of another line's is the control unit losing its place for a moment,
+# not an output; a line that stays away more often than not is no witness for that.
+SHARED_CYCLE, WITNESS_SHARE = 1 / 3, 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,12 +41,34 @@ class Train:
 
 @dataclass(frozen=True, slots=True)
 class Skips:
-    """Commands of one line that were due (others of its kind went on around them), and those that did not come."""
+    """Commands of one line that were due (others of its kind went on around them), and those that did not come.
+
+    skipped_s: when, in s. near_s: about how long a third of a cycle takes there.
+    """
 
     output: Output
     due: int
     skipped_s: Array
+    near_s: Array
     events: int
+
+    @property
+    def share(self) -> float:
+        """Share of the commands due that did not come."""
+        return len(self.skipped_s) / max(self.due, 1)
+
+
+def alone(skips: Sequence[Skips]) -> list[Skips]:
+    """Without the commands that stay away when another line's do at that moment, over lines of any kind."""
+    out: list[Skips] = []
+    for s in skips:
+        keep = np.ones(len(s.skipped_s), dtype=np.bool_)
+        for other in skips:
+            if other is not s and other.share < WITNESS_SHARE and len(other.skipped_s):
+                apart = np.abs(s.skipped_s[:, None] - other.skipped_s[None, :]).min(axis=1)
+                keep &= apart > s.near_s
+        out.append(replace(s, skipped_s=s.skipped_s[keep], near_s=s.near_s[keep]))
+    return out
 
 
 def trains_of(outputs: Sequence[Output], angle: CrankAngle) -> list[list[Train]]:
@@ -109,7 +134,7 @@ def skips_of(outputs: Sequence[Output], angle: CrankAngle) -> list[Skips]:
         return []
     found: list[Skips] = []
     for i, output in enumerate(outputs):
-        due, times = 0, [np.empty(0)]
+        due, times, near = 0, [np.empty(0)], [np.empty(0)]
         for number in range(len(angle.segments)):
             seg = angle.segments[number]
             lo, hi = float(angle.angle_deg[seg.start]), float(angle.angle_deg[seg.stop - 1])
@@ -122,7 +147,9 @@ def skips_of(outputs: Sequence[Output], angle: CrankAngle) -> list[Skips]:
             gone = at[asked & ~came]
             knots = slice(seg.start, seg.stop)
             times.append(np.interp(gone, angle.angle_deg[knots], angle.time_s[knots]))
-        found.append(Skips(output, due, np.concatenate(times), len(output.events)))
+            earlier = np.interp(gone - SHARED_CYCLE * period, angle.angle_deg[knots], angle.time_s[knots])
+            near.append(times[-1] - earlier)
+        found.append(Skips(output, due, np.concatenate(times), np.concatenate(near), len(output.events)))
     return found
 
 

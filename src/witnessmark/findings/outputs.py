@@ -31,8 +31,7 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
             "one injector's command in the same record",
         ),))  # fmt: skip
     if m.wheel.angle.segments:
-        out += skipped(m, "coil") + skipped(m, "injector") + weak_coils(m)
-        out += misplaced(m) + together(m) + cut_after_start(m)
+        out += skipped(m) + weak_coils(m) + misplaced(m) + together(m) + cut_after_start(m)
     return out
 
 

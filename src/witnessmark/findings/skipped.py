@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.engine.cadence import Skips, skips_of
+from witnessmark.engine.cadence import Skips, alone, skips_of
 from witnessmark.engine.model import Output
 from witnessmark.engine.sampled import thinned
 from witnessmark.findings.measured import Measured, Outcome, beyond
@@ -32,15 +32,17 @@ def name_of(output: Output) -> str:
     return f"cylinder {output.cylinder}" if output.cylinder is not None else output.channel
 
 
-def skipped(m: Measured, role: str) -> Outcome:
+def skipped(m: Measured) -> Outcome:
     """spark-absent or fuel-absent for single outputs, each against the others of its kind."""
-    outputs = [o for o in m.engine.outputs if o.role == role]
-    found = skips_of(outputs, m.wheel.angle)
-    bad = [s for s in found if _odd(m, s, found)]
-    # where most of them stay away by turns nobody is the odd one: a limiter, a cut, a recorder that drops pulses
-    if not bad or len(bad) > len(found) // 2:
-        return Outcome()
-    return Outcome(tuple(_skip_finding(m, s, found, len(bad)) for s in bad))
+    every = alone([s for role in WORDS for s in skips_of([o for o in m.engine.outputs if o.role == role], m.wheel.angle)])
+    out: list[Finding] = []
+    for role in WORDS:
+        found = [s for s in every if s.output.role == role]
+        bad = [s for s in found if _odd(m, s, found)]
+        # where most of them stay away by turns nobody is the odd one: a limiter, a cut, a recorder that drops pulses
+        if bad and len(bad) <= len(found) // 2:
+            out += [_skip_finding(m, s, found, len(bad)) for s in bad]
+    return Outcome(tuple(out))
 
 
 def _odd(m: Measured, skips: Skips, of: Sequence[Skips]) -> bool:
@@ -48,7 +50,7 @@ def _odd(m: Measured, skips: Skips, of: Sequence[Skips]) -> bool:
     gone = len(skips.skipped_s)
     if gone < m.limits["outputs.skips_least"] or gone < m.limits["outputs.skip_share"] * skips.due:
         return False
-    rest = [len(s.skipped_s) / max(s.due, 1) for s in of if s is not skips]
+    rest = [s.share for s in of if s is not skips]
     return gone / skips.due >= m.limits["outputs.skip_times"] * float(np.median(rest))
 
 

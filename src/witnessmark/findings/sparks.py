@@ -21,7 +21,7 @@ _ASK = NotAssessed(
 
 def misplaced(m: Measured) -> Outcome:
     """spark-misplaced over all coils recorded with a known cylinder."""
-    coils = [o for o in m.engine.outputs if o.role == "coil" and len(o.events) >= m.limits["outputs.skips_least"]]
+    coils = [o for o in m.engine.outputs if o.role == "coil" and o.events]
     if not coils or m.setup.engine.ignition in ("distributor", "compression"):
         return Outcome()
     phase = m.engine.phase
@@ -46,7 +46,7 @@ def _late(m: Measured, coils: list[Output]) -> dict[str, tuple[Output, Array, Ar
     for o in coils:
         firing = facts.firing_deg.get(o.cylinder or 0)
         rows = [(e.end_deg, e.end_s) for e in o.events if e.end_deg is not None]
-        if firing is None or len(rows) < m.limits["outputs.skips_least"]:
+        if firing is None or not rows:
             continue
         deg = np.asarray([r[0] for r in rows], dtype=np.float64)
         late = np.mod(deg - firing + 0.5 * cycle, cycle) - 0.5 * cycle
@@ -56,6 +56,7 @@ def _late(m: Measured, coils: list[Output]) -> dict[str, tuple[Output, Array, Ar
 
 def _one_of_them(m: Measured, late: dict[str, tuple[Output, Array, Array]]) -> tuple[Finding, ...]:
     """One cylinder's sparks away from where all others have theirs; three coils and the firing order are needed."""
+    late = {c: x for c, x in late.items() if len(x[1]) >= m.limits["outputs.skips_least"]}
     if len(late) < 3 or m.setup.engine.firing_order is None:
         return ()
     middle = {c: float(np.median(x)) for c, (_, x, _) in late.items()}
