@@ -139,7 +139,7 @@ def is_driver_line(rest: float, line: Line) -> bool:
     """
     levels = line.levels
     down, up = rest - levels.minimum, levels.maximum - rest
-    return rest > 0 and down > max(0.6 * rest, 6 * levels.noise) and up > 0.5 * rest
+    return rest > 6 * levels.noise and down > max(0.6 * rest, 6 * levels.noise) and up > 0.5 * rest
 
 
 def commands_of_driver(recording: Recording, line: Line, role: Literal["coil", "injector"], rest: float) -> Commands:
@@ -191,9 +191,10 @@ def find_commands(signals: Signals, recording: Recording) -> tuple[Commands, ...
         if line.role == "coil" or line.role == "injector":
             role: Literal["coil", "injector"] = "coil" if line.role == "coil" else "injector"
             rest = _rest_level(recording, line)
-            if rest is not None and is_driver_line(rest, line):
+            current = line.info.unit in ("A", "mA")
+            if rest is not None and not current and is_driver_line(rest, line):
                 found.append(commands_of_driver(recording, line, role, rest))
-            elif (len(line.edges) or line.sensor == "hall") and line.info.unit not in ("A", "mA"):
+            elif (len(line.edges) or line.sensor == "hall") and not current:
                 found.append(commands_of_edges(line, line.edges, role))
             else:
                 found.append(commands_of_current(recording, line, role))

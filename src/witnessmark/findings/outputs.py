@@ -1,10 +1,13 @@
-"""Spark and fuel that stay away while the engine cranks well."""
+"""Spark and fuel that stay away: as a whole while the engine cranks well, on one output, for a time; sparks misplaced."""
 
 from __future__ import annotations
 
 from witnessmark.engine.model import Attempt
 from witnessmark.findings.measured import Family, Measured, Outcome, beyond
 from witnessmark.findings.model import Finding, NotAssessed
+from witnessmark.findings.silent import cut_after_start, together
+from witnessmark.findings.skipped import skipped, weak_coils
+from witnessmark.findings.sparks import misplaced
 
 
 def find(m: Measured, earlier: Outcome) -> Outcome:
@@ -27,6 +30,8 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
             "Does the control unit inject?", "no injector line in the record",
             "one injector's command in the same record",
         ),))  # fmt: skip
+    if m.wheel.angle.segments:
+        out += skipped(m) + weak_coils(m) + misplaced(m) + together(m) + cut_after_start(m)
     return out
 
 
@@ -76,9 +81,17 @@ def _fuel_only(m: Measured, attempts: list[Attempt]) -> Outcome:
 
 FAMILY = Family(
     "outputs",
-    ("spark-absent", "fuel-absent", "fuel-without-spark"),
-    ("coil and injector events", "start attempts"),
-    ("outputs.turns_hint", "outputs.turns_stated", "outputs.assumed_rpm", "outputs.pulses_min"),
+    ("spark-absent", "fuel-absent", "fuel-without-spark", "spark-misplaced"),
+    ("coil and injector events", "start attempts", "crank angle", "battery voltage"),
+    (
+        "outputs.turns_hint", "outputs.turns_stated", "outputs.assumed_rpm", "outputs.pulses_min",
+        "outputs.inputs_lost", "outputs.skips_least", "outputs.skip_share", "outputs.skip_times",
+        "outputs.limiter_rpm", "outputs.current_low", "outputs.current_hint", "outputs.silent_deg",
+        "outputs.silent_rpm", "outputs.overrun_rpm", "outputs.cut_deg", "outputs.cut_sparks", "outputs.cut_soon_s",
+        "sparks.cranking_rpm", "sparks.running_rpm", "sparks.cranking_earliest_deg", "sparks.cranking_latest_deg",
+        "sparks.running_earliest_deg", "sparks.running_latest_deg", "sparks.sure_deg", "sparks.least",
+        "sparks.apart_deg",
+    ),
     "a control unit in order commands spark and fuel within two turns; one cylinder's turn comes every second turn",
     find,
-)
+)  # fmt: skip

@@ -217,9 +217,23 @@ def _no_start(m: Measured) -> Outcome:
         f"cranking){note}.",
         0.9 if wanted else 0.6, _evidence(m, failed), None, start_s=failed[0].start_s, end_s=_cranking(failed[-1])[1],
         value=seconds, unit="s",
-        evidence={"attempts_failed": len(failed), "attempts": of, "of_attempts": of, "cranked_s": seconds},
+        evidence={
+            "attempts_failed": len(failed), "attempts": of, "of_attempts": of, "cranked_s": seconds,
+            "sparks": sum(a.sparks or 0 for a in failed), "injections": sum(a.injections or 0 for a in failed),
+            "spark_good": _spark_good(m, failed),
+        },
     )  # fmt: skip
     return Outcome((finding,))
+
+
+def _spark_good(m: Measured, failed: list[Attempt]) -> float | None:
+    """1 where every failed attempt has correctly timed sparks against a TDC not told by the sparks, 0 where one has not.
+
+    None where no coil or no such TDC tells.
+    """
+    if not m.signals.by_role("coil") or m.engine.phase.tdc_source in ("", "coil"):
+        return None
+    return float(all(a.sync_s is not None and (a.sparks or 0) >= m.limits["sparks.least"] for a in failed))
 
 
 def _open(m: Measured) -> tuple[NotAssessed, ...]:
@@ -245,6 +259,7 @@ FAMILY = Family(
         "cranking.least_s",
         "battery.cranking_v",
         "battery.rest_v", "battery.sure_v", "sync.turns", "sync.turns_even", "sync.decoded_share", "no_start.seconds",
+        "sparks.least",
     ),
     "common practice on cranking speed, supply and turns to synchronisation",
     find,
