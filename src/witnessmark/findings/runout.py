@@ -30,6 +30,7 @@ TAILS = 6.0  # degrees of freedom of the t distribution that allows for a standa
 # Standard error, in useful ones, from which an angle error alone states nothing: it is then larger than what is to be
 # told apart, and edges scattered by noise make a long tail (an open recording's 1.8 degrees, 0.4 of standard error).
 COARSE, HINTED = 2.0, 0.45
+ODD_PAIRS = 3  # cylinders
 
 
 @dataclass(frozen=True)
