@@ -349,13 +349,26 @@ def _line_breaks(rng: np.random.Generator, severity: float) -> tuple[Draft, floa
     return made, value
 
 
+def _blocks(rng: np.random.Generator, made: Draft, ms: float) -> list[list[float]]:
+    """Three blocks cut out while the engine turns."""
+    first = 0.4 if made.record == "running" else made.tables["cranking"]["attempts"][0]["start_s"] + 0.8
+    made.tables["duration_s"] = max(made.tables["duration_s"], first + 2.5)
+    return [[float(first + 0.5 * k + rng.uniform(0.0, 0.2)), ms / 1e3] for k in range(3)]
+
+
 def _probe(what: str, sensor: str, records: tuple[str, ...]) -> Maker:
     def make(rng: np.random.Generator, severity: float) -> tuple[Draft, float]:
         made = base(rng, records, sensor=sensor)
         value = value_of(f"probe-{what}", severity)
         if what != "ratio":
             cams(rng, made, both=False)
-        fault(made, kind="probe", channel="crank", what=what)
+        how: dict[str, Any] = {
+            "ac": {"corner_hz": value}, "thinned": {"every": int(rng.choice([8, 16, 32]))},
+            "blocks-lost": {"stretches": _blocks(rng, made, value)}, "ratio": {"factor": float(rng.choice([0.1, 10.0]))},
+        }[what]  # fmt: skip
+        if what == "ratio" and how["factor"] > 1.0:
+            next(c for c in made.tables["channel"] if c["role"] == "crank")["range"] = [-200.0, 200.0]
+        fault(made, kind="probe", channel="crank", what=what, **how)
         return made, value
 
     return make

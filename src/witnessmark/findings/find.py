@@ -15,9 +15,11 @@ from witnessmark.findings import (
     lost,
     outputs,
     record,
+    record_probe,
     runout,
     spurious,
     start,
+    supply,
     teeth,
 )
 from witnessmark.findings.limits import Limits, default_limits
@@ -36,11 +38,13 @@ FAMILIES: tuple[Family, ...] = (
     dropouts.FAMILY,
     spurious.FAMILY,
     levels.FAMILY,
+    supply.FAMILY,
     cams.FAMILY,
     start.FAMILY,
     outputs.FAMILY,
     cylinders.FAMILY,
     record.FAMILY,
+    record_probe.FAMILY,
 )
 
 
@@ -63,6 +67,7 @@ def find(
     unique = {n.question: n for n in reversed(out.not_assessed)}
     kept = tuple(n for n in out.not_assessed if unique[n.question] is n)
     believed = record.discounted(measured, layout.doubted(measured, out.found), out.extras)
+    believed = supply.with_ends(measured, believed)
     said = [replace(f, statement=spaced(f.statement)) for f in believed]
     return Findings(
         numbered(said), tuple(replace(n, reason=spaced(n.reason)) for n in kept), tuple(spaced(b) for b in out.bounds)

@@ -63,9 +63,7 @@ def _ended(m: Measured) -> Outcome:
 def _least_deg(m: Measured) -> float:
     """How far the crank turns at most between two commands of an engine in order, by the lines recorded, and more."""
     cycle = 360.0 if m.setup.engine.strokes == 2 else 720.0
-    per_role = [
-        len([o for o in m.engine.outputs if o.role == role and o.events]) or 1 for role in ("coil", "injector")
-    ]
+    per_role = [len([o for o in m.engine.outputs if o.role == role and o.events]) or 1 for role in ("coil", "injector")]
     return max(m.limits["outputs.silent_deg"], 1.5 * cycle / max(per_role))
 
 
@@ -125,7 +123,9 @@ def cut_after_start(m: Measured) -> Outcome:
 
 
 def _times(m: Measured, role: str) -> Array:
-    return np.sort([e.end_s if role == "coil" else e.start_s for o in m.engine.outputs if o.role == role for e in o.events])
+    return np.sort(
+        [e.end_s if role == "coil" else e.start_s for o in m.engine.outputs if o.role == role for e in o.events]
+    )
 
 
 def _cut(m: Measured, a: Attempt, fuel: Array, sparks: Array) -> tuple[float, int, float] | None:

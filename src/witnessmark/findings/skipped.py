@@ -34,7 +34,9 @@ def name_of(output: Output) -> str:
 
 def skipped(m: Measured) -> Outcome:
     """spark-absent or fuel-absent for single outputs, each against the others of its kind."""
-    every = alone([s for role in WORDS for s in skips_of([o for o in m.engine.outputs if o.role == role], m.wheel.angle)])
+    every = alone(
+        [s for role in WORDS for s in skips_of([o for o in m.engine.outputs if o.role == role], m.wheel.angle)]
+    )
     out: list[Finding] = []
     for role in WORDS:
         found = [s for s in every if s.output.role == role]

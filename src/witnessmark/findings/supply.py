@@ -1,0 +1,163 @@
+"""Supply, ground and the other end of the crank sensor's line: sensor, supply, ground or line."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from witnessmark.engine.sampled import smooth, thinned
+from witnessmark.findings.measured import Family, Floats, Measured, Outcome, beyond
+from witnessmark.findings.model import Finding, NotAssessed
+from witnessmark.signals.model import Line
+
+RATE_HZ = 5000.0
+SMOOTH_SAMPLES = 9  # two milliseconds: switching spikes are no sag
+LOSSES = ("signal-lost", "edges-dropped")
+
+
+def find(m: Measured, earlier: Outcome) -> Outcome:
+    """supply-faulty and line-faulty for the crank line."""
+    return _supply(m) + _ground(m) + _ends(m, earlier)
+
+
+def _of_crank(m: Measured, role: str) -> Line | None:
+    """The line of this role that belongs to the crank line (or says of none)."""
+    names = {m.channel, "" if m.line is None else m.line.label, ""}
+    return next((x for x in m.signals.by_role(role) if x.of in names), None)
+
+
+def _turning(m: Measured, line: Line) -> tuple[Floats, Floats]:
+    """(time, value) of a slow line while the engine turns, smoothed."""
+    spans = [(a.start_s, a.end_s) for a in m.engine.attempts] or [(s.start_s, s.end_s) for s in m.wheel.angle.segments]
+    times, values = [], []
+    for start, end in spans:
+        t, v = thinned(m.recording, line.name, start, end, RATE_HZ)
+        times.append(t)
+        values.append(smooth(v, SMOOTH_SAMPLES))
+    return (np.concatenate(times), np.concatenate(values)) if times else (np.empty(0), np.empty(0))
+
+
+def _supply(m: Measured) -> Outcome:
+    line = _of_crank(m, "sensor-supply")
+    if line is None or not line.scale_known or line.role_source != "setup":
+        return Outcome()
+    t, v = _turning(m, line)
+    if t.size < 50:
+        return Outcome()
+    usual = float(np.quantile(v, 0.9))
+    low = float(v.min())
+    ratio = (usual - low) / (m.limits["supply.sag_share"] * max(usual, 1e-9))
+    if ratio < 0.8 or usual < 1.0:
+        return Outcome()
+    under = v < usual - 0.5 * (usual - low)
+    finding = Finding(
+        "", "supply-faulty", line.name, "time",
+        f"The sensor's supply falls from {usual:.1f} to {low:.1f} V, for {100 * float(under.mean()):.0f} % of the time "
+        "the engine turns.",
+        beyond(ratio), (m.stretch(line.name, float(t[under][0]), float(t[under][-1])),), None,
+        start_s=float(t[under][0]), end_s=float(t[under][-1]), value=low, unit="V",
+        evidence={"usual_v": usual, "lowest_v": low, "share_of_time": float(under.mean()), "ground": 0},
+    )  # fmt: skip
+    return Outcome((finding,))
+
+
+def _ground(m: Measured) -> Outcome:
+    line = _of_crank(m, "sensor-ground")
+    if line is None or not line.scale_known or line.role_source != "setup":
+        return Outcome()
+    t, v = _turning(m, line)
+    if t.size < 50:
+        return Outcome()
+    high = float(np.quantile(v, 0.9))
+    if high < 0.8 * m.limits["supply.ground_v"]:
+        return Outcome()
+    follows = _follows_starter(m, t, v)
+    finding = Finding(
+        "", "supply-faulty", line.name, "event" if follows > 0.5 else "time",
+        f"The sensor's ground stands {high:.1f} V above the battery's negative while the engine turns"
+        f"{', with the starter current' if follows > 0.5 else ''}.",
+        beyond(high / m.limits["supply.ground_v"]), (m.stretch(line.name, float(t[0]), float(t[-1])),), None,
+        start_s=float(t[0]), end_s=float(t[-1]), value=high, unit="V",
+        evidence={"ground_v": high, "correlation": follows, "ground": 1},
+    )  # fmt: skip
+    return Outcome((finding,))
+
+
+def _follows_starter(m: Measured, t: Floats, v: Floats) -> float:
+    """Correlation of the ground with the starter current; 0 where that was not recorded."""
+    lines = m.signals.by_role("starter-current")
+    if not lines or float(np.std(v)) < 1e-6:
+        return 0.0
+    when, amps = thinned(m.recording, lines[0].name, float(t[0]), float(t[-1]), RATE_HZ)
+    if when.size < 50 or float(np.std(amps)) < 1e-6:
+        return 0.0
+    return float(np.corrcoef(v, np.interp(t, when, smooth(amps, SMOOTH_SAMPLES)))[0, 1])
+
+
+# --- the other end ----------------------------------------------------------------------------------------------------
+
+
+def _losses(found: tuple[Finding, ...]) -> list[Finding]:
+    return [f for f in found if f.kind in LOSSES and f.ranges]
+
+
+def _whole(m: Measured, tap: Line, finding: Finding) -> float:
+    """Share of the lost stretches in which the line's other end goes on: two edges or more in each."""
+    t = tap.edges.time_s
+    hits = [np.sum((t > r.start_s) & (t < r.end_s)) for r in finding.ranges]
+    mine = [np.sum((m.line.edges.time_s > r.start_s) & (m.line.edges.time_s < r.end_s)) if m.line else 0
+            for r in finding.ranges]  # fmt: skip
+    return float(np.mean([h >= max(2, own + 2) for h, own in zip(hits, mine, strict=True)]))
+
+
+def _ends(m: Measured, earlier: Outcome) -> Outcome:
+    tap = _of_crank(m, "second-tap")
+    lost = _losses(earlier.found)
+    if not lost:
+        return Outcome()
+    if tap is None:
+        return Outcome(not_assessed=(NotAssessed(
+            "Does the signal fail in the sensor or in the line?", "only one end of the line was recorded",
+            "the same line at the sensor's terminals, with the sensor's supply and ground, in one record",
+        ),))  # fmt: skip
+    worst = max(lost, key=lambda f: f.confidence)
+    share = _whole(m, tap, worst)
+    if share < 0.5:
+        return Outcome()
+    finding = Finding(
+        "", "line-faulty", m.channel, "time",
+        f"Where {m.channel} gives nothing, {tap.name}, the other end of the same line, goes on in "
+        f"{100 * share:.0f} % of the stretches: the line between them fails.",
+        min(0.98, worst.confidence), worst.ranges, None, start_s=worst.start_s, end_s=worst.end_s, value=share,
+        unit="of the stretches", evidence={"stretches": len(worst.ranges), "whole_share": share},
+    )  # fmt: skip
+    return Outcome((finding,))
+
+
+def with_ends(m: Measured, found: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Losses of the crank signal with what the other end and the supply show meanwhile in their evidence."""
+    tap, feed = _of_crank(m, "second-tap"), _of_crank(m, "sensor-supply")
+    if tap is None and feed is None:
+        return found
+    kinds = {f.kind for f in found if f.stated}
+    more: dict[str, object] = {}
+    if feed is not None and feed.role_source == "setup":
+        more["supply_good"] = int("supply-faulty" not in kinds)
+    out = []
+    for f in found:
+        if f.kind in LOSSES and f.channel == m.channel:
+            ends = {} if tap is None else {"other_end_whole": int(_whole(m, tap, f) >= 0.5)}
+            f = replace(f, evidence={**f.evidence, **more, **ends})
+        out.append(f)
+    return tuple(out)
+
+
+FAMILY = Family(
+    "supply",
+    ("supply-faulty", "line-faulty"),
+    ("sensor supply and ground", "the other end of the crank line", "losses of the crank signal"),
+    ("supply.sag_share", "supply.ground_v"),
+    "a loss at one end of a line that its other end does not share lies between them",
+    find,
+)
