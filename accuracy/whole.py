@@ -362,9 +362,11 @@ def _probe(what: str, sensor: str, records: tuple[str, ...]) -> Maker:
         value = value_of(f"probe-{what}", severity)
         if what != "ratio":
             cams(rng, made, both=False)
+        held = 4 if made.tables["sampling"]["rate_hz"] < 1e5 else int(rng.choice([4, 8]))
         how: dict[str, Any] = {
-            "ac": {"corner_hz": value}, "thinned": {"every": int(rng.choice([8, 16, 32]))},
-            "blocks-lost": {"stretches": _blocks(rng, made, value)}, "ratio": {"factor": float(rng.choice([0.1, 10.0]))},
+            "ac": {"corner_hz": value}, "thinned": {"every": held},
+            "blocks-lost": {"stretches": _blocks(rng, made, value)},
+            "ratio": {"factor": float(rng.choice([0.1, 10.0]))},
         }[what]  # fmt: skip
         if what == "ratio" and how["factor"] > 1.0:
             next(c for c in made.tables["channel"] if c["role"] == "crank")["range"] = [-200.0, 200.0]

@@ -6,6 +6,7 @@ can be told only against the other lines of the same kind: where all of them sto
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -105,7 +106,7 @@ def _ticks(deg: Array, period: float, lo: float, hi: float) -> tuple[Array, Arra
     angles: list[Array] = []
     before = np.arange(deg[0] - period, lo, -period)[::-1]
     angles.append(before)
-    for a, b in zip(deg[:-1], deg[1:], strict=True):
+    for a, b in itertools.pairwise(deg):
         steps = max(1, round((b - a) / period))
         angles.append(a + (b - a) * np.arange(steps) / steps)
     angles.append(np.asarray([deg[-1]]))

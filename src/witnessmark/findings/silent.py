@@ -1,4 +1,4 @@
-"""All outputs that stop together while the crank turns on, and fuel that is cut from an engine that has just started."""
+"""Outputs that stop together while the crank turns on, and fuel that is cut from an engine that has just started."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def together(m: Measured) -> Outcome:
 
 
 def _ended(m: Measured) -> Outcome:
-    """Not assessed: outputs that end together on an engine that turns at speed and dies: a key turned off does that too."""
+    """Not assessed: outputs that end together on an engine that then dies: a key turned off does that too."""
     if not m.wheel.angle.segments:
         return Outcome()
     last = max(e.end_s for o in m.engine.outputs for e in o.events)
@@ -54,8 +54,8 @@ def _ended(m: Measured) -> Outcome:
         return Outcome()
     return Outcome(not_assessed=(NotAssessed(
         "Why did the engine stop?",
-        f"sparks and injections end together at {last:.2f} s at {rpm:.0f} rpm with the crank signal whole: a key turned "
-        "off, the control unit without supply, or one that fell silent look the same",
+        f"sparks and injections end together at {last:.2f} s at {rpm:.0f} rpm with the crank signal whole: a key "
+        "turned off, the control unit without supply, or one that fell silent look the same",
         "the control unit's own supply and the switched ignition supply in the same record",
     ),))  # fmt: skip
 
@@ -90,8 +90,9 @@ def _silent_finding(m: Measured, found: list[Silence], lines: int) -> Finding:
     times = ", ".join(f"{s.start_s:.2f} s" for s in found[:5])
     return Finding(
         "", "spark-absent", channel, "time",
-        f"All sparks and injections recorded stop together {len(found)} time{'s' if len(found) > 1 else ''} (at {times}) "
-        f"while the crank turns on with its signal whole, and come back after {turned / len(found):.1f} turns; {words}.",
+        f"All sparks and injections recorded stop together {len(found)} time{'s' if len(found) > 1 else ''} "
+        f"(at {times}) while the crank turns on with its signal whole, and come back after "
+        f"{turned / len(found):.1f} turns; {words}.",
         confidence, tuple(m.stretch(channel, s.start_s, s.end_s) for s in found[:40]), None, None,
         found[0].start_s, found[-1].end_s, float(len(found)), "stops",
         evidence={

@@ -227,7 +227,7 @@ def _no_start(m: Measured) -> Outcome:
 
 
 def _spark_good(m: Measured, failed: list[Attempt]) -> float | None:
-    """1 where every failed attempt has correctly timed sparks against a TDC not told by the sparks, 0 where one has not.
+    """1 where every failed attempt has correctly timed sparks (TDC not told by them), 0 where one has not.
 
     None where no coil or no such TDC tells.
     """

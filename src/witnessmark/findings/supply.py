@@ -13,6 +13,7 @@ from witnessmark.signals.model import Line
 
 RATE_HZ = 5000.0
 SMOOTH_SAMPLES = 9  # two milliseconds: switching spikes are no sag
+SILENT_EDGES = 8  # edges in a row at one end and none at the other: jitter swaps two at most
 LOSSES = ("signal-lost", "edges-dropped")
 
 
@@ -111,9 +112,34 @@ def _whole(m: Measured, tap: Line, finding: Finding) -> float:
     return float(np.mean([h >= max(2, own + 2) for h, own in zip(hits, mine, strict=True)]))
 
 
+def _silent(line: Line, tap: Line) -> list[tuple[float, float]]:
+    """(start, end) in s of runs of edges at the other end without one at this end."""
+    t, mine = tap.edges.time_s, line.edges.time_s
+    if t.size < SILENT_EDGES:
+        return []
+    none = np.diff(np.searchsorted(mine, t)) == 0
+    change = np.flatnonzero(np.diff(np.concatenate(([0], none.astype(np.int8), [0]))))
+    runs = zip(change[::2], change[1::2], strict=True)
+    return [(float(t[a]), float(t[b])) for a, b in runs if b - a >= SILENT_EDGES]
+
+
+def _line(m: Measured, tap: Line, silent: list[tuple[float, float]]) -> Finding:
+    longest = max(b - a for a, b in silent)
+    return Finding(
+        "", "line-faulty", m.channel, "time",
+        f"{tap.name}, the other end of the same line, goes on while {m.channel} gives nothing, {len(silent)} "
+        f"time{'s' if len(silent) > 1 else ''}, {1e3 * longest:.0f} ms at the longest: the line between them fails.",
+        0.95, tuple(m.stretch(m.channel, a, b) for a, b in silent[:40]), None, start_s=silent[0][0],
+        end_s=silent[-1][1], value=longest, unit="s", evidence={"stretches": len(silent), "longest_s": longest},
+    )  # fmt: skip
+
+
 def _ends(m: Measured, earlier: Outcome) -> Outcome:
     tap = _of_crank(m, "second-tap")
     lost = _losses(earlier.found)
+    silent = [] if tap is None or m.line is None else _silent(m.line, tap)
+    if tap is not None and silent:
+        return Outcome((_line(m, tap, silent),))
     if not lost:
         return Outcome()
     if tap is None:

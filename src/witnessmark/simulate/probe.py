@@ -39,13 +39,18 @@ def spoil(line: F64, channel: Channel, name: str, scenario: Scenario) -> F64:
             line = -line
         elif f.what == "ratio":
             line = line * f.factor
-        elif f.what == "thinned":
-            held = max(2, f.every)
-            line = np.repeat(line[::held], held)[: len(line)]
         elif f.what == "clip":
             middle, half = 0.5 * (line.max() + line.min()), 0.5 * (line.max() - line.min())
             line = np.clip(line, middle - f.factor * half, middle + f.factor * half)
     return line
+
+
+def held(codes: NDArray[np.int16], channel: Channel, name: str, scenario: Scenario) -> NDArray[np.int16]:
+    """The codes of a recorder that keeps every n-th sample and fills up between them."""
+    for f in scenario.fault:
+        if _mine(f, channel, name) and f.what == "thinned":
+            codes = np.repeat(codes[:: f.every], f.every)[: len(codes)]
+    return codes
 
 
 def cut_spans(scenario: Scenario) -> list[tuple[float, float]]:

@@ -383,6 +383,7 @@ def simulate(scenario: Scenario) -> Simulated:
         line += scenario.sampling.noise_share * (high - low) * rng.standard_normal(n, dtype=np.float32)
         line = probe.cut(line, scenario)
         channels[name], gain, offset = waveforms.quantise(line, low, high, scenario.sampling.bits)
+        channels[name] = probe.held(channels[name], channel, name, scenario)
         gains[name] = (gain, offset)
         units[name] = unit_of(channel)
     meta = {"origin": "simulated", "title": scenario.title, "seed": str(scenario.seed)}
