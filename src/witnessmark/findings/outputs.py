@@ -85,7 +85,8 @@ FAMILY = Family(
     ("coil and injector events", "start attempts", "crank angle", "battery voltage"),
     (
         "outputs.turns_hint", "outputs.turns_stated", "outputs.assumed_rpm", "outputs.pulses_min",
-        "outputs.inputs_lost", "outputs.skips_least", "outputs.skip_share", "outputs.skip_times",
+        "outputs.inputs_lost", "outputs.skips_least", "outputs.skip_share", "outputs.skip_usual",
+        "outputs.skip_stated_p", "outputs.skip_hint_p",
         "outputs.limiter_rpm", "outputs.current_low", "outputs.current_hint", "outputs.silent_deg",
         "outputs.silent_rpm", "outputs.overrun_rpm", "outputs.cut_deg", "outputs.cut_sparks", "outputs.cut_soon_s",
         "sparks.cranking_rpm", "sparks.running_rpm", "sparks.cranking_earliest_deg", "sparks.cranking_latest_deg",

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.engine.cadence import Skips, alone, skips_of
+from witnessmark.engine.cadence import WITNESS_SHARE, Skips, alone, skips_of
 from witnessmark.engine.model import Output
 from witnessmark.engine.sampled import thinned
 from witnessmark.findings.measured import Measured, Outcome, beyond
@@ -40,23 +41,33 @@ def skipped(m: Measured) -> Outcome:
     out: list[Finding] = []
     for role in WORDS:
         found = [s for s in every if s.output.role == role]
-        bad = [s for s in found if _odd(m, s, found)]
+        bad = [s for s in found if _odd(m, s, every)]
         # where most of them stay away by turns nobody is the odd one: a limiter, a cut, a recorder that drops pulses
         if bad and len(bad) <= len(found) // 2:
-            out += [_skip_finding(m, s, found, len(bad)) for s in bad]
+            out += [_skip_finding(m, s, found, len(bad), _chance(m, s, every)) for s in bad]
     return Outcome(tuple(out))
 
 
-def _odd(m: Measured, skips: Skips, of: Sequence[Skips]) -> bool:
-    """Whether a line stays away more often than the others do by chance."""
-    gone = len(skips.skipped_s)
-    if gone < m.limits["outputs.skips_least"] or gone < m.limits["outputs.skip_share"] * skips.due:
-        return False
-    rest = [s.share for s in of if s is not skips]
-    return gone / skips.due >= m.limits["outputs.skip_times"] * float(np.median(rest))
+def chance_of(gone: int, due: int, rate: float) -> float:
+    """Binomial probability of ``gone`` or more of ``due`` at this rate (exact sum)."""
+    return math.fsum(math.comb(due, k) * rate**k * (1.0 - rate) ** (due - k) for k in range(gone, due + 1))
 
 
-def _skip_finding(m: Measured, s: Skips, of: Sequence[Skips], affected: int) -> Finding:
+def _chance(m: Measured, s: Skips, of: Sequence[Skips]) -> float:
+    """Chance that a line stays away as often as it does at the rate at which the other lines do, or at a usual one."""
+    rest = [x for x in of if x is not s and x.share < WITNESS_SHARE]
+    others = sum(len(x.skipped_s) for x in rest) / max(sum(x.due for x in rest), 1)
+    return chance_of(len(s.skipped_s), s.due, max(others, m.limits["outputs.skip_usual"]))
+
+
+def _odd(m: Measured, s: Skips, of: Sequence[Skips]) -> bool:
+    """Whether a line stays away more often than chance allows, at least as a hint."""
+    gone = len(s.skipped_s)
+    few = gone < m.limits["outputs.skips_least"] or gone < m.limits["outputs.skip_share"] * s.due
+    return not few and _chance(m, s, of) < m.limits["outputs.skip_hint_p"]
+
+
+def _skip_finding(m: Measured, s: Skips, of: Sequence[Skips], affected: int, chance: float) -> Finding:
     role, gone = s.output.role, len(s.skipped_s)
     kind = "spark-absent" if role == "coil" else "fuel-absent"
     whole = [crank_whole(m, t - 0.2, t + 0.2) for t in s.skipped_s[:: max(1, gone // 20)]]
@@ -66,8 +77,8 @@ def _skip_finding(m: Measured, s: Skips, of: Sequence[Skips], affected: int) -> 
         confidence = min(confidence, 0.6)  # two lines: which of them is as it should be rests on one other
     if s.events == 0:
         confidence = min(confidence, 0.85)  # a line never seen to work may be a probe that is not connected
-    if inputs is False:
-        confidence = min(confidence, 0.45)
+    if inputs is False or chance > m.limits["outputs.skip_stated_p"]:
+        confidence = min(confidence, 0.4)
     rpm = m.wheel.angle.rpm(s.skipped_s)
     fast = float(np.nanmedian(rpm)) if np.isfinite(rpm).any() else 0.0
     if fast > m.limits["outputs.limiter_rpm"]:
@@ -81,7 +92,7 @@ def _skip_finding(m: Measured, s: Skips, of: Sequence[Skips], affected: int) -> 
         float(s.skipped_s[0]), float(s.skipped_s[-1]), gone / s.due, "of the commands due",
         evidence={
             "skipped": gone, "due": s.due, "cylinders_affected": affected, "of_recorded": len(of),
-            "commands_seen": s.events, "inputs_good": None if inputs is None else float(inputs), "rpm": fast,
+            "commands_seen": s.events, "chance": chance, "inputs_good": None if inputs is None else float(inputs), "rpm": fast,
         },
     )  # fmt: skip
 

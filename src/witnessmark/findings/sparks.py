@@ -117,8 +117,9 @@ def _finding(
 ) -> Finding:
     first = min(x.events[0].start_s for x in outputs)
     last = max(x.events[-1].end_s for x in outputs)
-    whole = crank_whole(m, first, last)
     events = [(x.channel, e) for x in outputs for e in x.events[:10]][:40]
+    told = [w for _, e in events if (w := crank_whole(m, e.end_s - 0.3, e.end_s)) is not None]
+    whole = float(np.mean(told)) >= 0.8 if told else None
     return Finding(
         "", "spark-misplaced", o.channel, "none", text, confidence,
         tuple(m.stretch(c, e.start_s, e.end_s) for c, e in events), None, o.cylinder if len(outputs) == 1 else None,

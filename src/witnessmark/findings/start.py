@@ -206,6 +206,14 @@ def _no_start(m: Measured) -> Outcome:
             "it cranks without starting, and no coil or injector line tells whether a start was wanted or it is a test",
             "one coil and one injector in the same record",
         ),))  # fmt: skip
+    alone = [a for a in failed if _turns_alone(m, a)]
+    failed = [a for a in failed if a not in alone]
+    if not failed:
+        return Outcome(not_assessed=(NotAssessed(
+            "Does the engine start?",
+            "it turns faster than a starter turns it, yet below the 450 rpm from which it counts as running",
+            "a longer record, with the starter current in it",
+        ),))  # fmt: skip
     wanted = any((a.sparks or 0) + (a.injections or 0) > 0 or a.started for a in m.engine.attempts)
     seconds = sum((a.cranking_end_s or a.end_s) - a.start_s for a in failed)
     other = sum(a.started for a in m.engine.attempts)
@@ -224,6 +232,14 @@ def _no_start(m: Measured) -> Outcome:
         },
     )  # fmt: skip
     return Outcome((finding,))
+
+
+def _turns_alone(m: Measured, a: Attempt) -> bool:
+    """Whether the engine fires and keeps itself turning over the last second of an attempt, if below running speed."""
+    t = np.arange(a.end_s - 1.0, a.end_s, 0.05)
+    rpm = m.wheel.angle.rpm(t, 360.0)
+    known = np.isfinite(rpm)
+    return bool(known.mean() > 0.7 and np.median(rpm[known]) >= m.limits["no_start.alone_rpm"])
 
 
 def _spark_good(m: Measured, failed: list[Attempt]) -> float | None:
@@ -258,7 +274,7 @@ FAMILY = Family(
         "cranking.slow_rpm", "cranking.slow_hint_rpm", "cranking.spin_up_s", "cranking.decoded_share",
         "cranking.least_s",
         "battery.cranking_v",
-        "battery.rest_v", "battery.sure_v", "sync.turns", "sync.turns_even", "sync.decoded_share", "no_start.seconds",
+        "battery.rest_v", "battery.sure_v", "sync.turns", "sync.turns_even", "sync.decoded_share", "no_start.seconds", "no_start.alone_rpm",
         "sparks.least",
     ),
     "common practice on cranking speed, supply and turns to synchronisation",
