@@ -98,7 +98,7 @@ def period_deg(trains: Sequence[Sequence[Train]]) -> float | None:
     return PERIODS_DEG[best] if kept[best] >= 0.5 else None
 
 
-def _ticks(deg: Array, period: float, lo: float, hi: float) -> tuple[Array, Array]:
+def _ticks(deg: Array, period: float, lo: float, hi: float) -> tuple[Array, NDArray[np.bool_]]:
     """(angles at which a line is due in [lo, hi], which of them came): its own events and whole periods between."""
     if len(deg) == 0:
         due = np.arange(lo + 0.5 * period, hi, period)

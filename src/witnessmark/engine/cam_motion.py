@@ -42,7 +42,6 @@ def motion_of(pattern: Pattern, unrolled: Unrolled, alignment: Alignment, cycle_
     track = pattern.track
     if len(pattern.edges) == 0 or len(track) == 0:
         return None
-    pattern = replace(pattern, edges=_joined(pattern.edges, cycle_deg))
     absolute, angle, usable = folded(track, alignment, cycle_deg)
     seen = _matched(pattern, absolute, angle, usable & track.trusted, cycle_deg)
     if seen is None:
@@ -67,6 +66,11 @@ def motion_of(pattern: Pattern, unrolled: Unrolled, alignment: Alignment, cycle_
         edge_sd_deg=tuple(_spread(rest[(seen.edge == i) & np.isfinite(rest)]) for i in range(len(pattern.edges))),
         edge_seen=tuple(int(np.sum(seen.edge == i)) for i in range(len(pattern.edges))),
     )  # fmt: skip
+
+
+def joined(pattern: Pattern, cycle_deg: float) -> Pattern:
+    """The pattern with the places of one edge that moves taken together."""
+    return replace(pattern, edges=_joined(pattern.edges, cycle_deg))
 
 
 def _joined(edges: tuple[CamEdge, ...], cycle_deg: float) -> tuple[CamEdge, ...]:

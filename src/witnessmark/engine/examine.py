@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 from witnessmark.engine import cylinder_work, gas_tdc
 from witnessmark.engine import cylinders as cylinder_count
 from witnessmark.engine.attempts import Surroundings, find_attempts, is_start, starter_on, timeline_of
-from witnessmark.engine.cam_motion import motion_of
+from witnessmark.engine.cam_motion import joined, motion_of
 from witnessmark.engine.cams import learn, to_cam
 from witnessmark.engine.facts import Facts, facts_from
+from witnessmark.engine.feeds import feeds_of, held_of
 from witnessmark.engine.model import Attempt, EngineResult, Phase
 from witnessmark.engine.motions import solid_edges, trimmed
 from witnessmark.engine.outputs import Commands, find_commands, to_output
@@ -95,7 +96,7 @@ def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recor
     coil_tracks = [_command_track(c, unrolled) for c in commands if c.role == "coil"]
     injector_tracks = [_command_track(c, unrolled) for c in commands if c.role == "injector"]
     alignment = best_alignment(unrolled, (("cam", cam_tracks), ("coil", coil_tracks), ("injector", injector_tracks)))
-    patterns = [learn(track, unrolled, alignment, facts.cycle_deg) for track in cam_tracks]
+    patterns = [joined(learn(track, unrolled, alignment, facts.cycle_deg), facts.cycle_deg) for track in cam_tracks]
     phase = find_phase(facts, wheel, setup, unrolled, alignment, patterns, coil_tracks)
     starter = starter_on(signals, recording)
     rotations = find_rotations(signals, wheel, motions, starter, recording, unrolled)
@@ -124,6 +125,8 @@ def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recor
         cylinders=count,
         event_time_s=_event_times(commands, starter, signals),
         tdc_by_gas=gas_tdc.find(wheel, facts, phase, count),
+        feeds=feeds_of(signals, recording, wheel, attempts),
+        held=held_of(recording, crank),
         steps=_steps(phase, unrolled, commands, attempts, why),
         cylinder_results=results,
         why_no_compression=why_none,

@@ -199,6 +199,36 @@ class CylinderResult:
 
 
 @dataclass(frozen=True, slots=True)
+class Feed:
+    """Supply or ground of a sensor while the engine turns, in V.
+
+    usual_v: 90 % quantile. lowest_v, low_share, low_start_s, low_end_s: the lowest, and how long and when it was nearer
+    to that than to the usual. with_starter: correlation with the starter current (0: not recorded).
+    """
+
+    channel: str
+    role: str
+    of: str
+    usual_v: float
+    lowest_v: float
+    low_share: float
+    low_start_s: float
+    low_end_s: float
+    start_s: float
+    end_s: float
+    with_starter: float
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """The crank line's samples change at multiples of ``held`` only, over ``changes`` changes."""
+
+    channel: str
+    held: int
+    changes: int
+
+
+@dataclass(frozen=True, slots=True)
 class EngineResult:
     """All that lines other than the crank say, put on crank angle."""
 
@@ -211,6 +241,8 @@ class EngineResult:
     event_time_s: dict[str, NDArray[np.float64]] = field(default_factory=dict)  # channel -> times of its edges
     steps: tuple[Step, ...] = ()
     tdc_by_gas: TdcByGas | None = None
+    feeds: tuple[Feed, ...] = ()
+    held: Held | None = None
     side: Side | None = None  # where the crank line alone leaves open which of two teeth is gone
     cylinder_results: tuple[CylinderResult, ...] = ()
     why_no_compression: str = ""

@@ -92,7 +92,8 @@ def _skip_finding(m: Measured, s: Skips, of: Sequence[Skips], affected: int, cha
         float(s.skipped_s[0]), float(s.skipped_s[-1]), gone / s.due, "of the commands due",
         evidence={
             "skipped": gone, "due": s.due, "cylinders_affected": affected, "of_recorded": len(of),
-            "commands_seen": s.events, "chance": chance, "inputs_good": None if inputs is None else float(inputs), "rpm": fast,
+            "commands_seen": s.events, "chance": chance, "rpm": fast,
+            "inputs_good": None if inputs is None else float(inputs),
         },
     )  # fmt: skip
 

@@ -6,13 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from witnessmark.engine.sampled import smooth, thinned
-from witnessmark.findings.measured import Family, Floats, Measured, Outcome, beyond
+from witnessmark.engine.model import Feed
+from witnessmark.findings.measured import Family, Measured, Outcome, beyond
 from witnessmark.findings.model import Finding, NotAssessed
 from witnessmark.signals.model import Line
 
-RATE_HZ = 5000.0
-SMOOTH_SAMPLES = 9  # two milliseconds: switching spikes are no sag
 SILENT_EDGES = 8  # edges in a row at one end and none at the other: jitter swaps two at most
 LOSSES = ("signal-lost", "edges-dropped")
 
@@ -28,72 +26,44 @@ def _of_crank(m: Measured, role: str) -> Line | None:
     return next((x for x in m.signals.by_role(role) if x.of in names), None)
 
 
-def _turning(m: Measured, line: Line) -> tuple[Floats, Floats]:
-    """(time, value) of a slow line while the engine turns, smoothed."""
-    spans = [(a.start_s, a.end_s) for a in m.engine.attempts] or [(s.start_s, s.end_s) for s in m.wheel.angle.segments]
-    times, values = [], []
-    for start, end in spans:
-        t, v = thinned(m.recording, line.name, start, end, RATE_HZ)
-        times.append(t)
-        values.append(smooth(v, SMOOTH_SAMPLES))
-    return (np.concatenate(times), np.concatenate(values)) if times else (np.empty(0), np.empty(0))
+def _feed(m: Measured, role: str) -> Feed | None:
+    """Supply or ground of the crank sensor, as measured while the engine turns."""
+    names = {m.channel, "" if m.line is None else m.line.label, ""}
+    return next((f for f in m.engine.feeds if f.role == role and f.of in names), None)
 
 
 def _supply(m: Measured) -> Outcome:
-    line = _of_crank(m, "sensor-supply")
-    if line is None or not line.scale_known or line.role_source != "setup":
+    f = _feed(m, "sensor-supply")
+    if f is None or f.usual_v < 1.0:
         return Outcome()
-    t, v = _turning(m, line)
-    if t.size < 50:
+    ratio = (f.usual_v - f.lowest_v) / (m.limits["supply.sag_share"] * f.usual_v)
+    if ratio < 0.8:
         return Outcome()
-    usual = float(np.quantile(v, 0.9))
-    low = float(v.min())
-    ratio = (usual - low) / (m.limits["supply.sag_share"] * max(usual, 1e-9))
-    if ratio < 0.8 or usual < 1.0:
-        return Outcome()
-    under = v < usual - 0.5 * (usual - low)
     finding = Finding(
-        "", "supply-faulty", line.name, "time",
-        f"The sensor's supply falls from {usual:.1f} to {low:.1f} V, for {100 * float(under.mean()):.0f} % of the time "
-        "the engine turns.",
-        beyond(ratio), (m.stretch(line.name, float(t[under][0]), float(t[under][-1])),), None,
-        start_s=float(t[under][0]), end_s=float(t[under][-1]), value=low, unit="V",
-        evidence={"usual_v": usual, "lowest_v": low, "share_of_time": float(under.mean()), "ground": 0},
+        "", "supply-faulty", f.channel, "time",
+        f"The sensor's supply falls from {f.usual_v:.1f} to {f.lowest_v:.1f} V, for {100 * f.low_share:.0f} % of the "
+        "time the engine turns.",
+        beyond(ratio), (m.stretch(f.channel, f.low_start_s, f.low_end_s),), None,
+        start_s=f.low_start_s, end_s=f.low_end_s, value=f.lowest_v, unit="V",
+        evidence={"usual_v": f.usual_v, "lowest_v": f.lowest_v, "share_of_time": f.low_share, "ground": 0},
     )  # fmt: skip
     return Outcome((finding,))
 
 
 def _ground(m: Measured) -> Outcome:
-    line = _of_crank(m, "sensor-ground")
-    if line is None or not line.scale_known or line.role_source != "setup":
+    f = _feed(m, "sensor-ground")
+    if f is None or f.usual_v < 0.8 * m.limits["supply.ground_v"]:
         return Outcome()
-    t, v = _turning(m, line)
-    if t.size < 50:
-        return Outcome()
-    high = float(np.quantile(v, 0.9))
-    if high < 0.8 * m.limits["supply.ground_v"]:
-        return Outcome()
-    follows = _follows_starter(m, t, v)
+    follows = f.with_starter > 0.5
     finding = Finding(
-        "", "supply-faulty", line.name, "event" if follows > 0.5 else "time",
-        f"The sensor's ground stands {high:.1f} V above the battery's negative while the engine turns"
-        f"{', with the starter current' if follows > 0.5 else ''}.",
-        beyond(high / m.limits["supply.ground_v"]), (m.stretch(line.name, float(t[0]), float(t[-1])),), None,
-        start_s=float(t[0]), end_s=float(t[-1]), value=high, unit="V",
-        evidence={"ground_v": high, "correlation": follows, "ground": 1},
+        "", "supply-faulty", f.channel, "event" if follows else "time",
+        f"The sensor's ground stands {f.usual_v:.1f} V above the battery's negative while the engine turns"
+        f"{', with the starter current' if follows else ''}.",
+        beyond(f.usual_v / m.limits["supply.ground_v"]), (m.stretch(f.channel, f.start_s, f.end_s),), None,
+        start_s=f.start_s, end_s=f.end_s, value=f.usual_v, unit="V",
+        evidence={"ground_v": f.usual_v, "correlation": f.with_starter, "ground": 1},
     )  # fmt: skip
     return Outcome((finding,))
-
-
-def _follows_starter(m: Measured, t: Floats, v: Floats) -> float:
-    """Correlation of the ground with the starter current; 0 where that was not recorded."""
-    lines = m.signals.by_role("starter-current")
-    if not lines or float(np.std(v)) < 1e-6:
-        return 0.0
-    when, amps = thinned(m.recording, lines[0].name, float(t[0]), float(t[-1]), RATE_HZ)
-    if when.size < 50 or float(np.std(amps)) < 1e-6:
-        return 0.0
-    return float(np.corrcoef(v, np.interp(t, when, smooth(amps, SMOOTH_SAMPLES)))[0, 1])
 
 
 # --- the other end ----------------------------------------------------------------------------------------------------
