@@ -26,7 +26,11 @@ def feeds_of(
     signals: Signals, recording: Recording, wheel: WheelResult, attempts: Sequence[Attempt]
 ) -> tuple[Feed, ...]:
     """Every supply and ground line named in the setup, over the time in which the engine turns."""
-    spans = [(a.start_s, a.end_s) for a in attempts] or [(s.start_s, s.end_s) for s in wheel.angle.segments]
+    turning = [(a.start_s, a.end_s) for a in attempts] or [(s.start_s, s.end_s) for s in wheel.angle.segments]
+    if not turning:
+        return ()
+    # from the first to the last: a crank line that goes with its supply makes one attempt look like two
+    spans = [(min(a for a, _ in turning), max(b for _, b in turning))]
     starter = signals.by_role("starter-current")
     out = []
     for role in ("sensor-supply", "sensor-ground"):

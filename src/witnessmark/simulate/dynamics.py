@@ -232,7 +232,8 @@ def _pass_edges(t: float, dt: float, turned: float, edges: Edges, unit: Unit, no
         if on_line and edges.marking[k] and when >= unit.ready_s and when >= s.f[RESET_UNTIL]:
             taken = see(when, (at + om * edges.delay_s * DEG) % 360.0, edges.amplitude[k] * abs(om), edges, unit, s)
         way = 1.0 if forward else -1.0
-        row(s.passes, s.n[PASSES], when, k, way, om, 1.0 if on_line else 0.0, 1.0 if taken else 0.0)
+        shown = 1.0 if on_line else (-1.0 if pulse else 0.0)
+        row(s.passes, s.n[PASSES], when, k, way, om, shown, 1.0 if taken else 0.0)
         s.n[PASSES] += 1
 
 

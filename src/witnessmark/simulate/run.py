@@ -140,12 +140,18 @@ def _starter_current(scenario: Scenario, run: Run, n: int) -> F64:
     return amps * (1.0 + 0.02 * np.sin(angle * 12.0 * 23.0))
 
 
-def _crank_levels(scenario: Scenario, run: Run) -> tuple[F64, F64, float]:
-    """Level changes of a two-level crank line: times, volts after each, volts at the start."""
+def _crank_levels(scenario: Scenario, run: Run, at_unit: bool = True) -> tuple[F64, F64, float]:
+    """Level changes of a two-level crank line: times, volts after each, volts at the start.
+
+    At the sensor's end those are there too that a fault beyond it keeps from the control unit.
+    """
     s = scenario.sensor
     high = s.low_v + (s.high_v - s.low_v) * crankline.gain(scenario)
     at_end = crankline.marks_at_end(scenario)
-    shown = run.passes[run.passes[:, 4] > 0]
+    there = run.passes[:, 4] > 0
+    if not at_unit:
+        there |= (run.passes[:, 4] < 0) & ~supply.dead(scenario, run.passes[:, 0])
+    shown = run.passes[there]
     marking = run.turn.edges.marking[shown[:, 1].astype(int)]
     begins = marking != at_end
     on_tooth = begins == (shown[:, 2] > 0)
@@ -212,7 +218,7 @@ def _lost(scenario: Scenario, at_unit: bool) -> list[tuple[Fault, tuple[float, f
 
 
 def _crank_hall(scenario: Scenario, run: Run, n: int, feed: _Supply, at_unit: bool) -> F64:
-    times, volts, first = _crank_levels(scenario, run)
+    times, volts, first = _crank_levels(scenario, run, at_unit)
     times, volts = _with_spurious(times, volts, first, run, scenario)
     s, rate = scenario.sensor, scenario.sampling.rate_hz
     line = waveforms.level_line(n, rate, times, volts, first, s.rise_s, s.fall_s)

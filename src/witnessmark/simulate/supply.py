@@ -73,12 +73,16 @@ def lost_stretches(scenario: Scenario) -> list[tuple[float, float]]:
     return out
 
 
-def dead_at_sensor(scenario: Scenario) -> list[tuple[float, float]]:
-    """(start, end) in s in which the sensor itself gives nothing: its other end is dead too."""
-    out = []
+def dead(scenario: Scenario, time_s: F64) -> NDArray[np.bool_]:
+    """Whether the sensor itself gives nothing at each time, so that its own end of the line is dead too."""
+    spans = [(a, a + b) for f in scenario.fault if f.kind == "signal-lost" and f.where in ("sensor", "supply")
+             for a, b in f.stretches]  # fmt: skip
     for f in scenario.fault:
-        if f.kind == "signal-lost" and f.where in ("sensor", "supply"):
-            out += [(a, a + b) for a, b in f.stretches]
+        if f.kind == "supply-drop" and (f.v or 0.0) < DEAD_BELOW_V and f.follows == "time":
+            spans += [(a, a + b) for a, b in f.stretches]
+    out = np.zeros(len(time_s), bool)
+    for start, end in spans:
+        out |= (time_s >= start) & (time_s < end)
     return out
 
 
