@@ -95,8 +95,8 @@ def _reach(place: float, others: Sequence[float], cycle_deg: float) -> float:
 
 
 def _parked(track: Track, unrolled: Unrolled) -> Bools:
-    """Events at cranking speed."""
-    rpm = unrolled.angle.rpm(track.time_s, 180.0)
+    """Events at cranking speed, over a whole cycle: a rough idle dips below it at one place of every cycle."""
+    rpm = unrolled.angle.rpm(track.time_s, 720.0)
     return np.asarray(rpm < PARKED_RPM)
 
 
