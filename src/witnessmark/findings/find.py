@@ -6,7 +6,7 @@ import re
 from dataclasses import replace
 
 from witnessmark.engine.model import EngineResult
-from witnessmark.findings import dropouts, layout, levels, lost, outputs, record, runout, spurious, start, teeth
+from witnessmark.findings import dropouts, layout, levels, lost, outputs, record, replayed, runout, spurious, start, teeth
 from witnessmark.findings.limits import Limits, default_limits
 from witnessmark.findings.measured import Family, Measured, Outcome, numbered
 from witnessmark.findings.model import Findings
@@ -48,9 +48,13 @@ def find(
     unique = {n.question: n for n in reversed(out.not_assessed)}
     kept = tuple(n for n in out.not_assessed if unique[n.question] is n)
     believed = record.discounted(measured, layout.doubted(measured, out.found), out.extras)
-    said = [replace(f, statement=spaced(f.statement)) for f in believed]
+    result = replayed.replay(measured, believed)
+    said = [replace(f, statement=spaced(f.statement)) for f in replayed.told(believed, result)]
     return Findings(
-        numbered(said), tuple(replace(n, reason=spaced(n.reason)) for n in kept), tuple(spaced(b) for b in out.bounds)
+        numbered(said),
+        tuple(replace(n, reason=spaced(n.reason)) for n in kept),
+        tuple(spaced(b) for b in out.bounds),
+        result,
     )
 
 
