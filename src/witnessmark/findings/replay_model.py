@@ -90,7 +90,7 @@ class Replay:
         text = f"A counter with generic rules ({len(self.rules)} sets) run over the recorded edges {now}"
         if not self.suspects:
             quick = self.range_recorded[1] is not None and self.range_recorded[1] <= 3.0
-            return f"{text}{': the crank signal alone does not explain the delay.' if quick else '.'}"
+            return f"{text}{': nothing in the crank signal alone holds it up.' if quick else '.'}"
         which = f"slot{'s' if len(self.suspects) > 1 else ''} {', '.join(str(s) for s in self.suspects)}"
         end = (
             "that is consistent with the delay coming from there." if self.explains
