@@ -19,6 +19,7 @@ from witnessmark.engine.motions import solid_edges, trimmed
 from witnessmark.engine.outputs import Commands, find_commands, to_output
 from witnessmark.engine.phase import find_phase
 from witnessmark.engine.rotation import find_rotations
+from witnessmark.engine.starting import supply_of
 from witnessmark.engine.tracks import Track, best_alignment, cam_track, track_of
 from witnessmark.engine.unroll import Unrolled, unroll
 from witnessmark.provenance import Step
@@ -131,6 +132,7 @@ def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recor
         cylinder_results=results,
         why_no_compression=why_none,
         why_no_contribution=why_idle,
+        supply=supply_of(signals, recording),
     )
 
 

@@ -10,6 +10,9 @@ from numpy.typing import NDArray
 
 from witnessmark.provenance import Step
 
+# A control unit's supply rides through a millisecond or two on its own capacitors (common practice, no source).
+SUPPLY_STEP_S = 0.005
+
 
 @dataclass(frozen=True, slots=True)
 class Phase:
@@ -94,6 +97,21 @@ class Output:
     cylinder: int | None
     active_high: bool
     events: tuple[OutputEvent, ...]
+    peaks: tuple[float, ...] = ()  # analog current lines: largest value above rest of each event, in the line's unit
+
+
+@dataclass(frozen=True, slots=True)
+class Supply:
+    """Battery voltage over the record: the lowest value in each short stretch. time_s [n] begins of the stretches."""
+
+    channel: str
+    time_s: NDArray[np.float64]
+    lowest_v: NDArray[np.float64]
+
+    def lowest(self, start_s: float, end_s: float) -> float | None:
+        """Lowest voltage over [start, end]; None where nothing was recorded then."""
+        here = (self.time_s >= start_s - SUPPLY_STEP_S) & (self.time_s <= end_s)
+        return float(self.lowest_v[here].min()) if here.any() else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,6 +261,7 @@ class EngineResult:
     tdc_by_gas: TdcByGas | None = None
     feeds: tuple[Feed, ...] = ()
     held: Held | None = None
+    supply: Supply | None = None
     side: Side | None = None  # where the crank line alone leaves open which of two teeth is gone
     cylinder_results: tuple[CylinderResult, ...] = ()
     why_no_compression: str = ""

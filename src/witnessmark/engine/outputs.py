@@ -51,6 +51,7 @@ class Commands:
     active_high: bool
     dropped: int = 0  # pulses seen and not taken as commands
     because: str = ""
+    peak: Array | None = None  # current lines: largest value above rest of each command, in the line's unit
 
     @property
     def main_s(self) -> Array:
@@ -129,7 +130,11 @@ def commands_of_current(recording: Recording, line: Line, role: Literal["coil", 
     begin, end = _joined(time[start[whole]], time[stop[whole]])
     width = end - begin
     keep = (width >= SHORTEST_ON_S) & (width <= LONGEST_ON_S[role])
-    return Commands(line, role, begin[keep], end[keep], up, int((~keep).sum()), "current above rest")
+    begin, end = begin[keep], end[keep]
+    a, b = np.searchsorted(time, begin), np.searchsorted(time, end, "right")
+    # a largest value over a dwell is some noise too high: the 98 % quantile near its end is not
+    peak = np.asarray([float(np.quantile(size[i:j], 0.98)) for i, j in zip(a, b, strict=True)])
+    return Commands(line, role, begin, end, up, int((~keep).sum()), "current above rest", peak)
 
 
 def is_driver_line(rest: float, line: Line) -> bool:
@@ -211,4 +216,5 @@ def to_output(commands: Commands, angle: CrankAngle, phase: Phase) -> Output:
     end_deg = cycle_deg(angle, phase, commands.end_s)
     rows = zip(commands.start_s, commands.end_s, start_deg, end_deg, strict=True)
     events = tuple(OutputEvent(float(a), float(b), _maybe(c), _maybe(d)) for a, b, c, d in rows)
-    return Output(commands.line.name, commands.role, commands.line.cylinder, commands.active_high, events)
+    peaks = () if commands.peak is None else tuple(float(p) for p in commands.peak)
+    return Output(commands.line.name, commands.role, commands.line.cylinder, commands.active_high, events, peaks)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from witnessmark.engine.model import SUPPLY_STEP_S, Supply
 from witnessmark.engine.sampled import smooth, thinned
 from witnessmark.recording.model import Recording
 from witnessmark.signals.model import Line, Signals
@@ -86,4 +87,17 @@ def measure(
     return StartingSystem(rest, low, mid, amps, inrush)
 
 
-__all__ = ["StartingSystem", "measure"]
+def supply_of(signals: Signals, recording: Recording) -> Supply | None:
+    """Battery voltage of the whole record, the lowest of each ``SUPPLY_STEP_S``; None without a line in volts."""
+    line = _line(signals, "battery")
+    if line is None:
+        return None
+    time, value = thinned(recording, line.name, line.info.start_s, recording.end_s)
+    if len(value) == 0:
+        return None
+    stretch = np.floor((time - time[0]) / SUPPLY_STEP_S).astype(np.int64)
+    first = np.flatnonzero(np.append(True, np.diff(stretch) > 0))
+    return Supply(line.name, time[first], np.minimum.reduceat(value, first))
+
+
+__all__ = ["StartingSystem", "measure", "supply_of"]

@@ -16,6 +16,7 @@ from witnessmark.findings import (
     outputs,
     record,
     record_probe,
+    replayed,
     runout,
     spurious,
     start,
@@ -68,9 +69,13 @@ def find(
     kept = tuple(n for n in out.not_assessed if unique[n.question] is n)
     believed = record.discounted(measured, layout.doubted(measured, out.found), out.extras)
     believed = supply.with_ends(measured, believed)
-    said = [replace(f, statement=spaced(f.statement)) for f in believed]
+    result = replayed.replay(measured, believed)
+    said = [replace(f, statement=spaced(f.statement)) for f in replayed.told(believed, result)]
     return Findings(
-        numbered(said), tuple(replace(n, reason=spaced(n.reason)) for n in kept), tuple(spaced(b) for b in out.bounds)
+        numbered(said),
+        tuple(replace(n, reason=spaced(n.reason)) for n in kept),
+        tuple(spaced(b) for b in out.bounds),
+        result,
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from witnessmark.findings.replay_model import Replay
 from witnessmark.spans import Evidence
 
 
@@ -52,3 +53,4 @@ class Findings:
     found: tuple[Finding, ...]
     not_assessed: tuple[NotAssessed, ...]
     bounds: tuple[str, ...] = ()
+    replay: Replay | None = None  # a generic control unit's counter over the recorded cranking

@@ -90,7 +90,7 @@ FAMILY = Family(
         "outputs.limiter_rpm", "outputs.current_low", "outputs.current_hint", "outputs.silent_deg",
         "outputs.silent_rpm", "outputs.overrun_rpm", "outputs.cut_deg", "outputs.cut_sparks", "outputs.cut_soon_s",
         "sparks.cranking_rpm", "sparks.running_rpm", "sparks.cranking_earliest_deg", "sparks.cranking_latest_deg",
-        "sparks.running_earliest_deg", "sparks.running_latest_deg", "sparks.sure_deg", "sparks.least",
+        "sparks.running_earliest_deg", "sparks.running_latest_deg", "sparks.sure_deg",
         "sparks.apart_deg",
     ),
     "a control unit in order commands spark and fuel within two turns; one cylinder's turn comes every second turn",

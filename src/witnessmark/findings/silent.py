@@ -7,7 +7,6 @@ from numpy.typing import NDArray
 
 from witnessmark.engine.cadence import Silence, silences
 from witnessmark.engine.model import Attempt
-from witnessmark.engine.sampled import thinned
 from witnessmark.findings.measured import Measured, Outcome, beyond
 from witnessmark.findings.model import Finding, NotAssessed
 from witnessmark.findings.skipped import crank_whole
@@ -17,11 +16,7 @@ Array = NDArray[np.float64]
 
 def lowest_v(m: Measured, start_s: float, end_s: float) -> float | None:
     """Lowest battery voltage over a stretch; None without a battery line whose scale is known."""
-    lines = [x for x in m.signals.by_role("battery") if x.scale_known and x.info.kind == "sampled"]
-    if not lines:
-        return None
-    _, value = thinned(m.recording, lines[0].name, start_s, end_s)
-    return float(value.min()) if len(value) else None
+    return None if m.engine.supply is None else m.engine.supply.lowest(start_s, end_s)
 
 
 def together(m: Measured) -> Outcome:
@@ -160,7 +155,7 @@ def _cut_finding(m: Measured, found: list[tuple[Attempt, float, int, float]]) ->
         confidence, tuple(m.stretch(name, x[1], x[0].end_s) for x in found[:40]), None, None,
         last, a.end_s, ran, "s",
         evidence={
-            "cut_after_s": ran, "sparks_after": after, "attempts": len(found), "of_attempts": len(m.engine.attempts),
+            "cut_after_s": ran, "sparks_after": after, "attempts_cut": len(found), "of_attempts": len(m.engine.attempts),
             "battery_min_v": lowest_v(m, last, a.end_s), "inputs_good": 1.0,
         },
     )  # fmt: skip

@@ -6,15 +6,11 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from witnessmark.engine.cadence import WITNESS_SHARE, Skips, alone, skips_of
 from witnessmark.engine.model import Output
-from witnessmark.engine.sampled import thinned
 from witnessmark.findings.measured import Measured, Outcome, beyond
 from witnessmark.findings.model import Finding
-
-Array = NDArray[np.float64]
 
 WORDS = {"coil": "spark command", "injector": "injection"}
 
@@ -101,30 +97,18 @@ def _skip_finding(m: Measured, s: Skips, of: Sequence[Skips], affected: int, cha
 # --- coil current -----------------------------------------------------------------------------------------------------
 
 
-def _peaks(m: Measured, output: Output) -> Array:
-    """Largest current of each dwell above the rest before it, in the channel's unit [events]."""
-    info = m.recording.info(output.channel)
-    time, value = thinned(m.recording, output.channel, info.start_s, m.recording.end_s, 50_000.0)
-    if len(value) == 0:
-        return np.empty(0)
-    value = np.abs(value - float(np.median(value)))
-    a = np.searchsorted(time, [e.start_s for e in output.events])
-    b = np.searchsorted(time, [e.end_s for e in output.events], "right")
-    return np.asarray([float(value[i:j].max()) for i, j in zip(a, b, strict=True) if j > i])
-
-
 def weak_coils(m: Measured) -> Outcome:
     """spark-absent where a coil's current stays low though it is switched on as long as the others."""
     lines = {x.name: x for x in m.signals.by_role("coil")}
     coils = [
         o for o in m.engine.outputs
         if o.role == "coil" and lines[o.channel].info.unit in ("A", "mA") and lines[o.channel].scale_known
-        and len(o.events) >= m.limits["outputs.skips_least"]
+        and len(o.peaks) >= m.limits["outputs.skips_least"]
     ]  # fmt: skip
     units = {lines[o.channel].info.unit for o in coils}
     if len(coils) < 2 or len(units) != 1:
         return Outcome()
-    peak = {o.channel: float(np.median(_peaks(m, o))) for o in coils}
+    peak = {o.channel: float(np.median(o.peaks)) for o in coils}
     on = {o.channel: float(np.median([e.end_s - e.start_s for e in o.events])) for o in coils}
     weak: list[tuple[Output, float, float]] = []
     for o in coils:

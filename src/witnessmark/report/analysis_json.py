@@ -11,6 +11,7 @@ from witnessmark.causes.model import Cause, NextTest
 from witnessmark.findings.model import Finding
 from witnessmark.recording.setup import Setup
 from witnessmark.report import collect, where
+from witnessmark.report.compose_replay import replay_json
 from witnessmark.report.model import Analysis, Whereabouts
 from witnessmark.report.plain import angle, number, plain, rounded_to_one, seconds, share
 from witnessmark.signals.model import Line
@@ -43,6 +44,7 @@ def analysis_json(analysis: Analysis) -> dict[str, Any]:
             {"question": n.question, "reason": n.reason, "needs": n.needs} for n in analysis.findings.not_assessed
         ],
         "bounds": list(analysis.findings.bounds),
+        "replay": replay_json(analysis.findings.replay),
         "causes": _causes(analysis.verdict.causes),
         "what_would_change": analysis.verdict.what_would_change or None,
         "next_tests": [_next_test(t) for t in analysis.verdict.next_tests],

@@ -24,6 +24,7 @@ from witnessmark.report.compose_parts import (
     where_lines,
     where_section,
 )
+from witnessmark.report.compose_replay import replay_section
 from witnessmark.report.figures import Pictures, pictures
 from witnessmark.report.model import Analysis, Document, Section, Sentence
 from witnessmark.report.words import degrees, plural, wheel_words
@@ -37,6 +38,7 @@ def compose(analysis: Analysis, *, with_pictures: bool = True) -> Document:
         _evidence(analysis, drawn),
         teeth_section(analysis),
         attempts_section(analysis, drawn),
+        replay_section(analysis),
         causes_section(analysis),
         not_assessed_section(analysis),
         bounds_section(analysis),

@@ -19,6 +19,7 @@ from witnessmark.report.words import (
     TOOTH_KINDS,
     degrees,
     listed,
+    output_words,
     percent,
     wheel_words,
 )
@@ -104,7 +105,7 @@ def _where(analysis: Analysis, main: list[Finding]) -> str:
     if first.kind.startswith("cam-"):
         return f"{line_name(analysis, first.channel)} is wrong: {KINDS[first.kind]}{undecoded}"
     good = f"the crank signal is good over {turns(analysis)}, but " if wheel.layout is not None else ""
-    return f"{good}{KINDS[first.kind]}{undecoded}"
+    return f"{good}{output_words(first.kind, first.cylinder, first.channel, first.evidence)}{undecoded}"
 
 
 def _nothing(analysis: Analysis) -> str:

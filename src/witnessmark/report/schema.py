@@ -248,6 +248,43 @@ def _where() -> Schema:
     )
 
 
+def _replay() -> Schema:
+    rule = record(
+        {
+            "id": TEXT,
+            "words": TEXT,
+            "starts": COUNT,
+            "median_turns": {**maybe(POSITIVE), "description": "null: half of the starts never find the place"},
+            "synced": maybe(SHARE),
+            "wrong_first": maybe(SHARE),
+            "median_turns_restored": maybe(POSITIVE),
+            "synced_restored": maybe(SHARE),
+        }
+    )
+    attempt = record(
+        {
+            "number": SLOT,
+            "turns": POSITIVE,
+            "observed_turns": maybe(POSITIVE),
+            "predicted_turns": listing(maybe(POSITIVE)),
+        }
+    )
+    return record(
+        {
+            "suspects": listing(SLOT),
+            "turns_low": maybe(POSITIVE),
+            "turns_high": {**maybe(POSITIVE), "description": "null: at least one rule set never finds the place"},
+            "turns_low_restored": maybe(POSITIVE),
+            "turns_high_restored": maybe(POSITIVE),
+            "explains": maybe(FLAG),
+            "statement": TEXT,
+            "attempts": listing(attempt),
+            "rules": listing(rule),
+        },
+        description="a counter with generic rules run over the recorded edges, as recorded and with suspects put right",
+    )
+
+
 def _further() -> dict[str, Schema]:
     """Keys an analysis has beyond the fixed ones."""
     step = record({"stage": TEXT, "what": TEXT, "parameters": {"type": "object"}, "because": TEXT})
@@ -257,6 +294,7 @@ def _further() -> dict[str, Schema]:
         "phase": record({"known": FLAG, "turn_known": FLAG, "angle_reference": REFERENCE}),
         "not_assessed": listing(record({"question": TEXT, "reason": TEXT, "needs": TEXT})),
         "bounds": listing(TEXT),
+        "replay": maybe(_replay()),
         "what_would_change": maybe(TEXT),
         "where_to_look": listing(_where()),
         "provenance": listing(step),

@@ -13,7 +13,7 @@ from witnessmark.findings.model import Finding
 from witnessmark.report import collect, phrases, where
 from witnessmark.report.compose_parts import where_text
 from witnessmark.report.model import Analysis
-from witnessmark.report.words import KINDS, SYMPTOM_KINDS, degrees, percent
+from witnessmark.report.words import KINDS, SYMPTOM_KINDS, degrees, output_words, percent
 
 WIDTH = 100
 LABEL = 10
@@ -102,7 +102,9 @@ def _also(kind: str, alike: list[Finding]) -> str:
     }
     some, every = of.pop() if len(of) == 1 else (None, None)
     part = f" in {some} of {every} attempts" if some is not None and every is not None and some != every else ""
-    return f"{KINDS[kind]}{part} ({', '.join(f.id for f in alike)})"
+    one = alike[0]
+    name = output_words(kind, one.cylinder, one.channel, one.evidence) if len(alike) == 1 else KINDS[kind]
+    return f"{name}{part} ({', '.join(f.id for f in alike)})"
 
 
 def _measured(analysis: Analysis) -> str:

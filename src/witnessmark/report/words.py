@@ -164,3 +164,19 @@ def percent(share: float) -> str:
     if share >= 0.995:
         return "over 99 %"
     return f"{100.0 * share:.0f} %"
+
+
+def output_words(kind: str, cylinder: int | None, channel: str, evidence: dict[str, object]) -> str:
+    """A finding on an output in a few words: one cylinder, a weak current, all for a while; else the kind's words."""
+    which = f"of cylinder {cylinder}" if cylinder is not None else f"on {channel}"
+    if "current_rel" in evidence:
+        return f"the coil current {which} stays low"
+    if "skipped" in evidence:
+        return f"the {'spark command' if kind == 'spark-absent' else 'injection'} {which} stays away"
+    if "silences" in evidence:
+        return "sparks and injections stop together for a while"
+    if "cut_after_s" in evidence:
+        return "fuel is cut soon after the start"
+    if "apart_deg" in evidence:
+        return f"the spark {which} comes at another angle than the others"
+    return KINDS[kind]
