@@ -155,7 +155,7 @@ def _cut_finding(m: Measured, found: list[tuple[Attempt, float, int, float]]) ->
         confidence, tuple(m.stretch(name, x[1], x[0].end_s) for x in found[:40]), None, None,
         last, a.end_s, ran, "s",
         evidence={
-            "cut_after_s": ran, "sparks_after": after, "attempts_cut": len(found), "of_attempts": len(m.engine.attempts),
-            "battery_min_v": lowest_v(m, last, a.end_s), "inputs_good": 1.0,
+            "cut_after_s": ran, "sparks_after": after, "attempts_cut": len(found),
+            "of_attempts": len(m.engine.attempts), "battery_min_v": lowest_v(m, last, a.end_s), "inputs_good": 1.0,
         },
     )  # fmt: skip
