@@ -1,7 +1,7 @@
 """The whole engine: cases of every cause beyond the crank signal's own, drawn from the ranges written here.
 
-Which lines are hooked up belongs to a case: where a line that decides is not recorded, the record cannot tell the cause
-from its look-alikes, and the right answer keeps both alive (``OPEN``).
+Which lines are hooked up belongs to a case: the line that decides is recorded, except where none can (``LOOK_ALIKE`` in
+``accuracy.score``).
 """
 
 from __future__ import annotations
@@ -48,12 +48,6 @@ SPANS: dict[str, tuple[float, float, str, bool]] = {
     "probe-blocks-lost": (200.0, 40.0, "ms cut out", True),
     "probe-ratio": (1.0, 0.0, "-", False),
 }  # fmt: skip
-
-# Causes that the lines hooked up in such a case cannot part: any of them first is right when the truth is named too.
-OPEN: dict[str, frozenset[str]] = {
-    "security-lockout": frozenset({"security-lockout", "control-unit"}),
-    "control-unit": frozenset({"security-lockout", "control-unit"}),
-}
 
 
 def value_of(kind: str, severity: float) -> float:

@@ -13,7 +13,6 @@ from witnessmark.report.words import plural
 LABEL = 10
 HELD = "\xa0"
 MOST_TEETH = 6
-MARK = {"gone": "gone", "still there": "still", "changed": "changed", "new": "new", "not comparable": "open"}
 
 
 def summary(c: Comparison) -> str:

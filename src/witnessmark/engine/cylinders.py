@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from witnessmark.engine.rotation import Rotation
 from witnessmark.engine.unroll import Unrolled
 
 # Firing orders per turn of one to twelve cylinders, four-stroke.
@@ -57,8 +56,3 @@ def _spectra(unrolled: Unrolled, start_s: float, end_s: float) -> list[np.ndarra
         lines = np.abs(np.fft.rfft(speed / trend - 1.0)) * 2 / len(speed)
         out.append(lines[: 24 * cycles + 1 : cycles])
     return out
-
-
-def cranking_part(rotation: Rotation, cranking_end_s: float) -> tuple[float, float]:
-    """Steady part of a cranking stretch: the spin-up left out."""
-    return rotation.start_s + 0.3, cranking_end_s

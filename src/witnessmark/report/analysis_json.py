@@ -7,13 +7,12 @@ from typing import Any
 import numpy as np
 
 from witnessmark import __version__
-from witnessmark.causes.model import Cause, NextTest
 from witnessmark.findings.model import Finding
 from witnessmark.recording.setup import Setup
-from witnessmark.report import collect, where
+from witnessmark.report import collect, verdict_json, where
 from witnessmark.report.compose_replay import replay_json
 from witnessmark.report.model import Analysis, Whereabouts
-from witnessmark.report.plain import angle, number, plain, rounded_to_one, seconds, share
+from witnessmark.report.plain import angle, number, plain, seconds, share
 from witnessmark.signals.model import Line
 from witnessmark.spans import Evidence, Span
 from witnessmark.wheel.model import Alternative, Layout, Tooth, WheelResult
@@ -45,9 +44,9 @@ def analysis_json(analysis: Analysis) -> dict[str, Any]:
         ],
         "bounds": list(analysis.findings.bounds),
         "replay": replay_json(analysis.findings.replay),
-        "causes": _causes(analysis.verdict.causes),
+        "causes": verdict_json.causes(analysis.verdict.causes),
         "what_would_change": analysis.verdict.what_would_change or None,
-        "next_tests": [_next_test(t) for t in analysis.verdict.next_tests],
+        "next_tests": [verdict_json.next_test(t) for t in analysis.verdict.next_tests],
         "where_to_look": [_where(w) for w in analysis.whereabouts],
         "cautions": list(collect.cautions(analysis)),
         "provenance": [
@@ -358,34 +357,6 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "evidence": {**numbers, "ranges": [evidence_range(r) for r in finding.ranges]},
         "confidence": share(finding.confidence),
         "stated": bool(finding.stated),
-    }
-
-
-def _causes(causes: tuple[Cause, ...]) -> list[dict[str, Any]]:
-    ordered = sorted(causes, key=lambda c: -c.probability)
-    probabilities = rounded_to_one([c.probability for c in ordered])
-    return [
-        {
-            "id": cause.id,
-            "with": cause.with_,
-            "target": plain(cause.target),
-            "probability": probability,
-            "statement": cause.statement,
-            "because": list(cause.because),
-        }
-        for cause, probability in zip(ordered, probabilities, strict=True)
-    ]
-
-
-def _next_test(test: NextTest) -> dict[str, Any]:
-    return {
-        "id": test.id,
-        "statement": test.statement,
-        "why": test.why,
-        "minutes": int(test.minutes),
-        "gain_bits": share(test.gain_bits),
-        "outcomes": [{"result": o.result, "then": o.then} for o in test.outcomes],
-        "cautions": list(test.cautions),
     }
 
 

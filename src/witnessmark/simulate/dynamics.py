@@ -18,7 +18,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from witnessmark.simulate import control_unit, parts
+from witnessmark.simulate import control_unit, drive, parts
 from witnessmark.simulate.control_unit import (
     already_running,
     cam_edge,
@@ -30,13 +30,12 @@ from witnessmark.simulate.control_unit import (
     row,
     see,
 )
+from witnessmark.simulate.drive import govern, starter_pull
 from witnessmark.simulate.parts import (
     CURSOR,
     DRAWN,
     F64,
     FIRST_SYNC,
-    HIGH_SINCE,
-    INTEGRAL,
     LOOSE,
     MANIFOLD,
     MOVING_RAD_S,
@@ -66,9 +65,6 @@ from witnessmark.simulate.parts import (
 )
 
 DEG = 57.29577951308232
-RPM_PER_RAD_S = 9.549296585513721
-RUNS_RAD_S = 47.0  # 450 rpm
-FREE_A = 40.0  # the starter spinning free
 LOOSE_NM = 40.0  # torque that moves a loose wheel to the end of its play (memory)
 BOOT_S = 0.12  # a control unit that has been down is not back earlier (common practice, no source)
 
@@ -116,56 +112,6 @@ def _lost(t: float, noise: Noise) -> bool:
         if noise.lost_start_s[j] <= t < noise.lost_end_s[j]:
             return True
     return False
-
-
-@njit(inline="always")
-def _starter(t: float, dt: float, starter: Starter, s: State) -> tuple[float, float]:
-    """Torque at the crank in Nm and current in A; an overrunning clutch never brakes."""
-    om = s.x[OMEGA]
-    if om <= RUNS_RAD_S:
-        s.x[HIGH_SINCE] = -1.0
-    elif s.x[HIGH_SINCE] < 0.0:
-        s.x[HIGH_SINCE] = t
-    amps, drive = 0.0, 0.0
-    if starter.motor_rad_s > 0.0:
-        for j in range(len(starter.start_s)):
-            if starter.start_s[j] <= t < starter.end_s[j] and not s.released[j]:
-                if s.x[HIGH_SINCE] >= 0.0 and t - s.x[HIGH_SINCE] > starter.release_after_s:
-                    s.released[j] = True
-                lift = min((t - starter.start_s[j]) / 0.25, 1.0)
-                drive = max(min((starter.motor_rad_s * lift - om) * 12.0, 300.0), 0.0)
-        return drive, amps
-    for j in range(len(starter.start_s)):
-        if abs(t - starter.start_s[j]) < dt and om > 40.0:
-            s.released[j] = True  # nobody pulls the starter in on a running engine
-        if starter.start_s[j] <= t < starter.end_s[j] and not s.released[j]:
-            if s.x[HIGH_SINCE] >= 0.0 and t - s.x[HIGH_SINCE] > starter.release_after_s:
-                s.released[j] = True
-            amps = (starter.ocv_v[j] - starter.volt_s * om) / (starter.battery_ohm[j] + starter.motor_ohm)
-            amps = max(amps, FREE_A)
-            drive = starter.nm_per_a * (amps - FREE_A) * (1.0 - np.exp(-(t - starter.start_s[j]) / 0.012))
-            amps *= 1.0 - np.exp(-(t - starter.start_s[j]) / 0.008)
-    return drive, amps
-
-
-@njit(inline="always")
-def _govern(t: float, dt: float, gov: Governor, s: State) -> None:
-    """Manifold pressure in bar: near ambient while cranking; once the engine runs, what holds the target speed."""
-    om = s.x[OMEGA]
-    target = gov.rad_s[0]
-    for j in range(len(gov.time_s)):
-        if t >= gov.time_s[j]:
-            target = gov.rad_s[j]
-    want = 0.97
-    if om > 42.0:
-        error = (target - om) * RPM_PER_RAD_S
-        rate = (om - s.x[SLOW]) * RPM_PER_RAD_S / 0.08
-        s.x[INTEGRAL] = min(max(s.x[INTEGRAL] + error * dt * 3e-4, -0.15), 0.6)
-        want = min(max(0.40 + s.x[INTEGRAL] + 5e-4 * error - 1.2e-4 * rate, 0.25), 1.0)
-    else:
-        s.x[INTEGRAL] = 0.0
-    s.x[SLOW] += (om - s.x[SLOW]) * dt / 0.08
-    s.x[MANIFOLD] += (want - s.x[MANIFOLD]) * dt / 0.1
 
 
 @njit(inline="always")
@@ -333,7 +279,7 @@ def _begin(start_deg: float, start_rad_s: float, m: Mechanics, edges: Edges, uni
 @cache
 def _source() -> int:
     """Checksum of the inlined code: numba's cache looks at this file only and would keep a stale loop."""
-    return zlib.crc32(b"".join(Path(str(module.__file__)).read_bytes() for module in (control_unit, parts)))
+    return zlib.crc32(b"".join(Path(str(module.__file__)).read_bytes() for module in (control_unit, drive, parts)))
 
 
 @cache
@@ -367,8 +313,8 @@ def _loop(source: int):  # type: ignore[no-untyped-def]
         theta[0], omega[0], synced[0] = start_deg, start_rad_s, s.i[SYNC]
         for k in range(steps):
             t = k * dt
-            drive, amps = _starter(t, dt, starter, s)
-            _govern(t, dt, gov, s)
+            drive, amps = starter_pull(t, dt, starter, s)
+            govern(t, dt, gov, s)
             loose = s.x[LOOSE]
             turned = _move(dt, drive, m, edges, s)
             _pass_edges(t, dt, turned + s.x[LOOSE] - loose, edges, unit, noise, s)

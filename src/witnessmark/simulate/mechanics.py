@@ -12,7 +12,6 @@ from witnessmark.simulate.scenario import Attempt, Cranking, Engine, Fault, Runn
 
 F64 = NDArray[np.float64]
 RPM = 2.0 * np.pi / 60.0
-NEVER_S = 1e9
 PORTS_DEG = (-105.0, 105.0)  # two-stroke: the piston closes and opens the ports
 MOTOR_HELPS_S = 1.2  # a motor on the crank goes on until the engine carries itself (common practice, no source)
 STRONGER = 1.7

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.simulate import waveforms
 from witnessmark.simulate.scenario import Fault, Scenario
 
 F64 = NDArray[np.float64]
@@ -95,9 +94,3 @@ def without_supply(line: F64, scenario: Scenario, supply: F64, idle_v: float) ->
 def at_samples(grid: F64, dt_s: float, n: int, rate_hz: float) -> F64:
     """A quantity of the run's grid at every sample."""
     return np.asarray(np.interp(np.arange(n) / rate_hz, np.arange(len(grid)) * dt_s, grid))
-
-
-def stretch_level(line: F64, rate_hz: float, spans: list[tuple[float, float]], level_v: float) -> None:
-    """Put the line at a level in these stretches; changes ``line``."""
-    for start, end in spans:
-        line[waveforms.stretch(len(line), rate_hz, start, end)] = level_v
