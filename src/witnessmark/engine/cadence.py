@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -97,7 +98,7 @@ def period_deg(trains: Sequence[Sequence[Train]]) -> float | None:
     return PERIODS_DEG[best] if kept[best] >= 0.5 else None
 
 
-def _ticks(deg: Array, period: float, lo: float, hi: float) -> tuple[Array, Array]:
+def _ticks(deg: Array, period: float, lo: float, hi: float) -> tuple[Array, NDArray[np.bool_]]:
     """(angles at which a line is due in [lo, hi], which of them came): its own events and whole periods between."""
     if len(deg) == 0:
         due = np.arange(lo + 0.5 * period, hi, period)
@@ -105,7 +106,7 @@ def _ticks(deg: Array, period: float, lo: float, hi: float) -> tuple[Array, Arra
     angles: list[Array] = []
     before = np.arange(deg[0] - period, lo, -period)[::-1]
     angles.append(before)
-    for a, b in zip(deg[:-1], deg[1:], strict=True):
+    for a, b in pairwise(deg):
         steps = max(1, round((b - a) / period))
         angles.append(a + (b - a) * np.arange(steps) / steps)
     angles.append(np.asarray([deg[-1]]))

@@ -74,7 +74,7 @@ def load_rules(path: Path = FILE) -> tuple[Rule, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Train:
-    """Edges as a control unit sees them. time_s [n] rising; deg [n] cumulative crank degrees; tooth [n]: -1 an extra."""
+    """Edges as a control unit sees them [n]. time_s rising; deg: cumulative crank degrees; tooth: -1 an extra."""
 
     time_s: Array
     deg: Array
@@ -172,7 +172,12 @@ def run(train: Train, layout: Layout, rule: Rule, ahead_turns: float, cam_s: Arr
     """
     counts = counts_of(layout)
     told = rule.confirm > 0 or len(counts) == layout.periods
-    if not counts or not told or widest_gap(layout) < rule.least_gap or (rule.cam and (cam_s is None or not len(cam_s))):
+    if (
+        not counts
+        or not told
+        or widest_gap(layout) < rule.least_gap
+        or (rule.cam and (cam_s is None or not len(cam_s)))
+    ):
         return None
     starts = np.flatnonzero(train.deg <= train.deg[-1] - 360.0 * ahead_turns) if len(train.deg) else np.empty(0, int)
     if len(starts) == 0:

@@ -6,7 +6,19 @@ import re
 from dataclasses import replace
 
 from witnessmark.engine.model import EngineResult
-from witnessmark.findings import dropouts, layout, levels, lost, outputs, record, replayed, runout, spurious, start, teeth
+from witnessmark.findings import (
+    dropouts,
+    layout,
+    levels,
+    lost,
+    outputs,
+    record,
+    replayed,
+    runout,
+    spurious,
+    start,
+    teeth,
+)
 from witnessmark.findings.limits import Limits, default_limits
 from witnessmark.findings.measured import Family, Measured, Outcome, numbered
 from witnessmark.findings.model import Findings

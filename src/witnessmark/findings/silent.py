@@ -1,4 +1,4 @@
-"""All outputs that stop together while the crank turns on, and fuel that is cut from an engine that has just started."""
+"""All outputs that stop together while the crank turns on; fuel that is cut from an engine that has just started."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def together(m: Measured) -> Outcome:
 
 
 def _ended(m: Measured) -> Outcome:
-    """Not assessed: outputs that end together on an engine that turns at speed and dies: a key turned off does that too."""
+    """Not assessed: outputs that end together at speed, and the engine dies: a key turned off does that too."""
     if not m.wheel.angle.segments:
         return Outcome()
     last = max(e.end_s for o in m.engine.outputs for e in o.events)
@@ -49,8 +49,8 @@ def _ended(m: Measured) -> Outcome:
         return Outcome()
     return Outcome(not_assessed=(NotAssessed(
         "Why did the engine stop?",
-        f"sparks and injections end together at {last:.2f} s at {rpm:.0f} rpm with the crank signal whole: a key turned "
-        "off, the control unit without supply, or one that fell silent look the same",
+        f"sparks and injections end together at {last:.2f} s at {rpm:.0f} rpm with the crank signal whole: a key "
+        "turned off, the control unit without supply, or one that fell silent look the same",
         "the control unit's own supply and the switched ignition supply in the same record",
     ),))  # fmt: skip
 
@@ -58,9 +58,7 @@ def _ended(m: Measured) -> Outcome:
 def _least_deg(m: Measured) -> float:
     """How far the crank turns at most between two commands of an engine in order, by the lines recorded, and more."""
     cycle = 360.0 if m.setup.engine.strokes == 2 else 720.0
-    per_role = [
-        len([o for o in m.engine.outputs if o.role == role and o.events]) or 1 for role in ("coil", "injector")
-    ]
+    per_role = [len([o for o in m.engine.outputs if o.role == role and o.events]) or 1 for role in ("coil", "injector")]
     return max(m.limits["outputs.silent_deg"], 1.5 * cycle / max(per_role))
 
 
@@ -87,8 +85,8 @@ def _silent_finding(m: Measured, found: list[Silence], lines: int) -> Finding:
     times = ", ".join(f"{s.start_s:.2f} s" for s in found[:5])
     return Finding(
         "", "spark-absent", channel, "time",
-        f"All sparks and injections recorded stop together {len(found)} time{'s' if len(found) > 1 else ''} (at {times}) "
-        f"while the crank turns on with its signal whole, and come back after {turned / len(found):.1f} turns; {words}.",
+        f"All sparks and injections recorded stop together {len(found)} time{'s' if len(found) > 1 else ''} "
+        f"(at {times}) while the crank turns on with its signal whole, and come back after {turned / len(found):.1f} turns; {words}.",
         confidence, tuple(m.stretch(channel, s.start_s, s.end_s) for s in found[:40]), None, None,
         found[0].start_s, found[-1].end_s, float(len(found)), "stops",
         evidence={
@@ -120,7 +118,9 @@ def cut_after_start(m: Measured) -> Outcome:
 
 
 def _times(m: Measured, role: str) -> Array:
-    return np.sort([e.end_s if role == "coil" else e.start_s for o in m.engine.outputs if o.role == role for e in o.events])
+    return np.sort(
+        [e.end_s if role == "coil" else e.start_s for o in m.engine.outputs if o.role == role for e in o.events]
+    )
 
 
 def _cut(m: Measured, a: Attempt, fuel: Array, sparks: Array) -> tuple[float, int, float] | None:
@@ -154,7 +154,8 @@ def _cut_finding(m: Measured, found: list[tuple[Attempt, float, int, float]]) ->
         confidence, tuple(m.stretch(name, x[1], x[0].end_s) for x in found[:40]), None, None,
         last, a.end_s, ran, "s",
         evidence={
-            "cut_after_s": ran, "sparks_after": after, "attempts_cut": len(found), "of_attempts": len(m.engine.attempts),
+            "cut_after_s": ran, "sparks_after": after, "attempts_cut": len(found),
+            "of_attempts": len(m.engine.attempts),
             "battery_min_v": lowest_v(m, last, a.end_s), "inputs_good": 1.0,
         },
     )  # fmt: skip

@@ -31,7 +31,9 @@ def name_of(output: Output) -> str:
 
 def skipped(m: Measured) -> Outcome:
     """spark-absent or fuel-absent for single outputs, each against the others of its kind."""
-    every = alone([s for role in WORDS for s in skips_of([o for o in m.engine.outputs if o.role == role], m.wheel.angle)])
+    every = alone(
+        [s for role in WORDS for s in skips_of([o for o in m.engine.outputs if o.role == role], m.wheel.angle)]
+    )
     out: list[Finding] = []
     for role in WORDS:
         found = [s for s in every if s.output.role == role]
@@ -86,7 +88,8 @@ def _skip_finding(m: Measured, s: Skips, of: Sequence[Skips], affected: int, cha
         float(s.skipped_s[0]), float(s.skipped_s[-1]), gone / s.due, "of the commands due",
         evidence={
             "skipped": gone, "due": s.due, "cylinders_affected": affected, "of_recorded": len(of),
-            "commands_seen": s.events, "chance": chance, "inputs_good": None if inputs is None else float(inputs), "rpm": fast,
+            "commands_seen": s.events, "chance": chance, "rpm": fast,
+            "inputs_good": None if inputs is None else float(inputs),
         },
     )  # fmt: skip
 

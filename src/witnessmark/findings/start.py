@@ -7,7 +7,7 @@ import numpy as np
 from witnessmark.engine.model import Attempt
 from witnessmark.findings.measured import Family, Measured, Outcome, beyond
 from witnessmark.findings.model import Finding, NotAssessed
-from witnessmark.findings.starter import told
+from witnessmark.findings.starter import told as starter_says
 from witnessmark.spans import Evidence
 
 
@@ -77,7 +77,7 @@ def _slow(m: Measured) -> Outcome:
     confidence = beyond(limit / rpm, 4.0) if rpm < limit else 0.4 * (hint - rpm) / (hint - limit) + 0.05
     if not shown:
         confidence = min(confidence, 0.45)
-    says, numbers = told(m, worst)
+    says, numbers = starter_says(m, worst)
     finding = Finding(
         "", "cranking-slow", m.channel, "none",
         f"The starter turns the engine at {rpm:.0f} rpm in {_name(n, len(m.engine.attempts))} (usual: 150 and more)"
@@ -125,7 +125,7 @@ def _battery(m: Measured) -> Outcome:
     if confidence <= 0.05:
         return Outcome()
     before = f", {rest:.1f} V at rest before" if rest is not None else ""
-    says, numbers = told(m, worst)
+    says, numbers = starter_says(m, worst)
     finding = Finding(
         "", "battery-low", lines[0].name, "none",
         f"The battery gives {volts:.1f} V on average while cranking{before} (limits {limit:.1f} and "
@@ -246,7 +246,7 @@ def _turns_alone(m: Measured, a: Attempt) -> bool:
 
 
 def _spark_good(m: Measured, failed: list[Attempt]) -> float | None:
-    """1 where every failed attempt has correctly timed sparks against a TDC not told by the sparks, 0 where one has not.
+    """1 where every failed attempt has correctly timed sparks by a TDC not told by the sparks, 0 where one has not.
 
     None where no coil or no such TDC tells.
     """
@@ -277,7 +277,8 @@ FAMILY = Family(
         "cranking.slow_rpm", "cranking.slow_hint_rpm", "cranking.spin_up_s", "cranking.decoded_share",
         "cranking.least_s",
         "battery.cranking_v",
-        "battery.rest_v", "battery.sure_v", "battery.source_mohm", "starter.path_mohm", "starter.high_a", "sync.turns", "sync.turns_even", "sync.decoded_share", "no_start.seconds", "no_start.alone_rpm",
+        "battery.rest_v", "battery.sure_v", "battery.source_mohm", "starter.path_mohm", "starter.high_a", "sync.turns",
+        "sync.turns_even", "sync.decoded_share", "no_start.seconds", "no_start.alone_rpm",
         "sparks.least",
     ),
     "common practice on cranking speed, supply and turns to synchronisation",

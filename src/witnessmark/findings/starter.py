@@ -12,7 +12,12 @@ from witnessmark.findings.measured import Measured
 
 def source_mohm(a: Attempt) -> float | None:
     """Resistance inside the battery (to where its voltage is measured) in milliohm; None without both lines."""
-    if a.battery_rest_v is None or a.battery_cranking_v is None or not a.starter_current_a or a.starter_current_a < 30.0:
+    if (
+        a.battery_rest_v is None
+        or a.battery_cranking_v is None
+        or not a.starter_current_a
+        or a.starter_current_a < 30.0
+    ):
         return None
     return 1e3 * (a.battery_rest_v - a.battery_cranking_v) / a.starter_current_a
 
@@ -28,7 +33,7 @@ def points_to(m: Measured, a: Attempt) -> str:
     """Which part of the starting system the lines point to, in words; empty where they do not tell."""
     source, path, amps, volts = source_mohm(a), path_mohm(a), a.starter_current_a, a.battery_cranking_v
     rest_low = a.battery_rest_v is not None and a.battery_rest_v < m.limits["battery.rest_v"]
-    if source is not None and source > m.limits["battery.source_mohm"] or rest_low:
+    if rest_low or (source is not None and source > m.limits["battery.source_mohm"]):
         return "battery"
     holds = volts is not None and volts >= m.limits["battery.cranking_v"]
     if path is not None and path > m.limits["starter.path_mohm"]:
@@ -42,7 +47,7 @@ _WORDS = {
     "battery": "the battery itself gives way",
     "cable or ground": "the path from battery to starter and back has too much resistance: cables, ground or contacts",
     "starter or engine drags": "the battery holds and the current is high: the starter or the engine is hard to turn",
-    "cable, ground or starter": "the battery holds and the current is not high: cables, ground, contacts or the starter",
+    "cable, ground or starter": "the battery holds, the current is not high: cables, ground, contacts or the starter",
 }
 
 
