@@ -86,7 +86,8 @@ def _silent_finding(m: Measured, found: list[Silence], lines: int) -> Finding:
     return Finding(
         "", "spark-absent", channel, "time",
         f"All sparks and injections recorded stop together {len(found)} time{'s' if len(found) > 1 else ''} "
-        f"(at {times}) while the crank turns on with its signal whole, and come back after {turned / len(found):.1f} turns; {words}.",
+        f"(at {times}) while the crank turns on with its signal whole, and come back after "
+        f"{turned / len(found):.1f} turns; {words}.",
         confidence, tuple(m.stretch(channel, s.start_s, s.end_s) for s in found[:40]), None, None,
         found[0].start_s, found[-1].end_s, float(len(found)), "stops",
         evidence={
