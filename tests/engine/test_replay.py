@@ -50,7 +50,9 @@ def test_a_tooth_gone_keeps_the_exact_counter_out_for_ever_and_the_lenient_one_n
     broken = train(WHEEL, without=(20,))
     assert run(broken, WHEEL, RULES["centred"], 3.0).synced == 0.0  # type: ignore[union-attr]
     lenient = run(broken, WHEEL, RULES["centred-strict"], 3.0)
-    assert lenient is not None and lenient.synced == 1.0 and lenient.median == pytest.approx(1.5, abs=0.1)
+    assert lenient is not None
+    assert lenient.synced == 1.0
+    assert lenient.median == pytest.approx(1.5, abs=0.1)
 
 
 def test_the_first_gap_believed_at_once_may_be_the_wrong_one() -> None:
@@ -67,22 +69,28 @@ def test_a_sound_wheel_is_found_whatever_the_speed_and_a_stop_begins_anew() -> N
         assert a.synced == 1.0
     stop = np.where(slow.deg > 400.0, slow.time_s + 1.0, slow.time_s)
     found = run(Train(stop, slow.deg, slow.tooth), WHEEL, RULES["before"], 3.0)
-    assert found is not None and found.turns[30] > 2.0
+    assert found is not None
+    assert found.turns[30] > 2.0
 
 
 def test_a_wheel_of_three_gaps_is_placed_by_its_counts() -> None:
     wheel = next(x for x in layouts.catalogue() if x.name == "36-2-2-2")
     found = run(train(wheel), wheel, RULES["before"], 3.0)
-    assert found is not None and found.synced == 1.0 and found.median is not None and found.median < 1.6
+    assert found is not None
+    assert found.synced == 1.0
+    assert found.median is not None
+    assert found.median < 1.6
 
 
 def test_the_cam_is_awaited_where_the_rules_say_so() -> None:
     edges = train(WHEEL)
     cam = edges.time_s[0] + np.arange(0.1, 4.0, 0.6)
     without, with_cam = (run(edges, WHEEL, RULES[r], 3.0, cam) for r in ("centred", "with-cam"))
-    assert without is not None and with_cam is not None
+    assert without is not None
+    assert with_cam is not None
     late = with_cam.turns - without.turns
-    assert np.nanmin(late) >= 0.0 and np.nanmax(late) <= 2.01  # a cam edge every 0.6 s at 200 rpm: two turns
+    assert np.nanmin(late) >= 0.0
+    assert np.nanmax(late) <= 2.01
     assert run(edges, WHEEL, RULES["with-cam"], 3.0) is None
 
 

@@ -63,8 +63,11 @@ def test_a_sound_engine_is_not_accused() -> None:
 def test_one_output_that_stays_away_is_named_with_its_cylinder(role: str, kind: str, drop: Any) -> None:
     other = "injector" if role == "coil" else "coil"
     finding = the(results(engine(four(role, c3={"drop": drop}) + four(other))), kind)
-    assert finding.stated and finding.cylinder == 3 and finding.lock == "cycle"
-    assert finding.evidence["cylinders_affected"] == 1 and finding.evidence["of_recorded"] == 4
+    assert finding.stated
+    assert finding.cylinder == 3
+    assert finding.lock == "cycle"
+    assert finding.evidence["cylinders_affected"] == 1
+    assert finding.evidence["of_recorded"] == 4
     assert finding.evidence["inputs_good"] == 1.0
 
 
@@ -93,7 +96,8 @@ def test_a_weak_coil_current_is_told_from_a_dead_command() -> None:
     # 3 ms at 14 V into 0.6 ohm, 3 mH: 10.528 A (worked); with 1.5 ohm more in the path 14/2.1 (1 - exp(-2.1)) = 5.85 A
     coils = [output("coil", c, peak=10.528 if c != 2 else 5.85) for c in (1, 2, 3, 4)]
     finding = the(results(engine(coils + four("injector"))), "spark-absent")
-    assert finding.stated and finding.cylinder == 2
+    assert finding.stated
+    assert finding.cylinder == 2
     assert finding.evidence["current_rel"] == pytest.approx(0.5557, abs=1e-3)
     alike = [output("coil", c, peak=10.5 * (0.92 + 0.04 * c)) for c in (1, 2, 3, 4)]
     assert kinds(results(engine(alike + four("injector"))), stated=False) == []
@@ -103,7 +107,8 @@ def test_a_weak_coil_current_is_told_from_a_dead_command() -> None:
 def test_sparks_of_all_cylinders_at_the_wrong_angle(shift: float) -> None:
     moved = {f"c{c}": {"shift": shift} for c in (1, 2, 3, 4)}
     finding = the(results(engine(four("coil", **moved) + four("injector"))), "spark-misplaced")
-    assert finding.stated and finding.cylinder is None
+    assert finding.stated
+    assert finding.cylinder is None
     assert finding.evidence["late_deg"] == pytest.approx(shift - 8.0, abs=0.5)
 
 
@@ -115,7 +120,8 @@ def test_advance_within_its_window_is_right(shift: float) -> None:
 
 def test_one_cylinders_sparks_apart_from_the_others() -> None:
     finding = the(results(engine(four("coil", c4={"shift": 30.0}) + four("injector"))), "spark-misplaced")
-    assert finding.stated and finding.cylinder == 4
+    assert finding.stated
+    assert finding.cylinder == 4
     assert finding.evidence["apart_deg"] == pytest.approx(30.0, abs=0.5)
 
 
@@ -132,8 +138,11 @@ def test_all_outputs_that_stop_and_come_back(volts: float, good: float) -> None:
     t = np.arange(0.0, 5.0, 0.005)
     made = engine(four("coil", **gone) + four("injector", **gone), supply=Supply("battery", t, np.full(t.size, volts)))
     finding = the(results(made), "spark-absent")
-    assert finding.stated and finding.lock == "time" and finding.cylinder is None
-    assert finding.evidence["silences"] == 2 and finding.evidence["supply_good"] == good
+    assert finding.stated
+    assert finding.lock == "time"
+    assert finding.cylinder is None
+    assert finding.evidence["silences"] == 2
+    assert finding.evidence["supply_good"] == good
 
 
 def attempt(**more: Any) -> Attempt:
@@ -144,7 +153,8 @@ def attempt(**more: Any) -> Attempt:
 def test_fuel_cut_soon_after_a_start_while_sparks_go_on() -> None:
     cut = {f"c{c}": {"drop": range(8, 99)} for c in (1, 2, 3, 4)}
     finding = the(results(engine(four("coil") + four("injector", **cut), attempts=(attempt(),))), "fuel-absent")
-    assert finding.stated and finding.lock == "time"
+    assert finding.stated
+    assert finding.lock == "time"
     assert 0.5 < finding.evidence["cut_after_s"] < 2.0  # type: ignore[operator]
 
 

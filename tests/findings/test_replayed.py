@@ -1,4 +1,4 @@
-"""The replay of a generic counter beside the simulated control unit, a counter of its own that shares no code with it."""
+"""The replay beside the simulated control unit, a counter of its own that shares no code with it."""
 
 from __future__ import annotations
 
@@ -26,7 +26,9 @@ START: dict[str, Any] = {"duration_s": 4.0, "channel": LINES, "sensor": {"kind":
 @pytest.mark.parametrize("seed", [1, 8])
 def test_a_sound_start_is_as_quick_as_the_replay_says(seed: int) -> None:
     replay = found_in(SETUP, seed=seed, **START).replay
-    assert replay is not None and replay.suspects == () and replay.explains is None
+    assert replay is not None
+    assert replay.suspects == ()
+    assert replay.explains is None
     (attempt,) = replay.attempts
     known = [t for t in attempt.from_start_turns if t is not None]
     assert attempt.observed_turns is not None
@@ -38,9 +40,11 @@ def test_a_sound_start_is_as_quick_as_the_replay_says(seed: int) -> None:
 def test_a_tooth_gone_that_keeps_the_simulated_unit_out_keeps_most_rules_out(slot: int) -> None:
     found = found_in(SETUP, seed=1, fault=({"kind": "tooth-absent", "slots": (slot,)},), **START)
     replay = found.replay
-    assert replay is not None and replay.suspects == (slot,)
+    assert replay is not None
+    assert replay.suspects == (slot,)
     assert replay.attempts[0].observed_turns is None  # the simulated unit never finds its place
-    assert replay.explains is True and 2 * replay.never_recorded > len(replay.rules)
+    assert replay.explains is True
+    assert 2 * replay.never_recorded > len(replay.rules)
     assert all(r.median_turns_restored is not None and r.median_turns_restored < 2.5 for r in replay.rules)
     assert "consistent with" in replay.sentence
 
@@ -52,7 +56,10 @@ def _rule(now: float | None, good: float | None) -> ReplayedRule:
 def test_what_the_words_say() -> None:
     attempts = (ReplayedAttempt(1, 8.0, 6.0, (None,)),)
     both = Replay((7,), attempts, (_rule(None, 1.5), _rule(4.0, 1.4)))
-    assert both.explains is True and both.range_recorded == (4.0, None) and both.range_restored == (1.4, 1.5)
+    assert both.explains is True
+    assert both.range_recorded == (4.0, None)
+    assert both.range_restored == (1.4, 1.5)
     neither = Replay((7,), attempts, (_rule(1.6, 1.5), _rule(1.4, 1.4)))
-    assert neither.explains is False and "does not explain" in neither.sentence
+    assert neither.explains is False
+    assert "does not explain" in neither.sentence
     assert Replay((), attempts, (_rule(None, None),)).range_recorded == (None, None)

@@ -58,4 +58,5 @@ def test_a_simulated_slow_crank_says_where(cause: str, where: str) -> None:
         fault=({"kind": "cranking-slow", "cause": cause, "rpm": 60.0},),
     )  # fmt: skip
     slow = [f for f in found.found if f.kind in ("cranking-slow", "battery-low") and f.stated]
-    assert slow and {f.evidence["points_to"] for f in slow} == {where}
+    assert slow
+    assert {f.evidence["points_to"] for f in slow} == {where}
