@@ -114,6 +114,35 @@ def test_coil_current_formula_gives_the_worked_numbers() -> None:
     assert amps == pytest.approx([10.528, 9.024, 6.768, 5.264], abs=6e-4)
 
 
+@pytest.mark.parametrize(("volts", "amps"), [(14, 10.528), (12, 9.024), (9, 6.768), (7, 5.264)])
+def test_the_peak_of_a_dwell_is_the_worked_current(volts: float, amps: float) -> None:
+    # worked: i = (V/R)(1 - exp(-t R/L)), R 0.6 ohm, L 3 mH, 3 ms
+    bench = Bench.at_speed(CRANKING)
+    end = bench.when(bench.angles(-8.0)[1:])
+    t = bench.time_s
+    current = np.random.default_rng(1).normal(0.0, 0.03, len(t))
+    for e in end:
+        on = (t >= e - 0.003) & (t < e)
+        current[on] += volts / 0.6 * (1 - np.exp(-(t[on] - e + 0.003) * 0.6 / 3e-3))
+    bench.analog("coil 1", "coil", current, "A")
+    (out,) = examine(bench.signals(), bench.wheel([(0, 5)]), setup(), bench.recording()).outputs
+    assert len(out.peaks) == len(out.events) == len(end)
+    assert np.median(out.peaks) == pytest.approx(amps, rel=0.04)
+
+
+def test_a_current_that_rests_a_hair_above_zero_is_no_drivers_voltage() -> None:
+    bench = Bench.at_speed(CRANKING)
+    end = bench.when(bench.angles(-8.0)[1:])
+    t = bench.time_s
+    current = np.random.default_rng(1).normal(0.001, 0.03, len(t))
+    for e in end:
+        on = (t >= e - 0.003) & (t < e)
+        current[on] += 14 / 0.6 * (1 - np.exp(-(t[on] - e + 0.003) * 0.6 / 3e-3))
+    bench.analog("coil 1", "coil", current, "A")
+    (out,) = examine(bench.signals(), bench.wheel([(0, 5)]), setup(), bench.recording()).outputs
+    assert [e.end_s for e in out.events] == pytest.approx(end, abs=1.5e-4)
+
+
 def test_a_supply_that_sags_is_no_command() -> None:
     bench = Bench.at_speed(CRANKING)
     ripple = np.arange(0.2, 4.8, 0.01)

@@ -7,6 +7,7 @@ import numpy as np
 from witnessmark.engine.model import Attempt
 from witnessmark.findings.measured import Family, Measured, Outcome, beyond
 from witnessmark.findings.model import Finding, NotAssessed
+from witnessmark.findings.starter import told as starter_says
 from witnessmark.spans import Evidence
 
 
@@ -76,10 +77,11 @@ def _slow(m: Measured) -> Outcome:
     confidence = beyond(limit / rpm, 4.0) if rpm < limit else 0.4 * (hint - rpm) / (hint - limit) + 0.05
     if not shown:
         confidence = min(confidence, 0.45)
+    says, numbers = starter_says(m, worst)
     finding = Finding(
         "", "cranking-slow", m.channel, "none",
         f"The starter turns the engine at {rpm:.0f} rpm in {_name(n, len(m.engine.attempts))} (usual: 150 and more)"
-        f"{_lines_say(m, worst)}.",
+        f"{_lines_say(m, worst)}{says}.",
         confidence, _evidence(m, [a for _, a, _ in slow]), None, start_s=slow[0][1].start_s,
         end_s=_cranking(slow[-1][1])[1],
         value=rpm, unit="rpm",
@@ -87,7 +89,7 @@ def _slow(m: Measured) -> Outcome:
             "cranking_rpm": rpm, "slowest_rpm": worst.cranking_rpm_min, "battery_rest_v": worst.battery_rest_v,
             "battery_cranking_v": worst.battery_cranking_v, "starter_current_a": worst.starter_current_a,
             "attempts": len(slow),
-        },
+        } | numbers,
     )  # fmt: skip
     return Outcome((finding,))
 
@@ -123,13 +125,14 @@ def _battery(m: Measured) -> Outcome:
     if confidence <= 0.05:
         return Outcome()
     before = f", {rest:.1f} V at rest before" if rest is not None else ""
+    says, numbers = starter_says(m, worst)
     finding = Finding(
         "", "battery-low", lines[0].name, "none",
         f"The battery gives {volts:.1f} V on average while cranking{before} (limits {limit:.1f} and "
-        f"{rest_limit:.1f} V).",
+        f"{rest_limit:.1f} V){says}.",
         confidence, _evidence(m, [worst], lines[0].name), None, start_s=worst.start_s, end_s=_cranking(worst)[1],
         value=volts, unit="V",
-        evidence={"cranking_v": volts, "rest_v": rest, "lowest_v": worst.battery_min_v},
+        evidence={"cranking_v": volts, "rest_v": rest, "lowest_v": worst.battery_min_v} | numbers,
     )  # fmt: skip
     return Outcome((finding,))
 
@@ -243,7 +246,7 @@ def _turns_alone(m: Measured, a: Attempt) -> bool:
 
 
 def _spark_good(m: Measured, failed: list[Attempt]) -> float | None:
-    """1 where every failed attempt has correctly timed sparks (TDC not told by them), 0 where one has not.
+    """1 where every failed attempt has correctly timed sparks by a TDC not told by the sparks, 0 where one has not.
 
     None where no coil or no such TDC tells.
     """
@@ -274,8 +277,9 @@ FAMILY = Family(
         "cranking.slow_rpm", "cranking.slow_hint_rpm", "cranking.spin_up_s", "cranking.decoded_share",
         "cranking.least_s",
         "battery.cranking_v",
-        "battery.rest_v", "battery.sure_v", "sync.turns", "sync.turns_even", "sync.decoded_share",
-        "no_start.seconds", "no_start.alone_rpm", "sparks.least",
+        "battery.rest_v", "battery.sure_v", "battery.source_mohm", "starter.path_mohm", "starter.high_a", "sync.turns",
+        "sync.turns_even", "sync.decoded_share", "no_start.seconds", "no_start.alone_rpm",
+        "sparks.least",
     ),
     "common practice on cranking speed, supply and turns to synchronisation",
     find,
