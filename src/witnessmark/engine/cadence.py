@@ -9,7 +9,6 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -107,7 +106,7 @@ def _ticks(deg: Array, period: float, lo: float, hi: float) -> tuple[Array, NDAr
     angles: list[Array] = []
     before = np.arange(deg[0] - period, lo, -period)[::-1]
     angles.append(before)
-    for a, b in pairwise(deg):
+    for a, b in itertools.pairwise(deg):
         steps = max(1, round((b - a) / period))
         angles.append(a + (b - a) * np.arange(steps) / steps)
     angles.append(np.asarray([deg[-1]]))

@@ -74,7 +74,7 @@ def load_rules(path: Path = FILE) -> tuple[Rule, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Train:
-    """Edges as a control unit sees them [n]. time_s rising; deg: cumulative crank degrees; tooth: -1 an extra."""
+    """Edges as a control unit sees them. time_s [n] rising; deg [n] cumulative degrees; tooth [n]: -1 an extra."""
 
     time_s: Array
     deg: Array

@@ -7,16 +7,20 @@ from dataclasses import replace
 
 from witnessmark.engine.model import EngineResult
 from witnessmark.findings import (
+    cams,
+    cylinders,
     dropouts,
     layout,
     levels,
     lost,
     outputs,
     record,
+    record_probe,
     replayed,
     runout,
     spurious,
     start,
+    supply,
     teeth,
 )
 from witnessmark.findings.limits import Limits, default_limits

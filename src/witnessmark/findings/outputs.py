@@ -1,4 +1,4 @@
-"""Spark and fuel that stay away: as a whole while cranking, on one output, for a time; sparks misplaced."""
+"""Spark and fuel that stay away (all of them, on one output, or for a time), and sparks misplaced."""
 
 from __future__ import annotations
 

@@ -27,7 +27,7 @@ class ReplayedRule:
 
 @dataclass(frozen=True, slots=True)
 class ReplayedAttempt:
-    """One attempt: turns decoded, turns to the first good spark as observed, and as predicted from its own start."""
+    """One attempt: turns of cranking decoded, turns to the first good spark as observed and as predicted."""
 
     number: int
     turns: float

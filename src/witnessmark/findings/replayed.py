@@ -23,7 +23,7 @@ AHEAD_TURNS, LEAST_TURNS = 3.0, 2.5
 
 @dataclass(frozen=True)
 class _Edges:
-    """Edges of one attempt's cranking as a control unit sees them, and as they would be on a good wheel."""
+    """Passages and extras of one attempt's cranking, as a control unit sees them and on a good wheel."""
 
     recorded: Train
     restored: Train
@@ -87,10 +87,8 @@ def _edges(m: Measured, a: Attempt, suspects: Sequence[Finding]) -> _Edges:
     margin_ok = ~(p.arm_margin < 1.0) if m.is_vr else np.ones(p.time_s.size, bool)
     seen = inside & (p.edge >= 0) & margin_ok
     extra = (x.time_s >= max(a.start_s, seg.start_s)) & (x.time_s <= min(end, seg.end_s))
-    bad = np.isin(
-        np.asarray(m.layout.tooth_slots)[p.tooth],
-        [f.slot for f in suspects if f.kind != "tooth-extra" and f.slot is not None],
-    )
+    slots = [f.slot for f in suspects if f.kind != "tooth-extra" and f.slot is not None]
+    bad = np.isin(np.asarray(m.layout.tooth_slots)[p.tooth], slots)
     step = np.where(np.isfinite(p.error_deg), p.error_deg, 0.0) / (6.0 * np.maximum(p.speed_rpm, 1.0))
     nominal = np.where(p.edge >= 0, p.time_s - np.where(np.isfinite(step), step, 0.0), p.time_s)
     back = inside & (seen | bad)

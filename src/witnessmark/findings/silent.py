@@ -1,4 +1,4 @@
-"""All outputs that stop together while the crank turns on; fuel that is cut from an engine that has just started."""
+"""Outputs that stop together while the crank turns on, and fuel that is cut from an engine that has just started."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def together(m: Measured) -> Outcome:
 
 
 def _ended(m: Measured) -> Outcome:
-    """Not assessed: outputs that end together at speed, and the engine dies: a key turned off does that too."""
+    """Not assessed: outputs that end together on an engine that then dies: a key turned off does that too."""
     if not m.wheel.angle.segments:
         return Outcome()
     last = max(e.end_s for o in m.engine.outputs for e in o.events)
@@ -156,7 +156,6 @@ def _cut_finding(m: Measured, found: list[tuple[Attempt, float, int, float]]) ->
         last, a.end_s, ran, "s",
         evidence={
             "cut_after_s": ran, "sparks_after": after, "attempts_cut": len(found),
-            "of_attempts": len(m.engine.attempts),
-            "battery_min_v": lowest_v(m, last, a.end_s), "inputs_good": 1.0,
+            "of_attempts": len(m.engine.attempts), "battery_min_v": lowest_v(m, last, a.end_s), "inputs_good": 1.0,
         },
     )  # fmt: skip

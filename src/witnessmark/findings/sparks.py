@@ -35,7 +35,7 @@ def misplaced(m: Measured) -> Outcome:
 
 
 def _late(m: Measured, coils: list[Output]) -> dict[str, tuple[Output, Array, Array]]:
-    """channel -> (line, degrees after its firing TDC, rpm) of each spark, where angle and cylinder are known."""
+    """channel -> (line, degrees after its own firing TDC, rpm) of each spark, where angle and cylinder are known."""
     facts = facts_from(m.setup)
     cycle = facts.cycle_deg
     if facts.ignition == "wasted-spark" or not m.engine.phase.turn_known:
