@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from witnessmark.engine.witnesses import cam_goes_on
 from witnessmark.findings import pauses, stalls
 from witnessmark.findings.measured import Bools, Family, Floats, Measured, Outcome, beyond, spread
 from witnessmark.findings.model import Finding, NotAssessed
@@ -130,7 +131,9 @@ def _pause(m: Measured, t: Floats, pause: Floats, long: Bools, at: int) -> Silen
     """The interval after mark ``at`` as a silence, None where a gap by design or a crank that stood may explain it."""
     layout = m.layout
     before, after = (pauses.pitch_beside(pause, long, at, way) for way in (-1, 1))
-    if pause[at] > LONGEST_S or before is None or after is None:
+    if before is None or after is None:
+        return None
+    if pause[at] > LONGEST_S and not cam_goes_on(m.signals, float(t[at]), float(t[at + 1])):
         return None
     if max(before, after) > MOST_CHANGE * min(before, after):
         return None
@@ -224,6 +227,8 @@ def _rested(m: Measured, s: Silence) -> bool:
 
     Within the first edges out of rest the crank may hang on the first compression, and too few tell how it came there.
     """
+    if cam_goes_on(m.signals, s.start_s, s.end_s):
+        return False
     if any(abs(a.start_s - s.end_s) < 0.02 for a in m.engine.attempts):
         return True
     begun = [a.start_s for a in m.engine.attempts if not a.turning_at_start and a.start_s <= s.start_s]

@@ -7,11 +7,12 @@ from dataclasses import replace
 import numpy as np
 
 from witnessmark.engine.model import Feed
-from witnessmark.findings.measured import Family, Measured, Outcome, beyond
+from witnessmark.findings.measured import Family, Floats, Measured, Outcome, beyond
 from witnessmark.findings.model import Finding, NotAssessed
 from witnessmark.signals.model import Line
 
 SILENT_EDGES = 8  # edges in a row at one end and none at the other: jitter swaps two at most
+MARGIN_S = 2e-3  # two ends of one line differ by far less
 LOSSES = ("signal-lost", "edges-dropped")
 
 
@@ -74,12 +75,18 @@ def _losses(found: tuple[Finding, ...]) -> list[Finding]:
 
 
 def _whole(m: Measured, tap: Line, finding: Finding) -> float:
-    """Share of the lost stretches in which the line's other end goes on: two edges or more in each."""
-    t = tap.edges.time_s
-    hits = [np.sum((t > r.start_s) & (t < r.end_s)) for r in finding.ranges]
-    mine = [np.sum((m.line.edges.time_s > r.start_s) & (m.line.edges.time_s < r.end_s)) if m.line else 0
-            for r in finding.ranges]  # fmt: skip
-    return float(np.mean([h >= max(2, own + 2) for h, own in zip(hits, mine, strict=True)]))
+    """Share of the lost stretches in which the line's other end goes on: two edges more than this end, or more.
+
+    The edges at a stretch's very ends are this line's own, which jitter puts inside or outside of it at the other end.
+    """
+    mine = m.line.edges.time_s if m.line is not None else np.empty(0)
+
+    def inside(t: Floats, start_s: float, end_s: float) -> int:
+        margin = min(MARGIN_S, 0.1 * (end_s - start_s))
+        return int(np.sum((t > start_s + margin) & (t < end_s - margin)))
+
+    more = [inside(tap.edges.time_s, r.start_s, r.end_s) - inside(mine, r.start_s, r.end_s) for r in finding.ranges]
+    return float(np.mean([n >= 2 for n in more]))
 
 
 def _silent(line: Line, tap: Line) -> list[tuple[float, float]]:
