@@ -9,6 +9,7 @@ import numpy as np
 from witnessmark.engine.model import Feed
 from witnessmark.findings.measured import Family, Floats, Measured, Outcome, beyond
 from witnessmark.findings.model import Finding, NotAssessed
+from witnessmark.findings.silent import lowest_v
 from witnessmark.signals.model import Line
 
 SILENT_EDGES = 8  # edges in a row at one end and none at the other: jitter swaps two at most
@@ -37,16 +38,26 @@ def _supply(m: Measured) -> Outcome:
     f = _feed(m, "sensor-supply")
     if f is None or f.usual_v < 1.0:
         return Outcome()
-    ratio = (f.usual_v - f.lowest_v) / (m.limits["supply.sag_share"] * f.usual_v)
+    if f.usual_v > m.limits["supply.regulated_v"]:  # fed from the battery, which falls by a quarter while cranking
+        ratio = m.limits["supply.sensor_least_v"] / max(f.lowest_v, 0.1)
+    else:
+        ratio = (f.usual_v - f.lowest_v) / (m.limits["supply.sag_share"] * f.usual_v)
+    battery = lowest_v(m, f.low_start_s, f.low_end_s)
+    brown = battery is not None and battery < m.limits["supply.brown_out_v"]
+    confidence = min(beyond(ratio), 0.4 if brown else 1.0)
     if ratio < 0.8:
         return Outcome()
+    doubt = f"; the battery falls to {battery:.1f} V meanwhile, below what holds any supply" if brown else ""
     finding = Finding(
         "", "supply-faulty", f.channel, "time",
         f"The sensor's supply falls from {f.usual_v:.1f} to {f.lowest_v:.1f} V, for {100 * f.low_share:.0f} % of the "
-        "time the engine turns.",
-        beyond(ratio), (m.stretch(f.channel, f.low_start_s, f.low_end_s),), None,
+        f"time the engine turns{doubt}.",
+        confidence, (m.stretch(f.channel, f.low_start_s, f.low_end_s),), None,
         start_s=f.low_start_s, end_s=f.low_end_s, value=f.lowest_v, unit="V",
-        evidence={"usual_v": f.usual_v, "lowest_v": f.lowest_v, "share_of_time": f.low_share, "ground": 0},
+        evidence={
+            "usual_v": f.usual_v, "lowest_v": f.lowest_v, "share_of_time": f.low_share, "ground": 0,
+            "battery_min_v": battery,
+        },
     )  # fmt: skip
     return Outcome((finding,))
 
@@ -139,19 +150,24 @@ def _ends(m: Measured, earlier: Outcome) -> Outcome:
 
 
 def with_ends(m: Measured, found: tuple[Finding, ...]) -> tuple[Finding, ...]:
-    """Losses of the crank signal with what the other end and the supply show meanwhile in their evidence."""
-    tap, feed = _of_crank(m, "second-tap"), _of_crank(m, "sensor-supply")
-    if tap is None and feed is None:
-        return found
-    kinds = {f.kind for f in found if f.stated}
+    """Losses of the crank signal and stray edges with what the other end, supply and ground show in their evidence.
+
+    supply_good, ground_good, other_end_whole: 1 or 0, absent where not recorded.
+    """
+    tap = _of_crank(m, "second-tap")
     more: dict[str, object] = {}
-    if feed is not None and feed.role_source == "setup":
-        more["supply_good"] = int("supply-faulty" not in kinds)
+    for role, name in (("sensor-supply", "supply_good"), ("sensor-ground", "ground_good")):
+        feed = _feed(m, role)
+        if feed is not None:
+            more[name] = int(not any(f.kind == "supply-faulty" and f.channel == feed.channel for f in found))
+    if tap is None and not more:
+        return found
     out = []
     for f in found:
-        if f.kind in LOSSES and f.channel == m.channel:
-            ends = {} if tap is None else {"other_end_whole": int(_whole(m, tap, f) >= 0.5)}
-            f = replace(f, evidence={**f.evidence, **more, **ends})
+        if f.kind in (*LOSSES, "edges-spurious") and f.channel == m.channel:
+            told = more if tap is None or f.kind == "edges-spurious" else {
+                **more, "other_end_whole": int(_whole(m, tap, f) >= 0.5)}  # fmt: skip
+            f = replace(f, evidence={**f.evidence, **told})
         out.append(f)
     return tuple(out)
 
@@ -160,7 +176,7 @@ FAMILY = Family(
     "supply",
     ("supply-faulty", "line-faulty"),
     ("sensor supply and ground", "the other end of the crank line", "losses of the crank signal"),
-    ("supply.sag_share", "supply.ground_v"),
+    ("supply.sag_share", "supply.regulated_v", "supply.sensor_least_v", "supply.brown_out_v", "supply.ground_v"),
     "a loss at one end of a line that its other end does not share lies between them",
     find,
 )
