@@ -27,7 +27,7 @@ class MemorySource:
     arrays: dict[int, NDArray[np.float64]] = field(default_factory=dict)
 
     def read(self, index: int, start: int, stop: int) -> NDArray[np.float64]:
-        return self.arrays[index][start:stop]
+        return self.arrays.get(index, np.zeros(0))[start:stop]
 
     def changes(self, index: int) -> Changes:
         raise NotImplementedError

@@ -275,7 +275,7 @@ FAMILY = Family(
         "cranking.least_s",
         "battery.cranking_v",
         "battery.rest_v", "battery.sure_v", "sync.turns", "sync.turns_even", "sync.decoded_share",
-        "no_start.seconds", "no_start.alone_rpm",
+        "no_start.seconds", "no_start.alone_rpm", "sparks.least",
     ),
     "common practice on cranking speed, supply and turns to synchronisation",
     find,
