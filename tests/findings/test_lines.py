@@ -6,6 +6,7 @@ Simulated truth: every record comes from the project's own simulator; some suppl
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from accuracy.memory import recording_of
 from accuracy.score import setup_of
 from witnessmark.pipeline import analyze_recording
+from witnessmark.recording.setup import Setup
 from witnessmark.report.model import Analysis
 from witnessmark.simulate.run import Simulated, simulate
 from witnessmark.simulate.scenario import parse_scenario
@@ -116,3 +118,33 @@ def test_two_attempts_stay_two_and_lose_nothing():
     assert len(analysis.engine.attempts) == 2
     assert stated(analysis) == set()
     assert analysis.verdict.causes[0].id == "none-found"
+
+
+def nameless(record: Simulated) -> Analysis:
+    """Analysed with no setup and with names that say nothing."""
+    recording = recording_of(record)
+    infos = tuple(replace(c, name=f"column {c.position + 1}") for c in recording.channels)
+    return analyze_recording(replace(recording, channels=infos), Setup())
+
+
+@pytest.mark.parametrize("sensor", [{"kind": "hall"}, {"kind": "vr"}, {"kind": "vr", "noise_v": 0.08}])
+def test_the_other_end_of_a_line_is_known_by_its_edges_and_a_sound_one_is_not_accused(sensor):
+    analysis = nameless(made({**CRANKED, "sensor": sensor}, [*ENDS[:2], CAM]))
+    assert sorted(x.role for x in analysis.signals.lines) == ["cam", "crank", "second-tap"]
+    assert stated(analysis) == set()
+
+
+@pytest.mark.parametrize("sensor", ["hall", "vr"])
+def test_a_broken_line_shows_without_a_setup(sensor):
+    fault = {"kind": "signal-lost", "where": "line", "stretches": [[1.7, 0.5]]}
+    analysis = nameless(made({**CRANKED, "sensor": {"kind": sensor}}, [*ENDS[:2], CAM], fault))
+    assert stated(analysis) >= {"line-faulty"}
+    assert analysis.verdict.causes[0].id == "crank-circuit"
+
+
+def test_a_reversed_probe_at_an_engine_that_starts_is_the_probe_s_fault():
+    lines = [{"role": "crank"}, CAM, {"role": "coil"}, {"role": "injector"}]
+    for where, cause in (("probe", "measurement-fault"), ("sensor", "sensor-polarity")):
+        fault = {"kind": "polarity-reversed", "where": where}
+        analysis = analysed(made({"duration_s": 4.0, "sensor": {"kind": "vr"}}, lines, fault))
+        assert analysis.verdict.causes[0].id == cause

@@ -21,6 +21,8 @@ SMOOTH_SAMPLES = 9  # two milliseconds: switching spikes are no sag
 LEAST_SAMPLES = 50
 # A supply that falls below this share of its usual as the rotation ends, and over what time, was turned off.
 KEY_OFF, KEY_OFF_S = 0.95, 0.05
+# A role that the line's name tells.
+SURE = 0.9
 # Supply before the engine turns, with the key on: what a starter that pulls it down all the time is compared with.
 BEFORE_S = 1.0
 # Samples looked at for held ones, and changes that are enough to tell.
@@ -30,14 +32,14 @@ LOOKED_AT, MOST_CHANGES = 4_000_000, 20_000
 def feeds_of(
     signals: Signals, recording: Recording, wheel: WheelResult, attempts: Sequence[Attempt]
 ) -> tuple[Feed, ...]:
-    """Every supply and ground line named in the setup, over the time in which the engine turns."""
+    """Every supply and ground line that the setup or its name tells, over the time in which the engine turns."""
     turning = [(a.start_s, a.end_s) for a in attempts] or [(s.start_s, s.end_s) for s in wheel.angle.segments]
     spans = _joined(signals, wheel, sorted(turning))
     starter = signals.by_role("starter-current")
     out = []
     for role in ("sensor-supply", "sensor-ground"):
         for line in signals.by_role(role):
-            if line.scale_known and line.role_source == "setup":
+            if line.scale_known and (line.role_source == "setup" or line.role_confidence >= SURE):
                 made = _feed(recording, line, spans, starter[0] if starter else None)
                 out += [made] if made is not None else []
     return tuple(out)

@@ -10,9 +10,10 @@ from witnessmark.engine.model import Feed
 from witnessmark.findings.measured import Family, Floats, Measured, Outcome, beyond
 from witnessmark.findings.model import Finding, NotAssessed
 from witnessmark.findings.silent import lowest_v
-from witnessmark.signals.model import Line
+from witnessmark.signals.model import GLITCH, Line
 
 SILENT_EDGES = 8  # edges in a row at one end and none at the other: jitter swaps two at most
+NOISE_SHARE = 0.1  # of a fast tooth's pulse; cranking gives a quarter of an idle's
 MARGIN_S = 2e-3  # two ends of one line differ by far less
 LOSSES = ("signal-lost", "edges-dropped")
 
@@ -100,9 +101,19 @@ def _whole(m: Measured, tap: Line, finding: Finding) -> float:
     return float(np.mean([n >= 2 for n in more]))
 
 
+def _solid(line: Line) -> Floats:
+    """Times in s of edges that a tooth made: a pick-up at rest gives its noise's, other ones at either end."""
+    e = line.edges
+    use = e.label != GLITCH
+    if line.sensor == "vr" and len(e):
+        peak = np.minimum(e.peak_before_v, e.peak_after_v)
+        use &= peak >= NOISE_SHARE * float(np.nanquantile(peak, 0.9))
+    return np.asarray(e.time_s[use])
+
+
 def _silent(line: Line, tap: Line) -> list[tuple[float, float]]:
     """(start, end) in s of runs of edges at the other end without one at this end."""
-    t, mine = tap.edges.time_s, line.edges.time_s
+    t, mine = _solid(tap), line.edges.time_s
     if t.size < SILENT_EDGES:
         return []
     none = np.diff(np.searchsorted(mine, t)) == 0
@@ -122,12 +133,28 @@ def _line(m: Measured, tap: Line, silent: list[tuple[float, float]]) -> Finding:
     )  # fmt: skip
 
 
+def _other_silent(m: Measured, tap: Line, silent: list[tuple[float, float]]) -> Finding:
+    """The other end silent while the crank line goes on: where nobody said which end is which, the line between."""
+    longest = max(b - a for a, b in silent)
+    return Finding(
+        "", "line-faulty", tap.name, "time",
+        f"{m.channel} goes on while {tap.name}, by its edges the same line, gives nothing, {len(silent)} "
+        f"time{'s' if len(silent) > 1 else ''}, {1e3 * longest:.0f} ms at the longest: the line between them, or the "
+        "probe at it.",
+        0.75 if tap.role_source == "inferred" else 0.45,
+        tuple(m.stretch(tap.name, a, b) for a, b in silent[:40]), None, start_s=silent[0][0], end_s=silent[-1][1],
+        value=longest, unit="s", evidence={"stretches": len(silent), "longest_s": longest, "other_silent": 1},
+    )  # fmt: skip
+
+
 def _ends(m: Measured, earlier: Outcome) -> Outcome:
     tap = _of_crank(m, "second-tap")
     lost = _losses(earlier.found)
     silent = [] if tap is None or m.line is None else _silent(m.line, tap)
     if tap is not None and silent:
         return Outcome((_line(m, tap, silent),))
+    if tap is not None and m.line is not None and (silent := _silent(tap, m.line)):
+        return Outcome((_other_silent(m, tap, silent),))
     if not lost:
         return Outcome()
     if tap is None:
