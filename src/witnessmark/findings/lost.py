@@ -221,7 +221,7 @@ def _sure(m: Measured, t: Floats, at: int, rpm: float) -> float:
 
 
 def _fed(m: Measured, t: Floats, start_s: float, end_s: float) -> bool:
-    """Whether a two-level sensor had its supply all through a silence that begins and ends at speed: no key was turned."""
+    """Whether a two-level sensor was fed all through a silence that begins and ends at speed: no key was turned."""
     good = any(
         f.role == "sensor-supply" and f.of in ("", m.channel) and f.start_s <= start_s and f.end_s >= end_s
         and f.lowest_v > (1.0 - m.limits["supply.sag_share"]) * f.usual_v
