@@ -220,8 +220,9 @@ class CylinderResult:
 class Feed:
     """Supply or ground of a sensor while the engine turns, in V.
 
-    usual_v: 90 % quantile. lowest_v, low_share, low_start_s, low_end_s: the lowest, and how long and when it was nearer
-    to that than to the usual. with_starter: correlation with the starter current (0: not recorded).
+    usual_v: 90 % quantile, the second before it included (supply). lowest_v, low_share, low_start_s, low_end_s: the
+    lowest, and how long and when it was nearer to that than to the usual. with_starter: correlation with the starter
+    current (0: not recorded).
     """
 
     channel: str

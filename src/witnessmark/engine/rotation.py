@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from witnessmark.engine.motions import longest_gap_deg
 from witnessmark.engine.sampled import smooth, thinned
 from witnessmark.engine.unroll import Unrolled
+from witnessmark.engine.witnesses import cam_goes_on
 from witnessmark.recording.model import Recording
 from witnessmark.signals.model import GLITCH, Line, Signals
 from witnessmark.wheel.model import Layout, Motion, WheelResult
@@ -55,17 +56,23 @@ class Rotation:
 
 
 def attempts_of(
-    motions: Sequence[Motion], unrolled: Unrolled, starter: Sequence[tuple[float, float]] = ()
+    motions: Sequence[Motion],
+    unrolled: Unrolled,
+    starter: Sequence[tuple[float, float]] = (),
+    signals: Signals | None = None,
 ) -> list[Rotation]:
     """Motions grouped into attempts: hesitations joined, rocking to rest put to the attempt before.
 
-    starter: when it draws current; a crank that stands meanwhile hangs on a compression.
+    starter: when it draws current; a crank that stands meanwhile hangs on a compression. signals: cams that go on
+    between two motions show one rotation in which the crank line was silent.
     """
     out: list[Rotation] = []
     rocked = False
 
     def driven(a: float, b: float) -> bool:
-        return any(s - 0.1 <= a and b <= e + 0.1 for s, e in starter)
+        if any(s - 0.1 <= a and b <= e + 0.1 for s, e in starter):
+            return True
+        return signals is not None and b > a and cam_goes_on(signals, a, b)
 
     for m in sorted(motions, key=lambda x: x.start_s):
         gap = m.start_s - out[-1].end_s if out else np.inf
@@ -279,7 +286,7 @@ def find_rotations(
     unrolled: Unrolled,
 ) -> list[Rotation]:
     """All attempts in order of time, those that only other lines show included."""
-    found = attempts_of(motions, unrolled, starter)
+    found = attempts_of(motions, unrolled, starter, signals)
 
     def add(stretches: list[tuple[float, float]], seen_on: str) -> None:
         for a, b in stretches:

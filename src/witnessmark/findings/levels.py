@@ -22,12 +22,15 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
 
 
 def _synchronised(m: Measured) -> bool | None:
-    """Whether the outputs show a control unit that finds its place quickly; None where no output tells."""
+    """Whether the outputs show a control unit that finds its place quickly; None where no output tells.
+
+    An engine that starts with sparks in time has one too, however many turns of the cam it waited for.
+    """
     told = [a for a in m.engine.attempts if a.sparks is not None]
     if not told:
         return None
     quick = m.limits["polarity.sync_turns"]
-    return any(a.turns_to_sync is not None and a.turns_to_sync <= quick for a in told)
+    return any(a.turns_to_sync is not None and (a.turns_to_sync <= quick or a.started) for a in told)
 
 
 def _polarity(m: Measured) -> Outcome:
@@ -42,7 +45,9 @@ def _polarity(m: Measured) -> Outcome:
     if m.wheel.polarity != "reversed":
         return Outcome()
     synced = _synchronised(m)
-    confidence = {None: 0.8, False: 0.95, True: 0.4}[synced] * m.wheel.polarity_confidence
+    # without a setup the other edge may be what this control unit is made for: one that copes shows nothing wrong
+    told = bool(m.setup.crank_wheel and m.setup.crank_wheel.edge)
+    confidence = {None: 0.8, False: 0.95, True: 0.75 if told else 0.4}[synced] * m.wheel.polarity_confidence
     state = {
         None: "no output line tells whether the control unit copes",
         False: "the outputs show no quick synchronisation, so the control unit sees it reversed too",
@@ -60,6 +65,7 @@ def _polarity(m: Measured) -> Outcome:
         evidence={
             "marking_edge": "rising" if m.wheel.marking_rising else "falling",
             "polarity_confidence": m.wheel.polarity_confidence, "synchronised": synced,
+            "unit_copes": None if synced is None else int(synced),
         },
     )  # fmt: skip
     return Outcome((finding,))

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from witnessmark.engine.witnesses import at_speed_beside, cam_goes_on
 from witnessmark.findings import pauses, stalls
 from witnessmark.findings.measured import Bools, Family, Floats, Measured, Outcome, beyond, spread
 from witnessmark.findings.model import Finding, NotAssessed
@@ -130,7 +131,10 @@ def _pause(m: Measured, t: Floats, pause: Floats, long: Bools, at: int) -> Silen
     """The interval after mark ``at`` as a silence, None where a gap by design or a crank that stood may explain it."""
     layout = m.layout
     before, after = (pauses.pitch_beside(pause, long, at, way) for way in (-1, 1))
-    if pause[at] > LONGEST_S or before is None or after is None:
+    if before is None or after is None:
+        return None
+    turns_on = cam_goes_on(m.signals, float(t[at]), float(t[at + 1])) or _fed(m, t, float(t[at]), float(t[at + 1]))
+    if pause[at] > LONGEST_S and not turns_on:
         return None
     if max(before, after) > MOST_CHANGE * min(before, after):
         return None
@@ -148,11 +152,8 @@ def _pause(m: Measured, t: Floats, pause: Floats, long: Bools, at: int) -> Silen
     teeth = float(pause[at]) / max(before, after) - by_design
     if teeth < least:  # every gap by design ends here, so what takes longer to tell comes after
         return None
-    if (
-        stalls.stalls(m, t, at, at + 1)
-        or pauses.disturbed(pause, at)
-        or stalls.fades(m, float(t[at]), float(t[at + 1]))
-    ):
+    stands = stalls.stalls(m, t, at, at + 1) or stalls.fades(m, float(t[at]), float(t[at + 1]))
+    if (stands and not turns_on) or pauses.disturbed(pause, at):
         return None
     sure = _sure(m, t, at, min(rpm))
     if sure <= 0.0:
@@ -211,7 +212,7 @@ def _sure(m: Measured, t: Floats, at: int, rpm: float) -> float:
     start_s, end_s = float(t[at]), float(t[at + 1])
     if end_s - start_s <= m.limits["lost.stop_s"] or rpm > m.limits["lost.running_rpm"]:
         return 1.0
-    if _others_turn(m, start_s, end_s):
+    if _others_turn(m, start_s, end_s) or _fed(m, t, start_s, end_s):
         return 1.0
     if m.is_vr or at + 3 >= t.size or end_s - start_s > 2.0 * m.limits["lost.stop_s"]:
         return 0.0  # a pick-up is not heard while the crank gathers speed
@@ -219,11 +220,25 @@ def _sure(m: Measured, t: Floats, at: int, rpm: float) -> float:
     return 1.0 if from_rest_s > 2.0 * (end_s - start_s) else 0.0
 
 
+def _fed(m: Measured, t: Floats, start_s: float, end_s: float) -> bool:
+    """Whether a two-level sensor was fed all through a silence that begins and ends at speed: no key was turned."""
+    good = any(
+        f.role == "sensor-supply" and f.of in ("", m.channel) and f.start_s <= start_s and f.end_s >= end_s
+        and f.lowest_v > (1.0 - m.limits["supply.sag_share"]) * f.usual_v
+        for f in m.engine.feeds
+    )  # fmt: skip
+    return good and not m.is_vr and at_speed_beside(t, start_s, end_s)
+
+
 def _rested(m: Measured, s: Silence) -> bool:
     """Whether the crank rather stood in a silence: an attempt begins as it ends, or began only a few edges before it.
 
     Within the first edges out of rest the crank may hang on the first compression, and too few tell how it came there.
     """
+    if cam_goes_on(m.signals, s.start_s, s.end_s):
+        return False
+    if m.line is not None and _fed(m, _marks(m, m.line), s.start_s, s.end_s):
+        return False
     if any(abs(a.start_s - s.end_s) < 0.02 for a in m.engine.attempts):
         return True
     begun = [a.start_s for a in m.engine.attempts if not a.turning_at_start and a.start_s <= s.start_s]

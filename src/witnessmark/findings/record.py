@@ -6,13 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 
+from witnessmark.findings import cuts
 from witnessmark.findings.measured import Family, Floats, Measured, Outcome, beyond
 from witnessmark.findings.model import Finding, NotAssessed
 
 
 def find(m: Measured, earlier: Outcome) -> Outcome:
     """record-clipped, record-rate-low, record-blocks-lost."""
-    return _clipped(m) + _rate(m) + _blocks(m)
+    return _clipped(m) + _rate(m) + _blocks(m) + cuts.find(m)
 
 
 def _clipped(m: Measured) -> Outcome:
@@ -60,6 +61,16 @@ def clipped_s(m: Measured) -> Floats:
     up, down = 0.98 * (level.maximum - level.zero), 0.98 * (level.zero - level.minimum)
     before, after = np.where(e.rising, down, up), np.where(e.rising, up, down)
     return np.asarray(e.time_s[(e.peak_before_v >= before) | (e.peak_after_v >= after)])
+
+
+def beside_cuts(m: Measured, found: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Findings about teeth and edges where the recorder left samples out, lowered to hints."""
+    doubted = cuts.near(m, found)
+    words = "; it lies beside or after a place where the recorder left samples out, which makes this by itself."
+    return tuple(
+        replace(f, confidence=min(f.confidence, 0.3), statement=f.statement.rstrip(".") + words) if f in doubted else f
+        for f in found
+    )
 
 
 def discounted(m: Measured, found: tuple[Finding, ...], explained: frozenset[int]) -> tuple[Finding, ...]:
@@ -146,7 +157,7 @@ def _blocks(m: Measured) -> Outcome:
 FAMILY = Family(
     "record",
     ("record-clipped", "record-rate-low", "record-blocks-lost"),
-    ("levels of all lines", "gaps of the recording", "stretches not decoded"),
+    ("levels of all lines", "gaps of the recording", "stretches not decoded", "teeth between gaps of the wheel"),
     ("record.clipped_share", "record.clipped_some", "record.clipped_near_s", "record.step_pitch"),
     "angle per sample = 6 rpm / rate; runs of samples at the extreme codes",
     find,

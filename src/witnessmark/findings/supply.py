@@ -7,11 +7,14 @@ from dataclasses import replace
 import numpy as np
 
 from witnessmark.engine.model import Feed
-from witnessmark.findings.measured import Family, Measured, Outcome, beyond
+from witnessmark.findings.measured import Family, Floats, Measured, Outcome, beyond
 from witnessmark.findings.model import Finding, NotAssessed
-from witnessmark.signals.model import Line
+from witnessmark.findings.silent import lowest_v
+from witnessmark.signals.model import GLITCH, Line
 
 SILENT_EDGES = 8  # edges in a row at one end and none at the other: jitter swaps two at most
+NOISE_SHARE = 0.1  # of a fast tooth's pulse; cranking gives a quarter of an idle's
+MARGIN_S = 2e-3  # two ends of one line differ by far less
 LOSSES = ("signal-lost", "edges-dropped")
 
 
@@ -36,16 +39,26 @@ def _supply(m: Measured) -> Outcome:
     f = _feed(m, "sensor-supply")
     if f is None or f.usual_v < 1.0:
         return Outcome()
-    ratio = (f.usual_v - f.lowest_v) / (m.limits["supply.sag_share"] * f.usual_v)
+    if f.usual_v > m.limits["supply.regulated_v"]:  # fed from the battery, which falls by a quarter while cranking
+        ratio = m.limits["supply.sensor_least_v"] / max(f.lowest_v, 0.1)
+    else:
+        ratio = (f.usual_v - f.lowest_v) / (m.limits["supply.sag_share"] * f.usual_v)
+    battery = lowest_v(m, f.low_start_s, f.low_end_s)
+    brown = battery is not None and battery < m.limits["supply.brown_out_v"]
+    confidence = min(beyond(ratio), 0.4 if brown else 1.0)
     if ratio < 0.8:
         return Outcome()
+    doubt = f"; the battery falls to {battery:.1f} V meanwhile, below what holds any supply" if brown else ""
     finding = Finding(
         "", "supply-faulty", f.channel, "time",
         f"The sensor's supply falls from {f.usual_v:.1f} to {f.lowest_v:.1f} V, for {100 * f.low_share:.0f} % of the "
-        "time the engine turns.",
-        beyond(ratio), (m.stretch(f.channel, f.low_start_s, f.low_end_s),), None,
+        f"time the engine turns{doubt}.",
+        confidence, (m.stretch(f.channel, f.low_start_s, f.low_end_s),), None,
         start_s=f.low_start_s, end_s=f.low_end_s, value=f.lowest_v, unit="V",
-        evidence={"usual_v": f.usual_v, "lowest_v": f.lowest_v, "share_of_time": f.low_share, "ground": 0},
+        evidence={
+            "usual_v": f.usual_v, "lowest_v": f.lowest_v, "share_of_time": f.low_share, "ground": 0,
+            "battery_min_v": battery,
+        },
     )  # fmt: skip
     return Outcome((finding,))
 
@@ -74,17 +87,33 @@ def _losses(found: tuple[Finding, ...]) -> list[Finding]:
 
 
 def _whole(m: Measured, tap: Line, finding: Finding) -> float:
-    """Share of the lost stretches in which the line's other end goes on: two edges or more in each."""
-    t = tap.edges.time_s
-    hits = [np.sum((t > r.start_s) & (t < r.end_s)) for r in finding.ranges]
-    mine = [np.sum((m.line.edges.time_s > r.start_s) & (m.line.edges.time_s < r.end_s)) if m.line else 0
-            for r in finding.ranges]  # fmt: skip
-    return float(np.mean([h >= max(2, own + 2) for h, own in zip(hits, mine, strict=True)]))
+    """Share of the lost stretches in which the line's other end goes on: two edges more than this end, or more.
+
+    The edges at a stretch's very ends are this line's own, which jitter puts inside or outside of it at the other end.
+    """
+    mine = m.line.edges.time_s if m.line is not None else np.empty(0)
+
+    def inside(t: Floats, start_s: float, end_s: float) -> int:
+        margin = min(MARGIN_S, 0.1 * (end_s - start_s))
+        return int(np.sum((t > start_s + margin) & (t < end_s - margin)))
+
+    more = [inside(tap.edges.time_s, r.start_s, r.end_s) - inside(mine, r.start_s, r.end_s) for r in finding.ranges]
+    return float(np.mean([n >= 2 for n in more]))
+
+
+def _solid(line: Line) -> Floats:
+    """Times in s of edges that a tooth made: a pick-up at rest gives its noise's, other ones at either end."""
+    e = line.edges
+    use = e.label != GLITCH
+    if line.sensor == "vr" and len(e):
+        peak = np.minimum(e.peak_before_v, e.peak_after_v)
+        use &= peak >= NOISE_SHARE * float(np.nanquantile(peak, 0.9))
+    return np.asarray(e.time_s[use])
 
 
 def _silent(line: Line, tap: Line) -> list[tuple[float, float]]:
     """(start, end) in s of runs of edges at the other end without one at this end."""
-    t, mine = tap.edges.time_s, line.edges.time_s
+    t, mine = _solid(tap), line.edges.time_s
     if t.size < SILENT_EDGES:
         return []
     none = np.diff(np.searchsorted(mine, t)) == 0
@@ -104,12 +133,28 @@ def _line(m: Measured, tap: Line, silent: list[tuple[float, float]]) -> Finding:
     )  # fmt: skip
 
 
+def _other_silent(m: Measured, tap: Line, silent: list[tuple[float, float]]) -> Finding:
+    """The other end silent while the crank line goes on: where nobody said which end is which, the line between."""
+    longest = max(b - a for a, b in silent)
+    return Finding(
+        "", "line-faulty", tap.name, "time",
+        f"{m.channel} goes on while {tap.name}, by its edges the same line, gives nothing, {len(silent)} "
+        f"time{'s' if len(silent) > 1 else ''}, {1e3 * longest:.0f} ms at the longest: the line between them, or the "
+        "probe at it.",
+        0.75 if tap.role_source == "inferred" else 0.45,
+        tuple(m.stretch(tap.name, a, b) for a, b in silent[:40]), None, start_s=silent[0][0], end_s=silent[-1][1],
+        value=longest, unit="s", evidence={"stretches": len(silent), "longest_s": longest, "other_silent": 1},
+    )  # fmt: skip
+
+
 def _ends(m: Measured, earlier: Outcome) -> Outcome:
     tap = _of_crank(m, "second-tap")
     lost = _losses(earlier.found)
     silent = [] if tap is None or m.line is None else _silent(m.line, tap)
     if tap is not None and silent:
         return Outcome((_line(m, tap, silent),))
+    if tap is not None and m.line is not None and (silent := _silent(tap, m.line)):
+        return Outcome((_other_silent(m, tap, silent),))
     if not lost:
         return Outcome()
     if tap is None:
@@ -132,19 +177,24 @@ def _ends(m: Measured, earlier: Outcome) -> Outcome:
 
 
 def with_ends(m: Measured, found: tuple[Finding, ...]) -> tuple[Finding, ...]:
-    """Losses of the crank signal with what the other end and the supply show meanwhile in their evidence."""
-    tap, feed = _of_crank(m, "second-tap"), _of_crank(m, "sensor-supply")
-    if tap is None and feed is None:
-        return found
-    kinds = {f.kind for f in found if f.stated}
+    """Losses of the crank signal and stray edges with what the other end, supply and ground show in their evidence.
+
+    supply_good, ground_good, other_end_whole: 1 or 0, absent where not recorded.
+    """
+    tap = _of_crank(m, "second-tap")
     more: dict[str, object] = {}
-    if feed is not None and feed.role_source == "setup":
-        more["supply_good"] = int("supply-faulty" not in kinds)
+    for role, name in (("sensor-supply", "supply_good"), ("sensor-ground", "ground_good")):
+        feed = _feed(m, role)
+        if feed is not None:
+            more[name] = int(not any(f.kind == "supply-faulty" and f.channel == feed.channel for f in found))
+    if tap is None and not more:
+        return found
     out = []
     for f in found:
-        if f.kind in LOSSES and f.channel == m.channel:
-            ends = {} if tap is None else {"other_end_whole": int(_whole(m, tap, f) >= 0.5)}
-            f = replace(f, evidence={**f.evidence, **more, **ends})
+        if f.kind in (*LOSSES, "edges-spurious") and f.channel == m.channel:
+            told = more if tap is None or f.kind == "edges-spurious" else {
+                **more, "other_end_whole": int(_whole(m, tap, f) >= 0.5)}  # fmt: skip
+            f = replace(f, evidence={**f.evidence, **told})
         out.append(f)
     return tuple(out)
 
@@ -153,7 +203,7 @@ FAMILY = Family(
     "supply",
     ("supply-faulty", "line-faulty"),
     ("sensor supply and ground", "the other end of the crank line", "losses of the crank signal"),
-    ("supply.sag_share", "supply.ground_v"),
+    ("supply.sag_share", "supply.regulated_v", "supply.sensor_least_v", "supply.brown_out_v", "supply.ground_v"),
     "a loss at one end of a line that its other end does not share lies between them",
     find,
 )

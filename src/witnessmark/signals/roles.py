@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -42,6 +42,14 @@ BATTERY_V = (5.0, 32.0)
 """Range of a vehicle supply in V, 12 and 24 V systems, cranking and charging (common practice)."""
 
 
+SAME_S, SAME_PITCH = 5e-5, 0.1
+"""How far apart in s, and in intervals of the crank line, two ends of one line switch at most (common practice: filters
+at an input take some ten microseconds)."""
+
+SAME_SHARE, SAME_EDGES = 0.3, 0.9
+"""Share of the crank line's edges the other end has at least, and share of its own that come with those."""
+
+
 @dataclass(frozen=True, slots=True)
 class Candidate:
     """A line read, before its role is known."""
@@ -74,10 +82,14 @@ def assign(candidates: list[Candidate]) -> list[Line]:
     for i, c in enumerate(candidates):
         guess = guesses[i]
         if guess is None:
-            guess = _by_signal(c, candidates[crank] if crank is not None and crank != i else None)
+            other = candidates[crank] if crank is not None and crank != i else None
+            guess = _same_line(c, other) or _by_signal(c, other)
         guesses[i] = guess
     _find_starter_current(candidates, guesses)
-    return [_line(c, g, h) for c, g, h in zip(candidates, guesses, hints, strict=True) if g is not None]
+    lines = [_line(c, g, h) for c, g, h in zip(candidates, guesses, hints, strict=True) if g is not None]
+    name = "" if crank is None else candidates[crank].info.name
+    inferred = ("second-tap", "inferred")
+    return [replace(x, of=x.of or name) if (x.role, x.role_source) == inferred else x for x in lines]
 
 
 def _find_starter_current(candidates: list[Candidate], guesses: list[Guess | None]) -> None:
@@ -162,6 +174,25 @@ def _find_crank(candidates: list[Candidate], guesses: list[Guess | None]) -> int
 def _may_rotate(c: Candidate) -> bool:
     """Pick-ups may; two-level lines may unless they keep nearly always to one level with long rests, like commands."""
     return c.sensor != "analog" and len(c.edges) >= 2 * CRANK_LEAST
+
+
+def _same_line(c: Candidate, crank: Candidate | None) -> Guess | None:
+    """A line whose edges come with the crank line's own, of either kind: the same line at its other end.
+
+    A second sensor at the wheel stands at another angle, so that its edges do not come within microseconds.
+    """
+    if crank is None or c.sensor != crank.sensor or c.info.kind != "sampled":
+        return None
+    mine, its = plain_times(c.edges), crank.edges.time_s
+    if len(mine) < max(CRANK_LEAST, SAME_SHARE * len(plain_times(crank.edges))):
+        return None
+    at = np.clip(np.searchsorted(its, mine), 1, len(its) - 1)
+    apart = np.minimum(np.abs(mine - its[at - 1]), np.abs(its[at] - mine))
+    near = min(SAME_S, SAME_PITCH * float(np.median(np.diff(its))))
+    near = max(near, 2.0 / float(c.info.rate_hz or 1e9))
+    if float(np.mean(apart < near)) < SAME_EDGES:
+        return None
+    return Guess("second-tap", 0.6, f"{np.mean(apart < near):.0%} of its edges come with the crank line's")
 
 
 def _by_signal(c: Candidate, crank: Candidate | None) -> Guess:
