@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.engine import cylinder_work, gas_tdc
+from witnessmark.engine import cylinder_pressure, cylinder_work, gas_tdc, pressure_phase
 from witnessmark.engine import cylinders as cylinder_count
 from witnessmark.engine.attempts import Surroundings, find_attempts, is_start, starter_on, timeline_of
 from witnessmark.engine.cam_motion import joined, motion_of
@@ -96,9 +96,16 @@ def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recor
     ]
     coil_tracks = [_command_track(c, unrolled) for c in commands if c.role == "coil"]
     injector_tracks = [_command_track(c, unrolled) for c in commands if c.role == "injector"]
-    alignment = best_alignment(unrolled, (("cam", cam_tracks), ("coil", coil_tracks), ("injector", injector_tracks)))
+    raw = cylinder_pressure.read(signals, recording, setup, facts, unrolled)
+    tower_tracks = [r.track for r in raw if r.track is not None]
+    alignment = best_alignment(
+        unrolled,
+        (("cam", cam_tracks), ("pressure", tower_tracks), ("coil", coil_tracks), ("injector", injector_tracks)),
+    )
+    pressures = tuple(cylinder_pressure.settle(r, alignment, setup, facts.cycle_deg) for r in raw)
     patterns = [joined(learn(track, unrolled, alignment, facts.cycle_deg), facts.cycle_deg) for track in cam_tracks]
-    phase = find_phase(facts, wheel, setup, unrolled, alignment, patterns, coil_tracks)
+    by_pressure = pressure_phase.of(pressures, facts)
+    phase = find_phase(facts, wheel, setup, unrolled, alignment, patterns, coil_tracks, by_pressure)
     starter = starter_on(signals, recording)
     rotations = find_rotations(signals, wheel, motions, starter, recording, unrolled)
     edge_s, per_turn = _countable(crank, wheel)
@@ -133,6 +140,8 @@ def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recor
         why_no_compression=why_none,
         why_no_contribution=why_idle,
         supply=supply_of(signals, recording),
+        pressures=pressures,
+        tdc_by_pressure=pressure_phase.against(by_pressure, phase, facts),
     )
 
 

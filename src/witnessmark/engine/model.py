@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from witnessmark.engine.pressure_model import CylinderPressure, TdcByPressure
 from witnessmark.provenance import Step
 
 # A control unit's supply rides through a millisecond or two on its own capacitors (common practice, no source).
@@ -25,12 +26,12 @@ class Phase:
     known: bool
     turn_known: bool
     tdc_deg: float | None
-    source: str  # "setup", "coil", "cam", ... or ""
+    source: str  # "setup", "pressure", "cam", "coil", ... or ""
     certainty: float
     reference: str  # in words, for ``angle_reference``
     per_segment_turn: tuple[int, ...] = ()  # turn offset (0 or 1; -1 unknown) to add for each segment of CrankAngle
-    tdc_source: str = ""  # "setup", "cam", "coil" or "": a TDC taken from a line cannot then judge that line
-    turn_source: str = ""  # "cam", "coil", "injector" or "": what tells one turn of the cycle from the other
+    tdc_source: str = ""  # "setup", "pressure", "cam", "coil" or "": a TDC taken from a line cannot then judge that line
+    turn_source: str = ""  # "pressure", "cam", "coil", "injector" or "": what tells one turn of the cycle from the other
     tdc_doubt_deg: float | None = None  # half width within which the TDC is believed to lie
 
 
@@ -267,3 +268,5 @@ class EngineResult:
     cylinder_results: tuple[CylinderResult, ...] = ()
     why_no_compression: str = ""
     why_no_contribution: str = ""
+    pressures: tuple[CylinderPressure, ...] = ()
+    tdc_by_pressure: TdcByPressure | None = None

@@ -1,9 +1,9 @@
 """Where cylinder 1's firing TDC lies: the TDC within the turn, and which of the cycle's two turns is the firing one.
 
-The TDC comes from the setup (``tdc_slot``), else from described cam edges, else from cylinder 1's sparks. The turn
-comes from described cam edges, else from a coil that fires once per cycle. Wasted spark, sparks in every turn and a
-batch of injectors do not tell the turn. A TDC taken from sparks carries the doubt of the advance and never judges
-spark.
+The TDC comes from the setup (``tdc_slot``), else from the pressure in a cylinder without spark, else from described cam
+edges, else from cylinder 1's sparks. The turn comes from such a pressure, else from described cam edges, else from a
+coil that fires once per cycle. Wasted spark, sparks in every turn and a batch of injectors do not tell the turn. A TDC
+taken from sparks carries the doubt of the advance and never judges spark.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from witnessmark.engine import circular
 from witnessmark.engine.cams import MATCH_DEG, PARKED_RPM, SEARCH_DEG, Pattern, match
 from witnessmark.engine.facts import Facts
 from witnessmark.engine.model import Phase
+from witnessmark.engine.pressure_phase import PressureTdc
 from witnessmark.engine.tracks import Alignment, Track
 from witnessmark.engine.unroll import UNKNOWN_TURN, Unrolled
 from witnessmark.recording.setup import Setup
@@ -211,13 +212,15 @@ def find_phase(
     alignment: Alignment,
     patterns: Sequence[Pattern],
     coils: Sequence[Track],
+    pressure: PressureTdc | None = None,
 ) -> Phase:
     """The phase, with where it comes from and how sure it is. coils: sparks of each coil line."""
     turns = _segment_turns(unrolled, alignment)
     said = _setup_tdc(facts, wheel, setup)
     tdc = said if isinstance(said, _Tdc) else None
     if tdc is None and wheel.layout is not None:
-        tdc = _cam_tdc(facts, patterns) or _spark_tdc(facts, coils, unrolled, alignment)
+        tdc = _by_pressure(pressure, facts) or _cam_tdc(facts, patterns)
+        tdc = tdc or _spark_tdc(facts, coils, unrolled, alignment)
     if tdc is None:
         why = said if isinstance(said, str) else ""
         return Phase(False, False, None, "", 0.0, f"{UNKNOWN} ({why})" if why else UNKNOWN, turns)
@@ -231,7 +234,14 @@ def find_phase(
         return Phase(
             True, True, tdc.deg, tdc.source, tdc.certainty, words, turns, tdc.source, tdc.source, tdc.doubt_deg
         )
-    return _with_turn(tdc, facts, alignment, patterns, coils, turns)
+    return _with_turn(tdc, facts, alignment, patterns, coils, turns, pressure)
+
+
+def _by_pressure(found: PressureTdc | None, facts: Facts) -> _Tdc | None:
+    """TDC and turn by the pressure in a cylinder without spark."""
+    if found is None:
+        return None
+    return _Tdc(found.deg, "pressure", found.certainty, found.doubt_deg, facts.strokes != 2, found.words)
 
 
 def _with_turn(
@@ -241,9 +251,19 @@ def _with_turn(
     patterns: Sequence[Pattern],
     coils: Sequence[Track],
     turns: tuple[int, ...],
+    pressure: PressureTdc | None,
 ) -> Phase:
     """The turn added to a TDC that is known within the turn."""
     cam = _turn_by_cam(facts, patterns, tdc.deg)
+    by_pressure = None if pressure is None else pressure.turn(tdc.deg)
+    if by_pressure is not None and (cam is None or cam[0] == by_pressure):
+        # a cam that says the other turn wins: a cylinder's number is told wrong sooner than a cam turns by half
+        certainty = tdc.certainty * pressure.certainty if pressure is not None else 0.0
+        words = f"0 to 720 after cylinder 1's firing TDC; {tdc.words}, the turn by the pressure in a cylinder"
+        deg = float(np.mod(tdc.deg + 360.0 * by_pressure, 720.0))
+        return Phase(
+            True, True, deg, tdc.source, certainty, words, turns, tdc.source, "pressure", tdc.doubt_deg
+        )
     coil = None if cam else _turn_by_coil(facts, coils, alignment, tdc.deg)
     found = cam or coil
     if found is None:

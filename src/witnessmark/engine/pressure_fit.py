@@ -120,6 +120,12 @@ def _law(
     return over * np.exp(-np.clip(u[3] * s, -3.0, 3.0)), ln_v, s
 
 
+def law_of(x: Array, t: Array, found: FlankFit, cylinder: CylinderGeometry, bar_per_unit: float | None) -> Array:
+    """Pressure over zero by a fitted law at other samples of the same cycle; x in degrees after ``found.tdc_deg``."""
+    u = np.array([np.log(found.top), found.exponent, 0.0, found.leak_per_s, found.zero])
+    return _law(x, t, u, cylinder, bar_per_unit)[0]
+
+
 def _step(
     x: Array, p: Array, t: Array, u: Array, cylinder: CylinderGeometry, bar_per_unit: float | None, noise: float
 ) -> tuple[Array, Array]:
