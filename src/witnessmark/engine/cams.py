@@ -209,7 +209,7 @@ def to_cam(pattern: Pattern, phase: Phase, facts: Facts, motion: CamMotion | Non
     if phase.known and phase.tdc_deg is not None:
         turned = (replace(e, angle_deg=float(np.mod(e.angle_deg - phase.tdc_deg, facts.cycle_deg))) for e in edges)
         edges = tuple(sorted(turned, key=lambda e: e.angle_deg))
-    judged = said is not None and phase.turn_known and phase.tdc_source == "setup"
+    judged = said is not None and phase.turn_known and phase.tdc_is_measured
     offset = offset_deg(edges, said) if judged and said is not None else None
     parked = _parked_shift(motion)
     late: tuple[float, ...] = ()

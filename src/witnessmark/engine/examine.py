@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.engine import cylinder_pressure, cylinder_work, gas_tdc, pressure_phase
+from witnessmark.engine import cylinder_pressure, cylinder_work, gas_tdc, pressure_phase, pulses
 from witnessmark.engine import cylinders as cylinder_count
 from witnessmark.engine.attempts import Surroundings, find_attempts, is_start, starter_on, timeline_of
 from witnessmark.engine.cam_motion import joined, motion_of
@@ -142,6 +142,7 @@ def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recor
         supply=supply_of(signals, recording),
         pressures=pressures,
         tdc_by_pressure=pressure_phase.against(by_pressure, phase, facts),
+        pulses=pulses.read(signals, recording, facts, unrolled, phase, count),
     )
 
 

@@ -8,11 +8,13 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.engine.pressure_model import CylinderPressure, TdcByPressure
+from witnessmark.engine.pressure_model import CylinderPressure, Pulses, TdcByPressure
 from witnessmark.provenance import Step
 
 # A control unit's supply rides through a millisecond or two on its own capacitors (common practice, no source).
 SUPPLY_STEP_S = 0.005
+# Certainty of a TDC by pressure from three compressions and more, in a cylinder that the setup names.
+SURE_BY_PRESSURE = 0.9
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +35,11 @@ class Phase:
     tdc_source: str = ""  # "setup", "pressure", "cam", "coil" or "": a TDC taken from a line cannot then judge that line
     turn_source: str = ""  # "pressure", "cam", "coil", "injector" or "": what tells one turn of the cycle from the other
     tdc_doubt_deg: float | None = None  # half width within which the TDC is believed to lie
+
+    @property
+    def tdc_is_measured(self) -> bool:
+        """Whether the TDC comes from the setup, or from the pressure in a cylinder whose number was said."""
+        return self.tdc_source == "setup" or (self.tdc_source == "pressure" and self.certainty >= SURE_BY_PRESSURE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,3 +277,4 @@ class EngineResult:
     why_no_contribution: str = ""
     pressures: tuple[CylinderPressure, ...] = ()
     tdc_by_pressure: TdcByPressure | None = None
+    pulses: tuple[Pulses, ...] = ()

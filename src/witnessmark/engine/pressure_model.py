@@ -86,3 +86,38 @@ class TdcByPressure:
     sd_deg: float
     cycles: int
     other_cylinder: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Pulse:
+    """One cylinder's pulse at intake or exhaust over the median of the others', with its standard deviation.
+
+    or_cylinder: the neighbour in firing order whose pulse it may be instead, where delay leaves that open.
+    """
+
+    cylinder: int
+    rel: float
+    sd: float
+    or_cylinder: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Pulses:
+    """Pulses of one intake or exhaust line, averaged over ``cycles`` of steady speed by crank angle.
+
+    height: a common pulse in the channel's unit. delay_deg: how late the pulses come against the event they follow.
+    explained: share of the averaged wave's variance that one pulse a cylinder explains. once_per_cycle: share of the
+    variance that repeats with the cycle but not with the firing interval.
+    """
+
+    channel: str
+    role: str
+    cycles: int
+    rpm: float
+    height: float
+    delay_deg: float
+    explained: float
+    once_per_cycle: float
+    each: tuple[Pulse, ...]
+    unit: str = ""
+    why_not: str = ""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from witnessmark.engine.model import Cam
-from witnessmark.findings import cam_motion
+from witnessmark.findings import cam_motion, pressure_tdc
 from witnessmark.findings.cam_lines import lost
 from witnessmark.findings.measured import Family, Measured, Outcome, beyond
 from witnessmark.findings.model import Finding, NotAssessed
@@ -25,7 +25,10 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
     common = cam_motion.together(m)
     out += common
     if not any(f.stated for f in common.found):  # a wheel that slips or a sensor that lags moves every cam's edges
-        out += _offsets(m, judged) + cam_motion.wander(m) + _by_gas_alone(m)
+        offsets = _offsets(m, judged)
+        out += offsets + cam_motion.wander(m)
+        if not any(f.kind == "wheel-shifted" for f in offsets.found):
+            out += _by_gas_alone(m)
     out += _edges(m, judged)
     return out + Outcome(not_assessed=_open(m, judged))
 
@@ -91,6 +94,11 @@ def _offsets(m: Measured, judged: list[Cam]) -> Outcome:
 
 def _gas(m: Measured, offset_deg: float) -> float | None:
     """Distance between "the wheel moved" and "the cams moved", by TDC from compression: positive for the wheel."""
+    late = pressure_tdc.late(m)
+    if late is not None:
+        return abs(late) - abs(late - offset_deg)
+    if m.engine.phase.tdc_source == "pressure":
+        return -abs(offset_deg)  # the cam was compared with the piston itself: the wheel has no part in it
     gas = m.engine.tdc_by_gas
     if gas is None or gas.late_deg is None:
         return None
@@ -134,21 +142,30 @@ def _off(m: Measured, cam: Cam, off: list[Cam], judged: list[Cam], everyone: boo
 
 def _moved(m: Measured, off: list[Cam], late_deg: float) -> Finding:
     """All cams and TDC by compression off alike: the wheel."""
-    gas = m.engine.tdc_by_gas
-    assert gas is not None
+    gas, by_pressure = m.engine.tdc_by_gas, m.engine.tdc_by_pressure
+    seen = pressure_tdc.late(m)
+    if seen is not None and by_pressure is not None:
+        name, doubt, cycles = f"the pressure in cylinder {by_pressure.cylinder}", 2.0 * by_pressure.sd_deg, by_pressure.cycles
+        evidence: dict[str, object] = {"tdc_by_pressure_deg": seen}
+    else:
+        assert gas is not None and gas.late_deg is not None
+        name, doubt, cycles, seen = "compression", gas.doubt_deg, gas.cycles, gas.late_deg
+        evidence = {"tdc_by_gas_deg": seen}
     ahead = "late" if late_deg < 0 else "early"
     return Finding(
         "", "wheel-shifted", m.channel, "none",
-        f"Every cam ({', '.join(c.channel for c in off)}) and TDC by compression ({gas.late_deg:+.0f} degrees, "
-        f"± {gas.doubt_deg:.0f}) are off by the same {abs(late_deg):.1f} degrees: the wheel stands {abs(late_deg):.0f} "
+        f"Every cam ({', '.join(c.channel for c in off)}) and TDC by {name} ({seen:+.0f} degrees, "
+        f"± {doubt:.0f}) are off by the same {abs(late_deg):.1f} degrees: the wheel stands {abs(late_deg):.0f} "
         f"degrees {ahead} on the crank.",
         beyond(abs(late_deg) / m.limits["cam.tolerance_deg"]), _when(m, off[0]), None, value=-late_deg, unit="deg",
-        evidence={"cams_off": len(off), "offset_deg": -late_deg, "tdc_by_gas_deg": gas.late_deg, "cycles": gas.cycles},
+        evidence={"cams_off": len(off), "offset_deg": -late_deg, "cycles": cycles, **evidence},
     )  # fmt: skip
 
 
 def _by_gas_alone(m: Measured) -> Outcome:
     """TDC by compression far from the setup's, without a cam that could be compared."""
+    if m.engine.tdc_by_pressure is not None and m.engine.tdc_by_pressure.late_deg is not None:
+        return pressure_tdc.alone(m)
     gas = m.engine.tdc_by_gas
     if gas is None or gas.late_deg is None or any(c.offset_deg is not None for c in m.engine.cams):
         return Outcome()
@@ -214,11 +231,11 @@ def _absent(m: Measured, cam: Cam, gone: int, of: int) -> Finding:
 FAMILY = Family(
     "cams",
     ("cam-offset", "cam-wander", "cam-edge-absent", "cam-signal-lost", "wheel-shifted"),
-    ("cam edges in crank degrees", "the setup's cam wheels", "TDC by compression"),
+    ("cam edges in crank degrees", "the setup's cam wheels", "TDC by compression", "TDC by pressure"),
     (
         "cam.least_cycles", "cam.tolerance_deg", "cam.gas_margin_deg", "cam.gas_alone_deg", "cam.edge_cycles",
         "cam.edge_deg", "cam.swing_deg", "cam.swings", "cam.edge_wander_deg", "cam.common_deg", "cam.common_alike",
-        "cam.delay_us", "cam.delay_deg", "cam.lost_cycles", "cam.dead_turns",
+        "cam.delay_us", "cam.delay_deg", "cam.lost_cycles", "cam.dead_turns", "pressure.tdc_deg", "pressure.tdc_sure",
     ),
     "a camshaft turns once in two turns of the crank: what its edges do together is its drive, what one does is metal",
     find,

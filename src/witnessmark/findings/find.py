@@ -14,6 +14,7 @@ from witnessmark.findings import (
     levels,
     lost,
     outputs,
+    pressures,
     record,
     record_probe,
     replayed,
@@ -44,6 +45,7 @@ FAMILIES: tuple[Family, ...] = (
     start.FAMILY,
     outputs.FAMILY,
     cylinders.FAMILY,
+    pressures.FAMILY,
     record.FAMILY,
     record_probe.FAMILY,
 )
