@@ -16,7 +16,7 @@ from witnessmark.engine import circular, pressure_fit, valve_events
 from witnessmark.engine.facts import Facts
 from witnessmark.engine.geometry import CylinderGeometry
 from witnessmark.engine.pressure_fit import FlankFit
-from witnessmark.engine.pressure_model import CylinderPressure, PressureCycle
+from witnessmark.engine.pressure_model import CylinderPressure, Kind, PressureCycle
 from witnessmark.engine.tracks import Alignment, Track
 from witnessmark.engine.unroll import UNKNOWN_TURN, Unrolled
 from witnessmark.recording.model import Recording
@@ -119,9 +119,7 @@ def between(time_s: Array, knot_s: Array, knot_deg: Array) -> Array:
     u = (time_s - knot_s[i]) / h[i]
     # a crank that only goes forward: slopes within three times the mean keep the cubic rising (Fritsch & Carlson 1980)
     a, b = np.clip(slope[i], 0.0, 3.0 * rate[i]), np.clip(slope[i + 1], 0.0, 3.0 * rate[i])
-    return np.asarray(
-        knot_deg[i] + h[i] * (rate[i] * u**2 * (3 - 2 * u) + a * u * (1 - u) ** 2 - b * u**2 * (1 - u))
-    )
+    return np.asarray(knot_deg[i] + h[i] * (rate[i] * u**2 * (3 - 2 * u) + a * u * (1 - u) ** 2 - b * u**2 * (1 - u)))
 
 
 def _line(line: Line, recording: Recording, size: CylinderGeometry, cycle_deg: float, unrolled: Unrolled) -> Raw:
@@ -152,9 +150,7 @@ def _line(line: Line, recording: Recording, size: CylinderGeometry, cycle_deg: f
     inside = segment >= 0
     keep = [k for k, ok in zip(keep, inside, strict=True) if ok]
     ones = np.ones(len(keep), dtype=np.int64)
-    track = Track(
-        line, when[inside], np.array([k[1] for k in keep]), segment[inside], ones, ones.astype(np.bool_)
-    )
+    track = Track(line, when[inside], np.array([k[1] for k in keep]), segment[inside], ones, ones.astype(np.bool_))
     return Raw(
         line, "", track, tuple(k[3] for k in keep), tuple(k[2] for k in keep), tuple(k[4] for k in keep),
         tuple(k[5] for k in keep), float(np.median(np.diff(unrolled.angle.angle_deg))),
@@ -217,7 +213,7 @@ def _cycle(
     return made, fit, opens, closes
 
 
-def _kind(fit: FlankFit | None) -> str:
+def _kind(fit: FlankFit | None) -> Kind:
     """motored, fired or unclear."""
     if fit is None:
         return "unclear"

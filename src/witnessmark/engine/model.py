@@ -32,8 +32,12 @@ class Phase:
     certainty: float
     reference: str  # in words, for ``angle_reference``
     per_segment_turn: tuple[int, ...] = ()  # turn offset (0 or 1; -1 unknown) to add for each segment of CrankAngle
-    tdc_source: str = ""  # "setup", "pressure", "cam", "coil" or "": a TDC taken from a line cannot then judge that line
-    turn_source: str = ""  # "pressure", "cam", "coil", "injector" or "": what tells one turn of the cycle from the other
+    tdc_source: str = (
+        ""  # "setup", "pressure", "cam", "coil" or "": a TDC taken from a line cannot then judge that line
+    )
+    turn_source: str = (
+        ""  # "pressure", "cam", "coil", "injector" or "": what tells one turn of the cycle from the other
+    )
     tdc_doubt_deg: float | None = None  # half width within which the TDC is believed to lie
 
     @property

@@ -261,9 +261,7 @@ def _with_turn(
         certainty = tdc.certainty * pressure.certainty if pressure is not None else 0.0
         words = f"0 to 720 after cylinder 1's firing TDC; {tdc.words}, the turn by the pressure in a cylinder"
         deg = float(np.mod(tdc.deg + 360.0 * by_pressure, 720.0))
-        return Phase(
-            True, True, deg, tdc.source, certainty, words, turns, tdc.source, "pressure", tdc.doubt_deg
-        )
+        return Phase(True, True, deg, tdc.source, certainty, words, turns, tdc.source, "pressure", tdc.doubt_deg)
     coil = None if cam else _turn_by_coil(facts, coils, alignment, tdc.deg)
     found = cam or coil
     if found is None:

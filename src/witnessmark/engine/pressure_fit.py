@@ -25,6 +25,8 @@ Array = NDArray[np.float64]
 
 HALF_DEG = 100.0  # both flanks up to here: closed on any usual engine (inlet closes 30-70 after BDC: common practice)
 LEAST_POINTS = 40
+FLAT_SHARE = 0.03
+WIDEST_HOLE_DEG = 40.0
 ROUNDS = 12
 # The law itself is taken to be good to this share of the pressure: the high pressures do not outweigh the low ones.
 MODEL_SHARE = 0.004
@@ -68,12 +70,20 @@ def fit(
     """Fit the samples (rising angle) within ``half_deg`` of ``about_deg``; None where there are too few or no peak."""
     take = np.abs(angle_deg - about_deg) <= half_deg
     x, p, t = angle_deg[take] - about_deg, value[take], time_s[take]
-    if len(x) < LEAST_POINTS or x[0] > -0.85 * half_deg or x[-1] < 0.85 * half_deg or np.diff(x).max() > 15.0:
+    flat = p >= p.max(initial=-np.inf)  # a recorder's end of range cuts the peak off: what is cut says nothing
+    if flat.sum() > FLAT_SHARE * len(p):
+        x, p, t = x[~flat], p[~flat], t[~flat]
+    if (
+        len(x) < LEAST_POINTS
+        or x[0] > -0.85 * half_deg
+        or x[-1] < 0.85 * half_deg
+        or np.diff(x).max() > WIDEST_HOLE_DEG
+    ):
         return None
     start = _start(x, p, cylinder, 0.9 * half_deg)
     if start is None:
         return None
-    noise = max(float(np.std(p[2:] - 2 * p[1:-1] + p[:-2])) / np.sqrt(6.0), 1e-6 * (p.max() - p.min()))
+    noise = max(float(np.std(p[2:] - 2 * p[1:-1] + p[:-2])) / 6.0**0.5, 1e-6 * float(p.max() - p.min()))
     unknown, cov = start, np.eye(5)
     for _ in range(ROUNDS):
         step, cov = _step(x, p, t, unknown, cylinder, bar_per_unit, noise)
@@ -95,7 +105,7 @@ def _start(x: Array, p: Array, cylinder: CylinderGeometry, far_deg: float) -> Ar
     tdc = float(np.mean(x[p > p.max() - 0.3 * (p.max() - end)]))
     fold = float(volume_ratio(far_deg, cylinder.rod_ratio, cylinder.compression_ratio)) ** USUAL_EXPONENT
     near = np.abs(x - tdc) < 5.0
-    top = float(np.median(p[near])) if near.any() else end
+    top = float(np.median(p[near])) if near.any() else float(p.max())
     if top <= end:
         return None
     zero = (end * fold - top) / (fold - 1.0)
@@ -158,7 +168,7 @@ def _told(
     count = np.bincount(cell)
     mean = (np.bincount(cell, left) / np.maximum(count, 1))[count > 0]
     expected = noise**2 / count[count > 0]
-    swing = float(np.sqrt(max(np.mean(mean**2 - expected), 0.0)))
+    swing = float(np.sqrt(max(float(np.mean(mean**2 - expected)), 0.0)))
     # samples a degree or less apart share the recorder's steps: the reduced chi-square widens what noise alone gives
     weight = 1.0 / (noise**2 + (MODEL_SHARE * over) ** 2)
     birge = max(1.0, float(np.sqrt(np.sum(weight * left**2) / max(len(x) - 5, 1))))
@@ -180,4 +190,4 @@ def _symmetry(x: Array, over: Array, tdc: float) -> float:
     after, before = np.abs(x - tdc - 60.0) < 6.0, np.abs(x - tdc + 60.0) < 6.0
     if not after.any() or not before.any():
         return float("nan")
-    return float(np.mean(over[after]) / max(np.mean(over[before]), 1e-12))
+    return float(np.mean(over[after])) / max(float(np.mean(over[before])), 1e-12)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+Kind = Literal["motored", "fired", "unclear"]
+
 
 @dataclass(frozen=True, slots=True)
 class PressureCycle:
@@ -16,7 +18,7 @@ class PressureCycle:
     peak_s: float
     peak: float
     rpm: float
-    kind: Literal["motored", "fired", "unclear"]
+    kind: Kind
     tdc_deg: float | None = None
     peak_deg: float | None = None
     symmetry: float | None = None

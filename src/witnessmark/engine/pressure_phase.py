@@ -1,4 +1,4 @@
-"""Cylinder 1's firing TDC from the pressure in a cylinder whose number is known, and how late it is against the setup."""
+"""Cylinder 1's firing TDC from the pressure in a cylinder whose number is known; how late it is against the setup."""
 
 from __future__ import annotations
 
@@ -48,13 +48,12 @@ def of(pressures: Sequence[CylinderPressure], facts: Facts) -> PressureTdc | Non
     if not good:
         return None
     best = min(good, key=lambda p: (not p.cylinder_said, p.tdc_sd_deg or 9.0))
-    assert best.tdc_deg is not None and best.cylinder is not None
+    assert best.tdc_deg is not None
+    assert best.cylinder is not None
     sd = best.tdc_sd_deg or 0.0
     certainty = (SURE if best.used >= FEW_CYCLES else FEW_SURE) * (1.0 if best.cylinder_said else NUMBER_INFERRED)
     number = f"{best.used} compression{'s' if best.used != 1 else ''} without firing"
-    words = (
-        f"cylinder 1's TDC by the pressure in cylinder {best.cylinder} ({number}, good to {2.0 * sd:.1f} degrees)"
-    )
+    words = f"cylinder 1's TDC by the pressure in cylinder {best.cylinder} ({number}, good to {2.0 * sd:.1f} degrees)"
     deg = float(np.mod(best.tdc_deg - facts.firing_deg[best.cylinder], facts.cycle_deg))
     interval = facts.cycle_deg / (facts.cylinders or 4)
     return PressureTdc(best.channel, best.cylinder, deg, sd, best.used, certainty, 2.0 * sd, words, interval)

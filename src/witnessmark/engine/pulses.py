@@ -148,6 +148,4 @@ def _fitted(line: Line, waves: _Waves, facts: Facts) -> Pulses:
         return _none(line, "the pulses overlap or vary: none is known against the others", cycles, waves.rpm)
     near = [numbers[(i + 1) % n] if interval < 2.0 * DELAY_DOUBT_DEG + 1.0 else None for i in range(n)]
     told = tuple(Pulse(c, float(rel[i]), float(rel_sd[i]), near[i]) for i, c in enumerate(numbers))
-    return Pulses(
-        line.name, line.role, cycles, waves.rpm, abs(middle), delay, explained, once, told, line.info.unit
-    )
+    return Pulses(line.name, line.role, cycles, waves.rpm, abs(middle), delay, explained, once, told, line.info.unit)

@@ -38,7 +38,8 @@ def _cells(x: Array, value: Array, lo: float, hi: float) -> tuple[Array, Array, 
     count = np.bincount(cell)
     mean = np.bincount(cell, value[take]) / np.maximum(count, 1)
     good = count > 0
-    return (lo + (np.arange(len(count)) + 0.5) * CELL_DEG)[good], mean[good], count[good].astype(np.float64)
+    middle = np.asarray(lo + (np.arange(len(count)) + 0.5) * CELL_DEG, dtype=np.float64)
+    return middle[good], mean[good].astype(np.float64), count[good].astype(np.float64)
 
 
 def exhaust_opens(
@@ -87,7 +88,9 @@ def intake_closes(
         return float("nan")
     i = int(over[0])
     at = x[span]
-    slope = (law[min(i + 20, len(law) - 1)] - law[max(i - 20, 0)]) / (at[min(i + 20, len(law) - 1)] - at[max(i - 20, 0)])
+    slope = (law[min(i + 20, len(law) - 1)] - law[max(i - 20, 0)]) / (
+        at[min(i + 20, len(law) - 1)] - at[max(i - 20, 0)]
+    )
     doubt = np.hypot(fit.zero_sd, max(fit.noise / np.sqrt(plateau.sum()), 0.01 * level)) / max(slope, 1e-12)
     return float(at[i]) if doubt < MOST_DOUBT_DEG else float("nan")
 

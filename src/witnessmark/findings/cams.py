@@ -145,10 +145,15 @@ def _moved(m: Measured, off: list[Cam], late_deg: float) -> Finding:
     gas, by_pressure = m.engine.tdc_by_gas, m.engine.tdc_by_pressure
     seen = pressure_tdc.late(m)
     if seen is not None and by_pressure is not None:
-        name, doubt, cycles = f"the pressure in cylinder {by_pressure.cylinder}", 2.0 * by_pressure.sd_deg, by_pressure.cycles
+        name, doubt, cycles = (
+            f"the pressure in cylinder {by_pressure.cylinder}",
+            2.0 * by_pressure.sd_deg,
+            by_pressure.cycles,
+        )
         evidence: dict[str, object] = {"tdc_by_pressure_deg": seen}
     else:
-        assert gas is not None and gas.late_deg is not None
+        assert gas is not None
+        assert gas.late_deg is not None
         name, doubt, cycles, seen = "compression", gas.doubt_deg, gas.cycles, gas.late_deg
         evidence = {"tdc_by_gas_deg": seen}
     ahead = "late" if late_deg < 0 else "early"

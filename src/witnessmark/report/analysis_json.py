@@ -13,6 +13,7 @@ from witnessmark.report import collect, verdict_json, where
 from witnessmark.report.compose_replay import replay_json
 from witnessmark.report.model import Analysis, Whereabouts
 from witnessmark.report.plain import angle, number, plain, seconds, share
+from witnessmark.report.pressures_json import pressures_json
 from witnessmark.signals.model import Line
 from witnessmark.spans import Evidence, Span
 from witnessmark.wheel.model import Alternative, Layout, Tooth, WheelResult
@@ -38,6 +39,7 @@ def analysis_json(analysis: Analysis) -> dict[str, Any]:
         "cams": _cams(analysis),
         "outputs": _outputs(analysis),
         "cylinders": _cylinders(analysis),
+        "pressures": pressures_json(analysis.engine),
         "findings": [_finding(f) for f in analysis.findings.found],
         "not_assessed": [
             {"question": n.question, "reason": n.reason, "needs": n.needs} for n in analysis.findings.not_assessed

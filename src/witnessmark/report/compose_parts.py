@@ -7,6 +7,7 @@ from witnessmark.engine.model import Attempt
 from witnessmark.report import collect, phrases, where
 from witnessmark.report.compose_cylinders import cylinder_tables
 from witnessmark.report.compose_outputs import outputs_tables
+from witnessmark.report.compose_pressures import pressure_tables
 from witnessmark.report.figures import Pictures
 from witnessmark.report.model import Analysis, Section, Sentence, Table, Whereabouts
 from witnessmark.report.words import ROLES, degrees, listed, percent, uncapitalised
@@ -152,7 +153,7 @@ def attempt_text(number: int, attempt: Attempt) -> str:
 
 
 def _tables(analysis: Analysis) -> tuple[Table, ...]:
-    return (*outputs_tables(analysis), *cylinder_tables(analysis))
+    return (*outputs_tables(analysis), *cylinder_tables(analysis), *pressure_tables(analysis))
 
 
 def _attempt_table(attempts: tuple[Attempt, ...]) -> tuple[Table, ...]:

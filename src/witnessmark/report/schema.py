@@ -285,6 +285,37 @@ def _replay() -> Schema:
     )
 
 
+def _pressure() -> Schema:
+    valve = record({"angle_deg": NUMBER, "sd_deg": POSITIVE, "cycles": COUNT}, description="after firing TDC")
+    cycle = record({"peak_s": NUMBER, "peak": NUMBER, "rpm": POSITIVE, "kind": among(["motored", "fired", "unclear"])})
+    pulse = record({"cylinder": SLOT, "rel": maybe(NUMBER), "sd": maybe(POSITIVE), "or_cylinder": maybe(SLOT)})
+    return record(
+        {"channel": TEXT, "role": TEXT, "cycles": COUNT, "rpm": maybe(POSITIVE), "unit": TEXT, "why_not": maybe(TEXT)},
+        {
+            "cylinder": maybe(SLOT),
+            "tdc_deg": {**maybe(ANGLE_IN_CYCLE), "description": "its firing TDC on the scale of phase.tdc_deg"},
+            "tdc_sd_deg": {**maybe(POSITIVE), "description": "stated uncertainty, loss angle included"},
+            "tdc_spread_deg": {**maybe(POSITIVE), "description": "over the cycles"},
+            "tdc_late_deg": {**maybe(NUMBER), "description": "against the setup's TDC slot, positive late"},
+            "loss_angle_deg": maybe(NUMBER),
+            "peak_before_tdc_deg": maybe(NUMBER),
+            "exponent": {**maybe(NUMBER), "description": "polytropic; null without the engine's dimensions"},
+            "leak_per_s": {**maybe(NUMBER), "description": "share of the charge lost a second at high pressure"},
+            "expansion_over_compression": {
+                **maybe(POSITIVE),
+                "description": "pressure 60 degrees after TDC over 60 before",
+            },
+            "peak": {**maybe(NUMBER), "description": "over the pressure at bottom dead centre, in unit"},
+            "exhaust_opens": maybe(valve),
+            "intake_closes": maybe(valve),
+            "each": listing(cycle),
+            "height": {**maybe(POSITIVE), "description": "intake and exhaust: a common pulse, in unit"},
+            "delay_deg": maybe(NUMBER),
+            "pulses": listing(pulse),
+        },
+    )
+
+
 def _further() -> dict[str, Schema]:
     """Keys an analysis has beyond the fixed ones."""
     step = record({"stage": TEXT, "what": TEXT, "parameters": {"type": "object"}, "because": TEXT})
@@ -294,6 +325,7 @@ def _further() -> dict[str, Schema]:
         "phase": record({"known": FLAG, "turn_known": FLAG, "angle_reference": REFERENCE}),
         "not_assessed": listing(record({"question": TEXT, "reason": TEXT, "needs": TEXT})),
         "bounds": listing(TEXT),
+        "pressures": listing(_pressure(), description="lines of cylinder, intake and exhaust pressure"),
         "replay": maybe(_replay()),
         "what_would_change": maybe(TEXT),
         "where_to_look": listing(_where()),
