@@ -293,7 +293,7 @@ def _settled(
         leak_per_s=float(np.median(leak)), leak_sd=doubt(leak, float(np.median([f.leak_sd for f in fits]))),
         symmetry=float(np.median(symmetry)), symmetry_sd=doubt(symmetry, fits[0].noise / max(fits[0].top, 1e-12)),
         zero=float(np.median([f.zero for f in fits])), peak=float(np.median(peak)), peak_sd=_spread(peak),
-        unit=none.unit, rpm=rpm,
+        unit=none.unit, rpm=rpm, cut_off=float(np.median([f.cut_off for f in fits])),
         exhaust_opens=valve_events.over_cycles(np.array([raw.opens[i] for i in rows]), LOSS_DEG),
         intake_closes=valve_events.over_cycles(np.array([raw.closes[i] for i in rows]), LOSS_DEG), each=raw.cycles,
     )  # fmt: skip

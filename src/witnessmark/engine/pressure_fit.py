@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 HALF_DEG = 100.0  # both flanks up to here: closed on any usual engine (inlet closes 30-70 after BDC: common practice)
 LEAST_POINTS = 40
 FLAT_SHARE = 0.03
-WIDEST_HOLE_DEG = 40.0
+WIDEST_HOLE_DEG = 100.0  # a peak cut off; a hole of the record elsewhere shows in the fit
 ROUNDS = 12
 # The law itself is taken to be good to this share of the pressure: the high pressures do not outweigh the low ones.
 MODEL_SHARE = 0.004
@@ -44,6 +44,7 @@ class FlankFit:
     tdc_deg: centre of the two flanks with the leak taken out; peak_deg: where the fitted pressure is highest.
     leak_per_s: share of the charge lost a second at high pressure. residual: rms left over the height of the peak.
     symmetry: pressure 60 degrees after TDC over that before, zero taken off. top: pressure over zero at TDC.
+    cut_off: share of the height by which the curve's top lies above the highest sample (a recorder's end of range).
     swing: rms of what is left that is smooth in angle, over the height (the law does not describe the curve).
     """
 
@@ -61,6 +62,7 @@ class FlankFit:
     swing: float
     symmetry: float
     noise: float
+    cut_off: float
 
 
 def fit(
@@ -70,7 +72,8 @@ def fit(
     """Fit the samples (rising angle) within ``half_deg`` of ``about_deg``; None where there are too few or no peak."""
     take = np.abs(angle_deg - about_deg) <= half_deg
     x, p, t = angle_deg[take] - about_deg, value[take], time_s[take]
-    flat = p >= p.max(initial=-np.inf)  # a recorder's end of range cuts the peak off: what is cut says nothing
+    highest = float(p.max(initial=-np.inf))
+    flat = p >= highest  # a recorder's end of range cuts the peak off: what is cut says nothing
     if flat.sum() > FLAT_SHARE * len(p):
         x, p, t = x[~flat], p[~flat], t[~flat]
     if (
@@ -93,7 +96,7 @@ def fit(
         unknown[1] = np.clip(unknown[1], 0.8, 1.8)
         if not np.isfinite(unknown).all() or abs(unknown[2]) > 30.0:
             return None
-    return _told(x, p, t, unknown, cov, cylinder, bar_per_unit, noise, about_deg)
+    return _told(x, p, t, unknown, cov, cylinder, bar_per_unit, noise, about_deg, highest)
 
 
 def _start(x: Array, p: Array, cylinder: CylinderGeometry, far_deg: float) -> Array | None:
@@ -158,7 +161,7 @@ def _step(
 
 def _told(
     x: Array, p: Array, t: Array, u: Array, cov: Array, cylinder: CylinderGeometry, bar_per_unit: float | None,
-    noise: float, about_deg: float,
+    noise: float, about_deg: float, highest: float,
 ) -> FlankFit:  # fmt: skip
     over, _, _ = _law(x, t, u, cylinder, bar_per_unit)
     left = p - u[4] - over
@@ -173,15 +176,15 @@ def _told(
     weight = 1.0 / (noise**2 + (MODEL_SHARE * over) ** 2)
     birge = max(1.0, float(np.sqrt(np.sum(weight * left**2) / max(len(x) - 5, 1))))
     sd = np.sqrt(np.diag(cov)) * birge
-    fine = np.arange(-15.0, 15.0, 0.05) + u[2]
-    curve = np.interp(fine, x, np.log(np.maximum(over, 1e-12)))
-    near = np.abs(fine - u[2]) < 12.0
-    peak = float(np.roots(np.polyder(np.polyfit(fine[near] - u[2], curve[near], 2)))[0]) + u[2]
+    fine = np.arange(-20.0, 20.0, 0.05) + u[2]
+    curve = _law(fine, np.asarray(np.interp(fine, x, t)), u, cylinder, bar_per_unit)[0]
+    peak = float(fine[int(np.argmax(curve))])
     return FlankFit(
         tdc_deg=float(u[2]) + about_deg, tdc_sd_deg=float(sd[2]), peak_deg=peak + about_deg, exponent=float(u[1]),
         exponent_sd=float(sd[1]), leak_per_s=float(u[3]), leak_sd=float(sd[3]), zero=float(u[4]),
         zero_sd=float(sd[4]), top=top, residual=float(np.sqrt(np.mean(left**2))) / top, swing=swing / top,
         symmetry=_symmetry(x, p - u[4], float(u[2])), noise=noise,
+        cut_off=(float(u[4]) + float(curve.max()) - highest) / top,
     )  # fmt: skip
 
 

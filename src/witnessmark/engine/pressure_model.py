@@ -71,6 +71,7 @@ class CylinderPressure:
     exhaust_opens: ValveEvent | None = None
     intake_closes: ValveEvent | None = None
     each: tuple[PressureCycle, ...] = ()
+    cut_off: float = 0.0  # how much of the peak's height the flanks lead to and the record does not show
 
 
 @dataclass(frozen=True, slots=True)

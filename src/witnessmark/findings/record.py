@@ -18,9 +18,12 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
 
 def _clipped(m: Measured) -> Outcome:
     out = Outcome()
+    whole = {p.channel for p in m.engine.pressures if p.used and p.cut_off < m.limits["pressure.cut_off"]}
     for line in m.signals.lines:
         if line.sensor != "vr" and line.role not in ("cylinder-pressure", "intake-pressure", "exhaust-pressure"):
             continue  # a two-level line may well sit at the end of the range
+        if line.name in whole:
+            continue  # a rounded peak in coarse steps looks cut off; its flanks lead no higher
         share = line.levels.clipped
         confidence = beyond(share / m.limits["record.clipped_share"], 1.0)
         if not np.isfinite(share) or confidence <= 0.05:
@@ -158,7 +161,7 @@ FAMILY = Family(
     "record",
     ("record-clipped", "record-rate-low", "record-blocks-lost"),
     ("levels of all lines", "gaps of the recording", "stretches not decoded", "teeth between gaps of the wheel"),
-    ("record.clipped_share", "record.clipped_some", "record.clipped_near_s", "record.step_pitch"),
+    ("record.clipped_share", "record.clipped_some", "record.clipped_near_s", "record.step_pitch", "pressure.cut_off"),
     "angle per sample = 6 rpm / rate; runs of samples at the extreme codes",
     find,
 )
