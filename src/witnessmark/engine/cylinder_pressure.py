@@ -30,8 +30,10 @@ ENOUGH_HZ = 20_000.0  # 0.3 degrees a sample at 1000 rev/min
 CELL_DEG = 2.0
 MOST_CYCLES = 60
 # Heat loss puts the peak of a motored cylinder 0.4 to 1.3 degrees before TDC (published: dissertation on dynamic TDC
-# measurement); the middle of it, with half that range as two standard deviations; larger while cranking (memory).
-LOSS_DEG, LOSS_SD_DEG, CRANKING_LOSS_SD_DEG = 0.85, 0.25, 0.5
+# measurement). Part of it the fit takes for a leak; what is left of it is, by integrating the energy balance of a gas
+# that cools on its walls, 0.2 to 1.0 degrees at idle and cranking speed alike (derived; tests/engine). Its middle, with
+# half the range as two standard deviations, and more while cranking, where walls and charge are less known (memory).
+LOSS_DEG, LOSS_SD_DEG, CRANKING_LOSS_SD_DEG = 0.6, 0.25, 0.4
 CRANKING_RPM = 450.0
 # Between two teeth the angle is interpolated: this share of the pitch is taken as its error (derived: speed changes by
 # a tenth within a few pitches while cranking).
@@ -39,6 +41,7 @@ PITCH_SHARE = 0.01
 # What counts as a motored compression: the law describes the curve (rms of what is left and smooth), with an exponent
 # of a gas and no more pressure after TDC than before.
 MOST_SWING, EXPONENTS, LEAST_LEAK = 0.02, (1.02, 1.5), -1.0
+MOST_GAIN = 1.25
 LEAST_HEIGHT = 12.0  # the peak over the noise of a sample
 TWICE = 0.5  # a second peak one turn on, of this share of the height: no four-stroke compression
 MOST_SPREAD_DEG = 3.0
@@ -203,7 +206,7 @@ def _cycle(
     top = int(np.flatnonzero(near)[np.argmax(p[near])])
     rpm = half / 3.0 / float(t[near][-1] - t[near][0])
     fit = pressure_fit.fit(x, p, t, size, about, bar, half)
-    kind = _kind(fit)
+    kind = _kind(fit, _gain(x - about, p - low))
     peak = float(np.median(p[np.abs(x - x[top]) < 1.0])) - low
     if fit is None or kind != "motored":
         return PressureCycle(float(t[top]), peak, rpm, kind), None, np.nan, np.nan
@@ -213,11 +216,19 @@ def _cycle(
     return made, fit, opens, closes
 
 
-def _kind(fit: FlankFit | None) -> Kind:
-    """motored, fired or unclear."""
+def _gain(x: Array, over: Array) -> float:
+    """Pressure 30 to 90 degrees after the peaks' place over that before; a late place makes it smaller."""
+    after, before = (x > 30.0) & (x < 90.0), (x < -30.0) & (x > -90.0)
+    if not after.any() or not before.any() or float(np.mean(over[before])) <= 0.0:
+        return 1.0
+    return float(np.mean(over[after]) / np.mean(over[before]))
+
+
+def _kind(fit: FlankFit | None, gain: float = 1.0) -> Kind:
+    """motored, fired or unclear. gain: pressure after the peak over that before."""
     if fit is None:
-        return "unclear"
-    gains = fit.symmetry > 1.05 or fit.leak_per_s < LEAST_LEAK - 3.0 * fit.leak_sd
+        return "fired" if gain > MOST_GAIN else "unclear"
+    gains = fit.symmetry > 1.05 or fit.leak_per_s < LEAST_LEAK - 3.0 * fit.leak_sd or gain > MOST_GAIN
     sound = EXPONENTS[0] - 2 * fit.exponent_sd <= fit.exponent <= EXPONENTS[1] + 2 * fit.exponent_sd
     if fit.swing < MOST_SWING and sound and not gains and fit.top > LEAST_HEIGHT * fit.noise:
         return "motored"

@@ -72,8 +72,20 @@ def _who(r: CylinderResult, told: list[CylinderResult]) -> str:
     return f"One cylinder of {len(told)} (which one is not known: firing order, TDC and turn are needed)"
 
 
+def unfired(m: Measured) -> set[int | None]:
+    """Cylinders put out of work by the measurement: their pressure shows compressions and no firing."""
+    return {p.cylinder for p in m.engine.pressures if p.used > p.fired}
+
+
 def _contribution(m: Measured) -> Outcome:
     told = [r for r in m.engine.cylinder_results if r.contribution_rel is not None and r.contribution_sd is not None]
+    idle = unfired(m)
+    if idle and told and (None in idle or any(r.cylinder is None for r in told)):
+        return Outcome(not_assessed=(NotAssessed(
+            CONTRIBUTION, "a transducer sits in one cylinder, which does not fire, and the record does not say which "
+            "of the events is that cylinder's", "the same record with every cylinder firing",
+        ),))  # fmt: skip
+    told = [r for r in told if r.cylinder not in idle]
     if not told:
         return Outcome(not_assessed=(NotAssessed(
             CONTRIBUTION, m.engine.why_no_contribution or "no steady running in the record",

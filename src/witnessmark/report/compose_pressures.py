@@ -18,10 +18,10 @@ def pressure_tables(analysis: Analysis) -> tuple[Table, ...]:
             "60° after / before TDC", "Leak per s", "Peak", "Exhaust opens", "Intake closes",
         )  # fmt: skip
         caption = (
-            "Pressure in a cylinder without spark. TDC is the centre of the two flanks plus a loss angle of 0.85° "
-            "(published: 0.4 to 1.3°), ± two standard deviations. Leak: share of the charge lost a second at high "
-            "pressure. Valves are landmarks in degrees after firing TDC, good to some degrees; the intake's is where "
-            "compression is followed back to the pressure at bottom dead centre."
+            "Pressure in a cylinder without spark. TDC is the centre of the two flanks, leak taken out, plus 0.6° "
+            "for heat loss, ± two standard deviations. Leak: share of the charge lost a second at high pressure, heat "
+            "loss included. Valves are landmarks in degrees after firing TDC, good to some degrees; the intake's is "
+            "where compression is followed back to the pressure at bottom dead centre."
         )
         rows = tuple(_row(p, analysis) for p in analysis.engine.pressures)
         out.append(Table("pressures", columns, rows, (), caption))
