@@ -126,10 +126,12 @@ def _law(
         closed = volume_ratio(CLOSES_DEG, cylinder.rod_ratio, cylinder.compression_ratio) ** -u[1]
         scale = CHARGE_BAR / float(np.exp(u[0]) * closed)
     s = np.zeros(len(x))
-    for _ in range(1 if abs(u[3]) < 1.0 else 4):  # what is left decides how much goes on leaking
+    rounds = 1 if abs(u[3]) < 1.0 else 4 if abs(u[3]) < 5.0 else 10
+    for k in range(rounds):  # what is left decides how much goes on leaking; by halves, so that a large leak settles
         flow = 1.0 - 1.0 / np.maximum(over * np.exp(-np.clip(u[3] * s, -3.0, 3.0)) * scale, LEAST_BAR)
-        s = np.concatenate(([0.0], np.cumsum(0.5 * (flow[1:] + flow[:-1]) * np.diff(t))))
-        s -= np.interp(u[2], x, s)
+        now = np.concatenate(([0.0], np.cumsum(0.5 * (flow[1:] + flow[:-1]) * np.diff(t))))
+        now -= np.interp(u[2], x, now)
+        s = now if k == 0 else 0.5 * (s + now)
     return over * np.exp(-np.clip(u[3] * s, -3.0, 3.0)), ln_v, s
 
 

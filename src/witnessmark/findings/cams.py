@@ -157,12 +157,15 @@ def _moved(m: Measured, off: list[Cam], late_deg: float) -> Finding:
         name, doubt, cycles, seen = "compression", gas.doubt_deg, gas.cycles, gas.late_deg
         evidence = {"tdc_by_gas_deg": seen}
     ahead = "late" if late_deg < 0 else "early"
+    confidence = beyond(abs(late_deg) / m.limits["cam.tolerance_deg"])
+    if cycles >= 2:
+        confidence = max(confidence, beyond(pressure_tdc.ratio(m)))
     return Finding(
         "", "wheel-shifted", m.channel, "none",
         f"Every cam ({', '.join(c.channel for c in off)}) and TDC by {name} ({seen:+.0f} degrees, "
         f"± {doubt:.0f}) are off by the same {abs(late_deg):.1f} degrees: the wheel stands {abs(late_deg):.0f} "
         f"degrees {ahead} on the crank.",
-        beyond(abs(late_deg) / m.limits["cam.tolerance_deg"]), _when(m, off[0]), None, value=-late_deg, unit="deg",
+        confidence, _when(m, off[0]), None, value=-late_deg, unit="deg",
         evidence={"cams_off": len(off), "offset_deg": -late_deg, "cycles": cycles, **evidence},
     )  # fmt: skip
 

@@ -14,6 +14,14 @@ def late(m: Measured) -> float | None:
     return None if by is None or by.other_cylinder is not None else by.late_deg
 
 
+def ratio(m: Measured) -> float:
+    """How late TDC by pressure is over what it has to be; 0 where it is not compared."""
+    by = m.engine.tdc_by_pressure
+    if by is None or by.late_deg is None or by.other_cylinder is not None:
+        return 0.0
+    return abs(by.late_deg) / max(m.limits["pressure.tdc_deg"], m.limits["pressure.tdc_sure"] * by.sd_deg)
+
+
 def alone(m: Measured) -> Outcome:
     """wheel-shifted by the pressure alone, where no cam was compared or the cams stand by the pressure's word."""
     by = m.engine.tdc_by_pressure
@@ -26,22 +34,21 @@ def alone(m: Measured) -> Outcome:
             "setup's slot: the cylinder's number, the firing order or the slot is wrong",
             "the transducer's cylinder checked, then the same record again",
         ),))  # fmt: skip
-    ratio = abs(by.late_deg) / max(m.limits["pressure.tdc_deg"], m.limits["pressure.tdc_sure"] * by.sd_deg)
-    if ratio < 0.8:
+    far = ratio(m)
+    if far < 0.8:
         return Outcome(bounds=(
             f"Top dead centre by the pressure in cylinder {by.cylinder} lies within {abs(by.late_deg):.1f} degrees "
             f"(± {2.0 * by.sd_deg:.1f}) of the setup's slot.",
         ))  # fmt: skip
-    judged = [c for c in m.engine.cams if c.offset_deg is not None]
-    tolerance = m.limits["cam.tolerance_deg"]
-    if judged and all(abs(c.offset_deg or 0.0) < (c.tolerance_deg or tolerance) for c in judged):
+    judged = [c.offset_deg for c in m.engine.cams if c.offset_deg is not None]
+    if judged and all(abs(x) < 0.5 * abs(by.late_deg) for x in judged):
         return Outcome(not_assessed=(NotAssessed(
             IN_PLACE,
             f"TDC by the pressure in cylinder {by.cylinder} is {abs(by.late_deg):.1f} degrees from the setup's slot, "
             "but the cams stand where the setup says: the setup's slot or the transducer's delay is in doubt",
             "the setup's slot checked against a piston stop or a good engine of the kind",
         ),))  # fmt: skip
-    confidence = beyond(ratio) if by.cycles >= 2 else min(beyond(ratio), 0.45)
+    confidence = beyond(far) if by.cycles >= 2 else min(beyond(far), 0.45)
     way = "late" if by.late_deg < 0 else "early"
     few = "" if by.cycles >= 2 else "; one compression only"
     return Outcome((Finding(
