@@ -122,7 +122,7 @@ def test_a_leak_is_measured_and_does_not_move_tdc(leak: float, rpm: float) -> No
     assert got is not None
     assert got.tdc_deg == pytest.approx(0.0, abs=0.2 if leak > 10.0 else 0.1)
     assert got.leak_per_s == pytest.approx(leak, rel=0.05, abs=0.05)
-    assert got.exponent == pytest.approx(1.30, abs=0.01)
+    assert got.exponent == pytest.approx(1.30, abs=0.03 if leak > 10.0 else 0.01)
     assert got.peak_deg == pytest.approx(deg[::6][np.argmax(out[::6])], abs=0.5)
     assert got.peak_deg < -0.01
 

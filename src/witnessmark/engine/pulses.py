@@ -146,6 +146,14 @@ def _fitted(line: Line, waves: _Waves, facts: Facts) -> Pulses:
     rel, rel_sd = gain / others, sd / np.abs(others)
     if float(np.median(rel_sd)) > VAGUE_REL:
         return _none(line, "the pulses overlap or vary: none is known against the others", cycles, waves.rpm)
-    near = [numbers[(i + 1) % n] if interval < 2.0 * DELAY_DOUBT_DEG + 1.0 else None for i in range(n)]
+    place = np.array([facts.firing_deg[c] for c in numbers])
+    gap = np.mod(np.roll(place, -1) - place, 720.0)
+    # the nearer of the two neighbours in firing order, where the delay may be off by half the way to it
+    near = [
+        numbers[(i + 1) % n if gap[i] <= gap[i - 1] else i - 1]
+        if min(gap[i], gap[i - 1]) < 2.0 * DELAY_DOUBT_DEG + 1.0
+        else None
+        for i in range(n)
+    ]
     told = tuple(Pulse(c, float(rel[i]), float(rel_sd[i]), near[i]) for i, c in enumerate(numbers))
     return Pulses(line.name, line.role, cycles, waves.rpm, abs(middle), delay, explained, once, told, line.info.unit)
