@@ -7,7 +7,7 @@ fired, or that are no compression, are told by the fit and left out.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,7 +41,7 @@ PITCH_SHARE = 0.01
 # What counts as a motored compression: the law describes the curve (rms of what is left and smooth), with an exponent
 # of a gas and no more pressure after TDC than before.
 MOST_SWING, EXPONENTS, LEAST_LEAK = 0.02, (1.02, 1.5), -1.0
-MOST_GAIN = 1.25
+MOST_GAIN, FIRED_PEAK = 1.25, 0.9
 LEAST_HEIGHT = 12.0  # the peak over the noise of a sample
 TWICE = 0.5  # a second peak one turn on, of this share of the height: no four-stroke compression
 MOST_SPREAD_DEG = 3.0
@@ -155,9 +155,18 @@ def _line(line: Line, recording: Recording, size: CylinderGeometry, cycle_deg: f
     ones = np.ones(len(keep), dtype=np.int64)
     track = Track(line, when[inside], np.array([k[1] for k in keep]), segment[inside], ones, ones.astype(np.bool_))
     return Raw(
-        line, "", track, tuple(k[3] for k in keep), tuple(k[2] for k in keep), tuple(k[4] for k in keep),
+        line, "", track, tuple(k[3] for k in keep), _told_apart([k[2] for k in keep]), tuple(k[4] for k in keep),
         tuple(k[5] for k in keep), float(np.median(np.diff(unrolled.angle.angle_deg))),
     )  # fmt: skip
+
+
+def _told_apart(cycles: Sequence[PressureCycle]) -> tuple[PressureCycle, ...]:
+    """A cycle lower than the motored ones did not fire: the crank stood within it when the starter came in."""
+    usual = [c.peak for c in cycles if c.kind == "motored"]
+    if not usual:
+        return tuple(cycles)
+    least = FIRED_PEAK * float(np.median(usual))
+    return tuple(replace(c, kind="unclear") if c.kind == "fired" and c.peak < least else c for c in cycles)
 
 
 def _centre(angle: Array, value: Array, cycle_deg: float) -> tuple[float, str]:

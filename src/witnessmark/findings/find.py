@@ -70,7 +70,7 @@ def find(
     unique = {n.question: n for n in reversed(out.not_assessed)}
     kept = tuple(n for n in out.not_assessed if unique[n.question] is n)
     believed = record.discounted(measured, layout.doubted(measured, out.found), out.extras)
-    believed = supply.with_ends(measured, record.beside_cuts(measured, pressures.beside_leak(believed)))
+    believed = supply.with_ends(measured, record.beside_cuts(measured, pressures.beside_uneven(measured, believed)))
     result = replayed.replay(measured, believed)
     said = [replace(f, statement=spaced(f.statement)) for f in replayed.told(believed, result)]
     return Findings(

@@ -53,18 +53,21 @@ def _leak(m: Measured, p: CylinderPressure) -> Outcome:
     ),))  # fmt: skip
 
 
-def beside_leak(found: tuple[Finding, ...]) -> tuple[Finding, ...]:
-    """Findings with an error of the whole wheel taken back to a hint where a leaking cylinder is proven.
+def beside_uneven(m: Measured, found: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """An error of the whole wheel taken back to a hint where one cylinder is proven to work unlike the others.
 
-    One cylinder that gives less back moves cranking speed once a turn too; a record that runs as well tells them apart.
+    A cylinder that leaks, or that does not fire because the transducer sits in it, moves the crank's speed once a turn
+    too.
     """
-    if not any(f.kind == "compression-uneven" and "leak_per_s" in f.evidence and f.confidence > 0.2 for f in found):
-        return found
-    return tuple(
-        replace(f, confidence=min(f.confidence, 0.45))
-        if f.kind == "wheel-runout" and f.evidence.get("running_share") == 0.0 else f
-        for f in found
-    )  # fmt: skip
+    leaks = any(f.kind == "compression-uneven" and "leak_per_s" in f.evidence and f.confidence > 0.2 for f in found)
+    runs = m.limits["record.running_rpm"]
+    idle = any(p.used > p.fired and any(c.rpm > runs for c in p.each) for p in m.engine.pressures)
+
+    def doubted(f: Finding) -> bool:
+        cranked = f.evidence.get("running_share") == 0.0
+        return f.kind == "wheel-runout" and ((leaks and cranked) or (idle and not cranked))
+
+    return tuple(replace(f, confidence=min(f.confidence, 0.45)) if doubted(f) else f for f in found)
 
 
 def _name(p: CylinderPressure) -> str:

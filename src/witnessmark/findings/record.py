@@ -20,8 +20,8 @@ def _clipped(m: Measured) -> Outcome:
     out = Outcome()
     whole = {p.channel for p in m.engine.pressures if p.used and p.cut_off < m.limits["pressure.cut_off"]}
     for line in m.signals.lines:
-        if line.sensor != "vr" and line.role not in ("cylinder-pressure", "intake-pressure", "exhaust-pressure"):
-            continue  # a two-level line may well sit at the end of the range
+        if line.sensor != "vr" and line.role != "cylinder-pressure":
+            continue  # a two-level line may well sit at an end, and so does the pressure of a pipe at rest
         if line.name in whole:
             continue  # a rounded peak in coarse steps looks cut off; its flanks lead no higher
         share = line.levels.clipped
