@@ -45,6 +45,8 @@ MOST_GAIN, FIRED_PEAK = 1.25, 0.9
 LEAST_HEIGHT = 12.0  # the peak over the noise of a sample
 TWICE = 0.5  # a second peak one turn on, of this share of the height: no four-stroke compression
 MOST_SPREAD_DEG = 3.0
+# Compression ratios tried where the setup says none: of engines with spark and with compression ignition.
+RATIOS, TRIED = (10.0, 8.0, 13.0, 17.0), 3
 HALF_TURN_PORTS_DEG = 70.0  # two-stroke: ports are closed for less
 BAR = {"bar": 1.0, "kpa": 0.01, "mbar": 0.001, "psi": 0.0689476, "pa": 1e-5, "mpa": 10.0}
 
@@ -69,7 +71,8 @@ class Raw:
 def read(signals: Signals, recording: Recording, setup: Setup, facts: Facts, unrolled: Unrolled) -> tuple[Raw, ...]:
     """Every cylinder-pressure line on the crank angle."""
     size = geometry_of(setup)
-    return tuple(_line(x, recording, size, facts.cycle_deg, unrolled) for x in signals.by_role("cylinder-pressure"))
+    tries = (size,) if setup.engine.compression_ratio else tuple(replace(size, compression_ratio=r) for r in RATIOS)
+    return tuple(_line(x, recording, tries, facts.cycle_deg, unrolled) for x in signals.by_role("cylinder-pressure"))
 
 
 def geometry_of(setup: Setup) -> CylinderGeometry:
@@ -125,7 +128,9 @@ def between(time_s: Array, knot_s: Array, knot_deg: Array) -> Array:
     return np.asarray(knot_deg[i] + h[i] * (rate[i] * u**2 * (3 - 2 * u) + a * u * (1 - u) ** 2 - b * u**2 * (1 - u)))
 
 
-def _line(line: Line, recording: Recording, size: CylinderGeometry, cycle_deg: float, unrolled: Unrolled) -> Raw:
+def _line(
+    line: Line, recording: Recording, sizes: Sequence[CylinderGeometry], cycle_deg: float, unrolled: Unrolled
+) -> Raw:
     if not unrolled.angle.segments:
         return Raw(line, "the crank angle is not known")
     bar = BAR.get(line.info.unit.strip().lower()) if line.scale_known else None
@@ -141,7 +146,9 @@ def _line(line: Line, recording: Recording, size: CylinderGeometry, cycle_deg: f
             why = trouble
             continue
         first = np.ceil((angle[0] + half - centre) / cycle_deg) * cycle_deg + centre
-        for about in np.arange(first, angle[-1] - 0.8 * half, cycle_deg):
+        places = np.arange(first, angle[-1] - 0.8 * half, cycle_deg)
+        size = sizes[0] if len(sizes) == 1 else _best_size(sizes, time, value, angle, places, bar, half)
+        for about in places:
             made = _cycle(time, value, angle, float(about), size, bar, half, cycle_deg)
             if made is not None:
                 found.append((float(np.interp(about, angle, time)), float(about), *made))
@@ -158,6 +165,21 @@ def _line(line: Line, recording: Recording, size: CylinderGeometry, cycle_deg: f
         line, "", track, tuple(k[3] for k in keep), _told_apart([k[2] for k in keep]), tuple(k[4] for k in keep),
         tuple(k[5] for k in keep), float(np.median(np.diff(unrolled.angle.angle_deg))),
     )  # fmt: skip
+
+
+def _best_size(
+    sizes: Sequence[CylinderGeometry], time: Array, value: Array, angle: Array, places: Array, bar: float | None,
+    half: float,
+) -> CylinderGeometry:  # fmt: skip
+    """The compression ratio whose law leaves least of a few cycles: where the setup does not say it."""
+    few = places[np.unique(np.linspace(0, max(len(places) - 1, 0), TRIED).astype(int))] if len(places) else places
+
+    def left(size: CylinderGeometry) -> float:
+        made = [pressure_fit.fit(angle, value, time, size, float(a), bar, half) for a in few]
+        swings = [f.swing for f in made if f is not None]
+        return float(np.median(swings)) if swings else np.inf
+
+    return min(sizes, key=left)
 
 
 def _told_apart(cycles: Sequence[PressureCycle]) -> tuple[PressureCycle, ...]:

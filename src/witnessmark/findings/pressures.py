@@ -139,7 +139,7 @@ FAMILY = Family(
     ("cylinder pressure", "intake and exhaust pressure", "crank angle", "firing order, TDC and turn"),
     (
         "pressure.leak_per_s", "pressure.heat_per_s_rpm", "pressure.leak_sure", "pressure.leak_cycles",
-        "pressure.pulse_short", "cylinders.sure", "record.running_rpm",
+        "pressure.pulse_short",
     ),
     "polytropic law and slider-crank (Heywood ch. 2 and 9); a leak lowers the expansion against the compression",
     find,
