@@ -27,6 +27,8 @@ from witnessmark.signals.model import Line, Signals
 Array = NDArray[np.float64]
 
 ENOUGH_HZ = 20_000.0  # 0.3 degrees a sample at 1000 rev/min
+LONG_S, LEAST_HZ = 120.0, 5000.0
+CHUNK = 1 << 15  # means read at once
 CELL_DEG = 2.0
 MOST_CYCLES = 60
 # Heat loss puts the peak of a motored cylinder 0.4 to 1.3 degrees before TDC (published: dissertation on dynamic TDC
@@ -88,7 +90,9 @@ def on_crank(recording: Recording, line: Line, unrolled: Unrolled, chain: int) -
     info = line.info
     if info.kind != "sampled" or info.rate_hz is None:
         return np.empty(0), np.empty(0), np.empty(0)
-    k = max(1, int(info.rate_hz / ENOUGH_HZ))
+    # of a long record fewer samples a second: a compression of an engine that runs for minutes comes often enough
+    turning = sum(s.end_s - s.start_s for s in unrolled.angle.segments)
+    k = max(1, int(info.rate_hz / max(ENOUGH_HZ * min(1.0, LONG_S / max(turning, 1e-9)), LEAST_HZ)))
     thin, info = averaged(recording, info, k)
     assert info.rate_hz is not None
     parts = []
@@ -98,7 +102,8 @@ def on_crank(recording: Recording, line: Line, unrolled: Unrolled, chain: int) -
         last = min(info.samples, int(np.floor((seg.end_s - info.start_s) * info.rate_hz)) + 1)
         if last - first < 2:
             continue
-        value = thin.values(line.name, first, last)
+        steps = range(first, last, CHUNK)
+        value = np.concatenate([thin.values(line.name, a, min(a + CHUNK, last)) for a in steps])
         time = info.start_s + np.arange(first, first + len(value)) / info.rate_hz
         knots = slice(seg.start, seg.stop)
         angle = between(time, unrolled.angle.time_s[knots], unrolled.angle.angle_deg[knots])
@@ -148,13 +153,13 @@ def _line(
         first = np.ceil((angle[0] + half - centre) / cycle_deg) * cycle_deg + centre
         places = np.arange(first, angle[-1] - 0.8 * half, cycle_deg)
         size = sizes[0] if len(sizes) == 1 else _best_size(sizes, time, value, angle, places, bar, half)
-        for about in places:
+        for about in places[_spread_over(len(places))]:
             made = _cycle(time, value, angle, float(about), size, bar, half, cycle_deg)
             if made is not None:
                 found.append((float(np.interp(about, angle, time)), float(about), *made))
     if not found:
         return Raw(line, why)
-    keep = [found[i] for i in np.unique(np.linspace(0, len(found) - 1, min(len(found), MOST_CYCLES)).astype(int))]
+    keep = [found[i] for i in _spread_over(len(found))]
     when = np.array([k[0] for k in keep])
     segment = unrolled.segment_of(when)
     inside = segment >= 0
@@ -165,6 +170,11 @@ def _line(
         line, "", track, tuple(k[3] for k in keep), _told_apart([k[2] for k in keep]), tuple(k[4] for k in keep),
         tuple(k[5] for k in keep), float(np.median(np.diff(unrolled.angle.angle_deg))),
     )  # fmt: skip
+
+
+def _spread_over(n: int) -> NDArray[np.int64]:
+    """At most MOST_CYCLES of n indices, evenly over all."""
+    return np.unique(np.linspace(0, n - 1, min(n, MOST_CYCLES)).astype(np.int64)) if n else np.empty(0, np.int64)
 
 
 def _best_size(

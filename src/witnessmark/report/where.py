@@ -66,6 +66,8 @@ def tdc_angle_deg(wheel: WheelResult, engine: EngineResult, setup: Setup | None)
         if phase.source == "setup":
             return float(phase.tdc_deg) % 360.0, FROM_TDC
         source = f"inferred from the {phase.source}, a rough guide" if phase.source else "inferred, a rough guide"
+        if phase.source == "pressure" and phase.tdc_doubt_deg is not None:
+            source = f"by the pressure in a cylinder, good to {phase.tdc_doubt_deg:.1f} degrees"
         return float(phase.tdc_deg) % 360.0, f"{FROM_TDC} ({source})"
     return None
 
