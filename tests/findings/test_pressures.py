@@ -304,3 +304,31 @@ def test_the_report_shows_the_pressures() -> None:
     table = next(t for t in tables if t.id == "pressures")
     assert table.rows[0][0] == "cylinder pressure 1"
     assert len(table.rows[0]) == len(table.columns)
+
+
+@pytest.mark.parametrize("slot", [1, 58])
+def test_the_piston_tells_which_tooth_beside_the_gap_is_gone(slot: int) -> None:
+    """Slot 1 gone and slot 58 gone leave the same pattern of edges a pitch apart; no cam is recorded."""
+    got, _ = analysed(made(fault=[{"kind": "tooth-absent", "slots": [slot]}]))
+    assert [(f.kind, f.slot) for f in got.findings.found if f.confidence >= STATED] == [("tooth-absent", slot)]
+
+
+FAULTS: dict[str, dict[str, Any]] = {
+    "edges dropped": {"kind": "edges-dropped", "share": 0.03},
+    "noise": {"kind": "edges-spurious", "rate_hz": 20.0},
+    "tooth displaced": {"kind": "tooth-displaced", "slots": [15], "deg": 2.0},
+    "runout": {"kind": "wheel-runout", "deg": 0.8},
+    "slow cranking": {"kind": "cranking-slow", "rpm": 90.0},
+    "signal lost": {"kind": "signal-lost", "where": "sensor", "stretches": [[1.2, 0.4], [2.4, 0.3]]},
+}
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_another_fault_moves_no_piston(fault: str) -> None:
+    scenario = made(fault=[FAULTS[fault]], duration_s=4.0)
+    got, record = analysed(scenario)
+    assert not stated(got) & {"wheel-shifted", "compression-uneven"}
+    p = pressure(got)
+    assert p.tdc_sd_deg is not None
+    assert abs(tdc_error_deg(got, record, scenario)) < 3.0 * p.tdc_sd_deg
+    assert p.fired == 0

@@ -40,6 +40,8 @@ CRANKING_RPM = 450.0
 # Between two teeth the angle is interpolated: this share of the pitch is taken as its error (derived: speed changes by
 # a tenth within a few pitches while cranking).
 PITCH_SHARE = 0.01
+# Transducer, its passage and the crank sensor lag by about this, unknown (memory); a long hose lags by a millisecond.
+DELAY_SD_S = 1e-4
 # What counts as a motored compression: the law describes the curve (rms of what is left and smooth), with an exponent
 # of a gas and no more pressure after TDC than before.
 MOST_SWING, EXPONENTS, LEAST_LEAK = 0.02, (1.02, 1.5), -1.0
@@ -325,7 +327,7 @@ def _settled(
     loss_sd = CRANKING_LOSS_SD_DEG if rpm < CRANKING_RPM else LOSS_SD_DEG
     own = float(np.median([f.tdc_sd_deg for f in fits]))
     random = max(own, spread) / np.sqrt(n) if n > 1 else max(own, 0.1)
-    sd = float(np.sqrt(random**2 + loss_sd**2 + (PITCH_SHARE * raw.pitch_deg) ** 2))
+    sd = float(np.sqrt(random**2 + loss_sd**2 + (PITCH_SHARE * raw.pitch_deg) ** 2 + (6.0 * rpm * DELAY_SD_S) ** 2))
     said = setup.engine.compression_ratio is not None and setup.engine.stroke_mm is not None
     exponent, leak = np.array([f.exponent for f in fits]), np.array([f.leak_per_s for f in fits])
     symmetry = np.array([f.symmetry for f in fits])

@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 HALF_DEG = 100.0  # both flanks up to here: closed on any usual engine (inlet closes 30-70 after BDC: common practice)
 LEAST_POINTS = 40
 FLAT_SHARE = 0.03
-WIDEST_HOLE_DEG = 100.0  # a peak cut off; a hole of the record elsewhere shows in the fit
+HOLE_DEG, CUT_DEG = 15.0, 100.0  # without samples at most: in the record, and where a peak is cut off
 ROUNDS = 12
 # The law itself is taken to be good to this share of the pressure: the high pressures do not outweigh the low ones.
 MODEL_SHARE = 0.004
@@ -74,13 +74,14 @@ def fit(
     x, p, t = angle_deg[take] - about_deg, value[take], time_s[take]
     highest = float(p.max(initial=-np.inf))
     flat = p >= highest  # a recorder's end of range cuts the peak off: what is cut says nothing
-    if flat.sum() > FLAT_SHARE * len(p):
+    flat &= flat.sum() > FLAT_SHARE * len(p)
+    if flat.any():
         x, p, t = x[~flat], p[~flat], t[~flat]
     if (
         len(x) < LEAST_POINTS
         or x[0] > -0.85 * half_deg
         or x[-1] < 0.85 * half_deg
-        or np.diff(x).max() > WIDEST_HOLE_DEG
+        or np.diff(x).max() > (CUT_DEG if flat.any() else HOLE_DEG)
     ):
         return None
     start = _start(x, p, cylinder, 0.9 * half_deg)

@@ -1,7 +1,8 @@
-"""Which of two teeth is gone where the crank line alone leaves both possible: the cams' angles tell, if described.
+"""Which of two teeth is gone where the crank line alone leaves both possible: cams tell, if described, or the piston.
 
 The two readings of the line number the slots a pitch apart, so by them every cam edge stands a pitch earlier or later
-after cylinder 1's TDC. With TDC slot and cam edges in the setup one reading puts the cams where they belong.
+after cylinder 1's TDC, and so does the TDC that a cylinder's pressure shows. With TDC slot and cam edges in the setup,
+or the slot and such a pressure, one reading puts them where they belong.
 """
 
 from __future__ import annotations
@@ -42,12 +43,13 @@ def find_side(signals: Signals, wheel: WheelResult, engine: EngineResult, setup:
     slot, other = layout.tooth_slots[reading.gone], layout.tooth_slots[reading.instead]
     pairs = _described(signals, engine, setup)
     phase = engine.phase
-    if not pairs or phase.tdc_source != "setup" or not phase.turn_known:
+    by_pressure = _by_pressure(engine, slot, other, reading.turned_deg)
+    if not (pairs or by_pressure) or phase.tdc_source != "setup" or not phase.turn_known:
         why = "nothing in the setup says where the cams stand by the crank wheel"
         if pairs and phase.tdc_source != "setup":
             why = "the setup does not say which slot passes the sensor at cylinder 1's TDC"
         return Side(slot, other, None, 0.5, reading.turned_deg, why)
-    return _judged(slot, other, reading.turned_deg, pairs)
+    return _judged(slot, other, reading.turned_deg, pairs, by_pressure)
 
 
 def doubtful(wheel: WheelResult) -> Reading | None:
@@ -76,8 +78,27 @@ def _described(signals: Signals, engine: EngineResult, setup: Setup) -> list[tup
     return out
 
 
-def _judged(slot: int, other: int, turned_deg: float, pairs: Sequence[tuple[Cam, CamWheel]]) -> Side:
-    """Mean over the cams, not their sum: one drive moves them together."""
+def _by_pressure(engine: EngineResult, slot: int, other: int, turned_deg: float) -> tuple[float, str] | None:
+    """(log odds of ``slot``, in words) by the TDC that the pressure in a cylinder shows, by either reading."""
+    by = engine.tdc_by_pressure
+    if by is None or by.late_deg is None or by.other_cylinder is not None:
+        return None
+    here, there = by.late_deg, by.late_deg + turned_deg
+    words = (
+        f"with slot {slot} gone TDC by the pressure in cylinder {by.cylinder} stands {_signed(here)} degrees off the "
+        f"setup's, with slot {other} {_signed(there)}"
+    )
+    return _log_fit(here, by.sd_deg) - _log_fit(there, by.sd_deg), words
+
+
+def _judged(
+    slot: int,
+    other: int,
+    turned_deg: float,
+    pairs: Sequence[tuple[Cam, CamWheel]],
+    by_pressure: tuple[float, str] | None = None,
+) -> Side:
+    """Mean over the cams, not their sum: one drive moves them together. The piston's word comes on top."""
     logs, words = [], []
     for cam, said in pairs:
         turned = tuple(replace(e, angle_deg=float((e.angle_deg + turned_deg) % 720.0)) for e in cam.edges)
@@ -90,9 +111,13 @@ def _judged(slot: int, other: int, turned_deg: float, pairs: Sequence[tuple[Cam,
             f"with slot {slot} gone {cam.channel} stands {_signed(here)} degrees off its place, "
             f"with slot {other} {_signed(there)}"
         )
-    if not logs:
+    total = float(np.mean(logs)) if logs else 0.0
+    if by_pressure is not None:
+        total += by_pressure[0]
+        words.append(by_pressure[1])
+    if not words:
         return Side(slot, other, None, 0.5, turned_deg, "the cams do not show the edges that the setup describes")
-    p = float(1.0 / (1.0 + np.exp(-np.clip(np.mean(logs), -30.0, 30.0))))
+    p = float(1.0 / (1.0 + np.exp(-np.clip(total, -30.0, 30.0))))
     gone = slot if p >= DECIDED else other if p <= 1.0 - DECIDED else None
     return Side(slot, other, gone, p, turned_deg, "; ".join(words))
 

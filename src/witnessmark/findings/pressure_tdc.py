@@ -40,6 +40,12 @@ def alone(m: Measured) -> Outcome:
             f"Top dead centre by the pressure in cylinder {by.cylinder} lies within {abs(by.late_deg):.1f} degrees "
             f"(± {2.0 * by.sd_deg:.1f}) of the setup's slot.",
         ))  # fmt: skip
+    side = m.engine.side
+    if side is not None and side.gone is None:
+        return Outcome(not_assessed=(NotAssessed(
+            IN_PLACE, f"it is open whether slot {side.slot} or {side.other} is gone, and with it where slot 1 is",
+            "the wheel looked at through the sensor's hole",
+        ),))  # fmt: skip
     judged = [c.offset_deg for c in m.engine.cams if c.offset_deg is not None]
     if judged and all(abs(x) < 0.5 * abs(by.late_deg) for x in judged):
         return Outcome(not_assessed=(NotAssessed(
