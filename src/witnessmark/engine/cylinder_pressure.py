@@ -264,6 +264,8 @@ def _gain(x: Array, over: Array) -> float:
     after, before = (x > 30.0) & (x < 90.0), (x < -30.0) & (x > -90.0)
     if not after.any() or not before.any() or float(np.mean(over[before])) <= 0.0:
         return 1.0
+    if np.diff(x[np.abs(x) < 90.0]).max() > pressure_fit.HOLE_DEG:
+        return 1.0  # a flank with a hole in it is not compared
     return float(np.mean(over[after]) / np.mean(over[before]))
 
 
