@@ -66,7 +66,8 @@ def tdc_error_deg(analysis: Analysis, record: Simulated, scenario: Scenario) -> 
     assert p.tdc_deg is not None
     assert p.cylinder is not None
     firing = float(mechanics.tdc_deg(scenario.engine)[p.cylinder - 1])
-    near = float(np.interp(p.each[len(p.each) // 2].peak_s, run.time_s, run.theta_deg))
+    used = [c for c in p.each if c.kind == "motored"]
+    near = float(np.interp(used[len(used) // 2].peak_s, run.time_s, run.theta_deg))
     cycle = scenario.engine.cycle_deg
     when = np.interp(firing + cycle * round((near - firing) / cycle), run.theta_deg, run.time_s)
     return float(circular.signed(p.tdc_deg - float(analysis.wheel.angle.at(float(when))[0]), 360.0))

@@ -28,6 +28,7 @@ Array = NDArray[np.float64]
 
 ENOUGH_HZ = 20_000.0  # 0.3 degrees a sample at 1000 rev/min
 LONG_S, LEAST_HZ = 120.0, 5000.0
+WIDER, LEAST_HOLE_DEG = 1.7, 45.0  # a gap with a tooth gone beside it is no hole
 CHUNK = 1 << 15  # means read at once
 CELL_DEG = 2.0
 MOST_CYCLES = 60
@@ -110,11 +111,22 @@ def on_crank(recording: Recording, line: Line, unrolled: Unrolled, chain: int) -
         knots = slice(seg.start, seg.stop)
         angle = between(time, unrolled.angle.time_s[knots], unrolled.angle.angle_deg[knots])
         good = np.isfinite(value) & (time >= seg.start_s) & (time <= seg.end_s)
+        good &= ~_lost(time, unrolled.angle.time_s[knots], unrolled.angle.angle_deg[knots])
         parts.append((time[good], value[good], angle[good] + 360.0 * unrolled.shift_turns[i]))
     if not parts:
         return np.empty(0), np.empty(0), np.empty(0)
     time, value, angle = (np.concatenate(x) for x in zip(*parts, strict=True))
     return time, value, angle
+
+
+def _lost(time_s: Array, knot_s: Array, knot_deg: Array) -> NDArray[np.bool_]:
+    """Samples in a hole between two decoded edges wider than the wheel's own gaps: their angle is a guess."""
+    if len(knot_s) < 3:
+        return np.ones(len(time_s), dtype=np.bool_)
+    step = np.diff(knot_deg)
+    i = np.clip(np.searchsorted(knot_s, time_s, side="right") - 1, 0, len(step) - 1)
+    # one gap in sixty teeth is more than this share of the steps
+    return np.asarray(step[i] > max(WIDER * float(np.quantile(step, 0.985)), LEAST_HOLE_DEG))
 
 
 def between(time_s: Array, knot_s: Array, knot_deg: Array) -> Array:
@@ -264,7 +276,8 @@ def _gain(x: Array, over: Array) -> float:
     after, before = (x > 30.0) & (x < 90.0), (x < -30.0) & (x > -90.0)
     if not after.any() or not before.any() or float(np.mean(over[before])) <= 0.0:
         return 1.0
-    if np.diff(x[np.abs(x) < 90.0]).max() > pressure_fit.HOLE_DEG:
+    inner = x[np.abs(x) < 90.0]
+    if inner[0] > -80.0 or inner[-1] < 80.0 or np.diff(inner).max() > pressure_fit.HOLE_DEG:
         return 1.0  # a flank with a hole in it is not compared
     return float(np.mean(over[after]) / np.mean(over[before]))
 

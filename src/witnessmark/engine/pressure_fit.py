@@ -26,6 +26,7 @@ Array = NDArray[np.float64]
 HALF_DEG = 100.0  # both flanks up to here: closed on any usual engine (inlet closes 30-70 after BDC: common practice)
 LEAST_POINTS = 40
 FLAT_SHARE = 0.03
+FAR_LOG = 3.0  # a top twenty times the first guess is no solution
 HOLE_DEG, CUT_DEG = 15.0, 100.0  # without samples at most: in the record, and where a peak is cut off
 ROUNDS = 12
 # The law itself is taken to be good to this share of the pressure: the high pressures do not outweigh the low ones.
@@ -95,7 +96,7 @@ def fit(
         step[2] = np.clip(step[2], -8.0, 8.0)
         unknown = unknown + step
         unknown[1] = np.clip(unknown[1], 0.8, 1.8)
-        if not np.isfinite(unknown).all() or abs(unknown[2]) > 30.0:
+        if not np.isfinite(unknown).all() or abs(unknown[2]) > 30.0 or abs(unknown[0] - start[0]) > FAR_LOG:
             return None
     return _told(x, p, t, unknown, cov, cylinder, bar_per_unit, noise, about_deg, highest)
 
