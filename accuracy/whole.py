@@ -272,8 +272,10 @@ def _unit_resets(rng: np.random.Generator, severity: float) -> tuple[Draft, floa
     made = _running(rng, 6.0)
     outputs(made)
     hook(made, {"role": "battery"})
+    # above idle: an engine that stalls on the first restart is not to be told from one whose key was turned off
+    made.tables["running"]["targets"] = [[0.0, float(rng.uniform(1500.0, 2500.0))]]
     starts = 0.8 + np.arange(int(value)) * float(rng.uniform(1.0, 1.3))
-    fault(made, kind="unit-resets", stretches=[[float(s), float(rng.uniform(0.12, 0.3))] for s in starts])
+    fault(made, kind="unit-resets", stretches=[[float(s), float(rng.uniform(0.08, 0.2))] for s in starts])
     return made, value
 
 
