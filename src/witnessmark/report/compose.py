@@ -11,6 +11,9 @@ import numpy as np
 from witnessmark.findings.model import Finding
 from witnessmark.report import collect, phrases
 from witnessmark.report.compose_appendix import appendix
+from witnessmark.report.compose_cams import cams_section
+from witnessmark.report.compose_cylinders import cylinders_section
+from witnessmark.report.compose_outputs import outputs_section
 from witnessmark.report.compose_parts import (
     attempts_section,
     bounds_section,
@@ -39,6 +42,9 @@ def compose(analysis: Analysis, *, with_pictures: bool = True) -> Document:
         teeth_section(analysis),
         attempts_section(analysis, drawn),
         replay_section(analysis),
+        cams_section(analysis, drawn),
+        outputs_section(analysis),
+        cylinders_section(analysis),
         causes_section(analysis),
         not_assessed_section(analysis),
         bounds_section(analysis),
