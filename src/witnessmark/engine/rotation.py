@@ -251,7 +251,7 @@ def starter_stretches(recording: Recording, line: Line) -> list[tuple[float, flo
     return _stretches(time, size > max(0.2 * top, 0.5 * least), 0.15, LEAST_STARTER_S)
 
 
-def _battery_stretches(recording: Recording, line: Line) -> list[tuple[float, float]]:
+def battery_stretches(recording: Recording, line: Line) -> list[tuple[float, float]]:
     """When the battery stands more than a volt below its rest, with a deeper notch at the beginning."""
     time, value = thinned(recording, line.name, line.info.start_s, recording.end_s, 1000.0)
     if len(value) < 10 or not line.scale_known:
@@ -299,6 +299,6 @@ def find_rotations(
         add(_cam_stretches(line), line.role)
     if not found:
         for line in signals.by_role("battery"):
-            add(_battery_stretches(recording, line), line.role)
+            add(battery_stretches(recording, line), line.role)
     found.sort(key=lambda r: r.start_s)
     return mark_ends(found, unrolled, wheel.layout, recording.start_s, recording.end_s)
