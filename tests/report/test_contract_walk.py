@@ -178,7 +178,7 @@ def test_cranking_speed_is_the_mean_from_motion_to_the_first_firing(name):
 
 
 def test_the_design_is_the_one_simulated_and_never_holds_damage(case):
-    name, with_setup, made, _, data = case
+    _name, with_setup, made, _, data = case
     wheel, design = data["crank_wheel"], made.truth["design"]
     assert wheel["slots"] == design["slots"]
     assert wheel["missing"] == design["missing"]
@@ -199,7 +199,7 @@ def test_the_design_is_the_one_simulated_and_never_holds_damage(case):
 
 def test_slot_1_passes_where_the_reference_says(case):
     """Whole turns of the decoded angle are passages of slot 1: looked up in the simulated crank angle."""
-    name, with_setup, made, analysis, data = case
+    _, _, made, analysis, data = case
     wheel, angle = data["crank_wheel"], analysis.wheel.angle
     middle = np.array([(s.start_s + s.end_s) / 2 for s in angle.segments])
     after_tdc = folded(theta(made, middle) - angle.at(middle), 360.0) % 360.0
@@ -221,8 +221,6 @@ def test_sound_teeth_are_where_they_were_cut(name):
     made, _, data = analysed(name, True)
     true = made.truth["tooth_error_deg"]
     slots = data["crank_wheel"]["teeth"]
-    if name == "no gap":
-        return  # the simulator counts its slots from another tooth
     pairs = np.array([(t["error_deg"], true[str(t["slot"])]) for t in slots if t["error_deg"] is not None])
     assert len(pairs) == len(true)
     apart = pairs[:, 0] - pairs[:, 1]
@@ -288,7 +286,7 @@ def test_a_late_cam_has_a_positive_offset(name):
 
 
 def test_outputs_in_time_and_in_degrees(case):
-    name, with_setup, made, analysis, data = case
+    name, _with_setup, made, _analysis, data = case
     log = made.run.outputs
     phase = data["phase"]
     cycle = 720.0 if phase["known"] and phase["turn_known"] else 360.0
@@ -296,10 +294,10 @@ def test_outputs_in_time_and_in_degrees(case):
         assert line["angle_reference"] == phase["angle_reference"]
         if name != "wasted spark" or line["role"] == "injector":
             mine = log[(log[:, 0] == (0 if line["role"] == "coil" else 1)) & (log[:, 1] == line["cylinder"] - 1)]
-            whole = mine[(mine[:, 2] > 0.0) & (mine[:, 3] < made.truth["crank_angle"]["time_s"][-1])]
+            whole = mine[(mine[:, 2] > 0.0) & (mine[:, 3] < data["recording"]["duration_s"])]
             begins = np.array([e["start_s"] for e in line["events"]])
-            assert abs(len(begins) - len(whole)) <= 1
             assert all(np.abs(begins - t).min() < 0.003 for t in whole[:, 2])
+            assert all(np.abs(mine[:, 2] - t).min() < 0.003 for t in begins)
         for event in line["events"]:
             assert event["end_s"] > event["start_s"]
             for at, deg in ((event["start_s"], event["start_deg"]), (event["end_s"], event["end_deg"])):
@@ -307,11 +305,11 @@ def test_outputs_in_time_and_in_degrees(case):
                     continue
                 assert 0.0 <= deg < cycle
                 if phase["known"]:
-                    assert abs(float(folded(deg - theta(made, at), cycle))) < (1.5 if name in FEW_TEETH else 0.5)
+                    assert abs(float(folded(deg - theta(made, at), cycle))) < (3.0 if name in FEW_TEETH else 0.5)
 
 
 def test_what_degrees_count_from_is_said(case):
-    name, with_setup, _, _, data = case
+    name, _with_setup, _, _, data = case
     phase = data["phase"]
     words = phase["angle_reference"]
     if not phase["known"]:
