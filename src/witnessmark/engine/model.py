@@ -214,6 +214,8 @@ class CylinderResult:
     run_cycles: int = 0
     run_start_s: float | None = None
     run_end_s: float | None = None
+    roughness_per_s2: float | None = None  # running: how much longer its segment takes than the one before (roughness)
+    roughness_sd: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -323,6 +323,8 @@ def _cylinders(analysis: Analysis) -> list[dict[str, Any]]:
                 "contribution_rel": None if r is None else share(r.contribution_rel),
                 "contribution_sd": None if r is None else share(r.contribution_sd),
                 "misfires": None if r is None else plain(r.misfires),
+                "roughness_per_s2": None if r is None else number(r.roughness_per_s2, 3),
+                "roughness_sd": None if r is None else number(r.roughness_sd, 3),
                 "cycles": None if r is None else plain(r.run_cycles or r.cycles),
             }
         )

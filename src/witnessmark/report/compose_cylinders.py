@@ -60,17 +60,26 @@ def cylinder_tables(analysis: Analysis) -> tuple[Table, ...]:
         return ()
     pressed = any(r.compression_rel is not None for r in results)
     gave = any(r.contribution_rel is not None for r in results)
+    rough = any(r.roughness_per_s2 is not None for r in results)
     named = any(r.cylinder is not None for r in results)
     columns = [
         "Cylinder" if named else "Event",
         "Firing TDC" if named else "After the first",
         *(["Compression", "By each line"] if pressed else []),
         *(["Contribution", "Cycles without burn"] if gave else []),
+        *(["Unevenness 1/s²"] if rough else []),
     ]
     caption = "Each against the median of the others (1 is equal), with one standard deviation, in firing order."
     caption += " Compression: the work taken while cranking." if pressed else ""
     caption += " Contribution: the work given while running." if gave else ""
+    if rough:
+        caption += (
+            " Unevenness: how much longer its segment (firing TDC to the next) takes than the one before, over the "
+            "third power of that time; positive: slower; an error of the wheel is in it."
+        )
     rows = tuple(_row(n, r, named, pressed, gave) for n, r in enumerate(results, start=1))
+    if rough:
+        rows = tuple((*row, _rough(r)) for row, r in zip(rows, results, strict=True))
     return (Table("cylinders", tuple(columns), rows, (), caption),)
 
 
@@ -84,6 +93,12 @@ def _row(number: int, r: CylinderResult, named: bool, pressed: bool, gave: bool)
         out.append(_value(r.contribution_rel, r.contribution_sd))
         out.append(DASH if r.misfires is None else f"{r.misfires} of {r.run_cycles}")
     return tuple(out)
+
+
+def _rough(r: CylinderResult) -> str:
+    if r.roughness_per_s2 is None:
+        return DASH
+    return f"{r.roughness_per_s2:+.1f} ± {r.roughness_sd or 0.0:.1f}"
 
 
 def _value(value: float | None, sd: float | None) -> str:
