@@ -129,7 +129,8 @@ def trimmed(
             part = _without_key_on(_without_lone(part), starter)
             if len(part) >= FEWEST_EDGES:
                 marks = marking[(marking >= part[0]) & (marking <= part[-1])]
-                earliest = max(out[-1].end_s if out else -np.inf, record_start_s)
+                pulled = [on - BEFORE_STARTER_S for on, _ in starter if on - BEFORE_STARTER_S <= part[0] <= on + STOP_S]
+                earliest = max(out[-1].end_s if out else -np.inf, record_start_s, *pulled)
                 start = min(set_in_motion(marks, earliest), float(part[0])) if len(marks) else float(part[0])
                 out.append(replace(m, start_s=start, end_s=float(part[-1])))
     return tuple(out)

@@ -23,7 +23,7 @@ TOGETHER_S = 1e-6  # a cycle begins as the one before ends: both come from the s
 
 @dataclass(frozen=True, slots=True)
 class Roughness:
-    """per_s2 [n]: median over the cycles, by firing order; sd [n] of that median; cycles used."""
+    """per_s2 [n]: mean over the cycles, by firing order; sd [n] of that mean; cycles used."""
 
     per_s2: Array
     sd: Array
@@ -71,6 +71,5 @@ def roughness(cycles: Sequence[tuple[Speed, float, float]], tdc_deg: Array, cycl
     every = np.array([r for r in rows if np.isfinite(r).all()])
     if len(every) < LEAST_CYCLES:
         return None
-    middle = np.median(every, axis=0)
-    spread = 1.4826 * np.median(np.abs(every - middle), axis=0)
-    return Roughness(middle, 1.2533 * spread / np.sqrt(len(every)), len(every))
+    # the mean, not the median: a cylinder that fails in every other cycle is to show
+    return Roughness(every.mean(axis=0), every.std(axis=0, ddof=1) / np.sqrt(len(every)), len(every))

@@ -75,7 +75,7 @@ def cylinder_tables(analysis: Analysis) -> tuple[Table, ...]:
     if rough:
         caption += (
             " Unevenness: how much longer its segment (firing TDC to the next) takes than the one before, over the "
-            "third power of that time; positive: slower; an error of the wheel is in it."
+            "third power of that time, mean over the cycles; positive: slower; an error of the wheel is in it."
         )
     rows = tuple(_row(n, r, named, pressed, gave) for n, r in enumerate(results, start=1))
     if rough:

@@ -322,7 +322,7 @@ def analysis_schema() -> Schema:
                         "misfires": maybe(COUNT),
                         "roughness_per_s2": {
                             **maybe(NUMBER),
-                            "description": "(T[n] - T[n-1]) / T[n-1]^3 of the firing segments' times, median",
+                            "description": "(T[n] - T[n-1]) / T[n-1]^3 of the firing segments' times, mean over cycles",
                         },
                         "roughness_sd": maybe(POSITIVE),
                         "cycles": maybe(COUNT),
