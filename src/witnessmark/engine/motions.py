@@ -31,8 +31,8 @@ FEWEST_EDGES = 4
 # Speeds over so many first intervals are carried back to rest: within them (a tenth of a turn at most) the starter's
 # torque is steady enough for a straight line.
 SPEEDS_FROM_REST = 5
-# The crank moves some tens of ms after the starter's current comes (published: ISO 7637-2 pulse 4 envelope, quoted by an
-# instrument maker); edges this long before it are the sensor's supply coming on.
+# The crank moves some tens of ms after the starter's current comes (published: ISO 7637-2 pulse 4 envelope, quoted by
+# an instrument maker); edges this long before it are the sensor's supply coming on.
 BEFORE_STARTER_S = 0.05
 
 
