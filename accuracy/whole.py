@@ -196,7 +196,9 @@ def _compression_low(rng: np.random.Generator, severity: float) -> tuple[Draft, 
 
 def _running(rng: np.random.Generator, seconds: float, vee: float = 0.2) -> Draft:
     made = base(rng, ("running",), vee=vee)
-    made.tables["running"]["targets"] = [[0.0, float(rng.uniform(700.0, 900.0))]]
+    # three cylinders and fewer idle faster: one of them out would stall them at once
+    few = 1.5 if made.tables["engine"]["cylinders"] <= 3 else 1.0
+    made.tables["running"]["targets"] = [[0.0, few * float(rng.uniform(700.0, 900.0))]]
     made.tables["duration_s"] = max(made.tables["duration_s"], seconds)
     cams(rng, made, both=False)
     return made
@@ -272,8 +274,10 @@ def _unit_resets(rng: np.random.Generator, severity: float) -> tuple[Draft, floa
     made = _running(rng, 6.0)
     outputs(made)
     hook(made, {"role": "battery"})
+    # above idle: an engine that stalls on the first restart is not to be told from one whose key was turned off
+    made.tables["running"]["targets"] = [[0.0, float(rng.uniform(2000.0, 3000.0))]]
     starts = 0.8 + np.arange(int(value)) * float(rng.uniform(1.0, 1.3))
-    fault(made, kind="unit-resets", stretches=[[float(s), float(rng.uniform(0.12, 0.3))] for s in starts])
+    fault(made, kind="unit-resets", stretches=[[float(s), float(rng.uniform(0.05, 0.12))] for s in starts])
     return made, value
 
 

@@ -201,6 +201,15 @@ def _parked_shift(motion: CamMotion | None) -> float:
     return float(np.median(motion.shift_deg[slow] if slow.any() else motion.shift_deg[:FIRST_CYCLES]))
 
 
+def _repeats(said: CamWheel) -> bool:
+    """Whether a cam is described as alike in both turns of the cycle: it is judged without knowing which turn it is."""
+    edges = said.edges_deg or ()
+    return all(
+        any(k == kind and abs(float(circular.signed(a - angle - 360.0, 720.0))) < 1.0 for a, k in edges)
+        for angle, kind in edges
+    )
+
+
 def to_cam(pattern: Pattern, phase: Phase, facts: Facts, motion: CamMotion | None = None) -> Cam:
     """The pattern after cylinder 1's firing TDC (where the phase is known), with its offset where it can be judged."""
     line = pattern.track.line
@@ -209,7 +218,8 @@ def to_cam(pattern: Pattern, phase: Phase, facts: Facts, motion: CamMotion | Non
     if phase.known and phase.tdc_deg is not None:
         turned = (replace(e, angle_deg=float(np.mod(e.angle_deg - phase.tdc_deg, facts.cycle_deg))) for e in edges)
         edges = tuple(sorted(turned, key=lambda e: e.angle_deg))
-    judged = said is not None and phase.turn_known and phase.tdc_source == "setup"
+    placed = phase.turn_known or (phase.known and said is not None and _repeats(said))
+    judged = said is not None and placed and phase.tdc_source == "setup"
     offset = offset_deg(edges, said) if judged and said is not None else None
     parked = _parked_shift(motion)
     late: tuple[float, ...] = ()

@@ -94,7 +94,9 @@ def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recor
     unrolled = unroll(wheel.angle, motions)
     commands = find_commands(signals, recording)
     cam_tracks = [
-        cam_track(line, unrolled, motions, recording.start_s) for line in signals.by_role("cam") if len(line.edges)
+        cam_track(line, unrolled, motions, recording.start_s)
+        for line in signals.by_role("cam")
+        if len(line.edges) and line.levels.moving  # the edges of a dead line are its noise's
     ]
     coil_tracks = [_command_track(c, unrolled) for c in commands if c.role == "coil"]
     injector_tracks = [_command_track(c, unrolled) for c in commands if c.role == "injector"]

@@ -32,6 +32,8 @@ def _flat(m: Measured, line: Line) -> bool:
     if len(line.edges) <= FEW_EDGES:
         # pulses that could not be read are no silence
         return not line.levels.moving or (line.scale_known and _swing(line) < NO_SIGNAL_V)
+    if not line.levels.moving:
+        return True
     cam = next((c for c in m.engine.cams if c.channel == line.name), None)
     small = line.scale_known and _swing(line) < NO_SIGNAL_V
     return small and (cam is None or not any(e.present > 0.5 for e in cam.edges))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from witnessmark.engine.model import Cam
-from witnessmark.findings import cam_motion
+from witnessmark.findings import cam_motion, cam_rocking
 from witnessmark.findings.cam_lines import lost
 from witnessmark.findings.measured import Family, Measured, Outcome, beyond
 from witnessmark.findings.model import Finding, NotAssessed
@@ -22,7 +22,9 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
     if not m.engine.cams or m.layout is None:
         return out + _by_gas_alone(m)
     judged = [c for c in m.engine.cams if c.offset_deg is not None and c.cycles >= m.limits["cam.least_cycles"]]
-    common = cam_motion.together(m)
+    common = cam_rocking.rocking(m)
+    if not any(f.stated for f in common.found):
+        common += cam_motion.together(m)
     out += common
     if not any(f.stated for f in common.found):  # a wheel that slips or a sensor that lags moves every cam's edges
         out += _offsets(m, judged) + cam_motion.wander(m) + _by_gas_alone(m)
@@ -218,6 +220,7 @@ FAMILY = Family(
     (
         "cam.least_cycles", "cam.tolerance_deg", "cam.gas_margin_deg", "cam.gas_alone_deg", "cam.edge_cycles",
         "cam.edge_deg", "cam.swing_deg", "cam.swings", "cam.edge_wander_deg", "cam.common_deg", "cam.common_alike",
+        "cam.rocking_deg",
         "cam.delay_us", "cam.delay_deg", "cam.lost_cycles", "cam.dead_turns",
     ),
     "a camshaft turns once in two turns of the crank: what its edges do together is its drive, what one does is metal",

@@ -98,7 +98,8 @@ def find(m: Measured) -> Outcome:
         f"The wheel jumps on {many} (at {when} s) by teeth that pass in no time, between whole turns: no crank does "
         "that; the recorder left samples out and ran the rest together.",
         min(0.97, (0.7 if m.teeth >= FINE else 0.55) + 0.2 * (times.size - 1)),
-        tuple(m.stretch(m.channel, t - 0.02, t + 0.02) for t in times[:40]), None, start_s=float(times[0]), end_s=float(times[-1]), value=float(times.size), unit="jumps",
+        tuple(m.stretch(m.channel, t - 0.02, t + 0.02) for t in times[:40]), None,
+        start_s=float(times[0]), end_s=float(times[-1]), value=float(times.size), unit="jumps",
         evidence={"jumps": int(times.size), "plain": int(times.size > 1 or m.teeth >= FINE)},
     )  # fmt: skip
     return Outcome((finding,))

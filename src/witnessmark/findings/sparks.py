@@ -112,13 +112,19 @@ def _all(m: Measured, late: dict[str, tuple[Output, Array, Array]]) -> tuple[Fin
     return (_finding(m, outputs[0], middle, confidence, outputs, values, text),)
 
 
+def _whole_before(m: Measured, time_s: float) -> bool | None:
+    """Whether the crank signal was whole over the turn before: 0.3 s while running, up to 0.9 s while cranking."""
+    looks = (crank_whole(m, time_s - span, time_s) for span in (0.3, 0.6, 0.9))
+    return next((x for x in looks if x is not None), None)
+
+
 def _finding(
     m: Measured, o: Output, value: float, confidence: float, outputs: list[Output], values: dict[str, object], text: str
 ) -> Finding:
     first = min(x.events[0].start_s for x in outputs)
     last = max(x.events[-1].end_s for x in outputs)
     events = [(x.channel, e) for x in outputs for e in x.events[:10]][:40]
-    told = [w for _, e in events if (w := crank_whole(m, e.end_s - 0.3, e.end_s)) is not None]
+    told = [w for _, e in events if (w := _whole_before(m, e.end_s)) is not None]
     whole = float(np.mean(told)) >= 0.8 if told else None
     return Finding(
         "", "spark-misplaced", o.channel, "none", text, confidence,
