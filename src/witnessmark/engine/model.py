@@ -76,6 +76,7 @@ class Cam:
     late_deg: tuple[float, ...] = ()
     tolerance_deg: float | None = None
     phaser_range_deg: float | None = None
+    inverted: bool = False  # the line is the other way up than the setup describes it
 
 
 @dataclass(frozen=True, slots=True)

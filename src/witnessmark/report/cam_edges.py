@@ -53,15 +53,20 @@ def rows_of(analysis: Analysis, cam: Cam) -> list[CamRow]:
     out: list[CamRow] = []
     late = cam.late_deg or (float("nan"),) * len(expected_edges(analysis, cam))
     for (angle, kind), off in zip(expected_edges(analysis, cam), late, strict=False):
-        near = [e for e in left if e.kind == kind and abs(_apart(e.angle_deg, angle + off)) <= SAME_EDGE_DEG]
+        near = [e for e in left if (e.kind == kind) != cam.inverted and abs(_apart(e.angle_deg, angle + off)) <= SAME_EDGE_DEG]
         if not np.isfinite(off) or not near:
-            out.append(CamRow(kind, None, angle, None))
+            out.append(CamRow(_seen_as(kind, cam), None, angle, None))
             continue
         mine = min(near, key=lambda e: abs(_apart(e.angle_deg, angle + off)))
         left.remove(mine)
-        out.append(CamRow(kind, mine, angle, float(off)))
+        out.append(CamRow(mine.kind, mine, angle, float(off)))
     out += [CamRow(e.kind, e, None, None) for e in left]
     return sorted(out, key=lambda r: r.found.angle_deg if r.found is not None else (r.expected_deg or 0.0))
+
+
+def _seen_as(kind: str, cam: Cam) -> str:
+    """The kind of a described edge as the line shows it."""
+    return {"rising": "falling", "falling": "rising"}[kind] if cam.inverted else kind
 
 
 def _apart(a_deg: float, b_deg: float) -> float:

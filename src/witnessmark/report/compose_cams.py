@@ -26,8 +26,12 @@ def cams_section(analysis: Analysis, drawn: Pictures) -> Section:
         return Section("cams", TITLE)
     shown = (drawn.cams,) if drawn.cams is not None else ()
     text = moved(analysis)
-    said = (_sentence(analysis, text),) if text else ()
-    return Section("cams", TITLE, said, shown, (_whole(analysis, cams), _edges(analysis, cams)))
+    said = [_sentence(analysis, text)] if text else []
+    turned = [c.channel for c in cams if c.inverted]
+    if turned:
+        text = f"{listed(turned)}: the line is the other way up than the setup describes it; the edges are compared so."
+        said.append(measured(analysis, text[0].upper() + text[1:]))
+    return Section("cams", TITLE, tuple(said), shown, (_whole(analysis, cams), _edges(analysis, cams)))
 
 
 def _sentence(analysis: Analysis, text: str) -> Sentence:
