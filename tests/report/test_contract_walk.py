@@ -113,7 +113,7 @@ def test_attempts_are_those_simulated(name):
         assert got["start_s"] == pytest.approx(true["start_s"], abs=0.05 if name in FEW_TEETH else 0.03)
         assert got["end_s"] == pytest.approx(true["end_s"], abs=0.06)
         if name != "two attempts" or got is data["attempts"][-1]:
-            assert got["turns"] == pytest.approx(true["turns"], abs=0.15)
+            assert got["turns"] == pytest.approx(true["turns"], abs=0.13)
         if name != "motor-cranked":
             assert got["started"] == true["started"]
 
@@ -171,7 +171,9 @@ def test_cranking_speed_is_the_mean_from_motion_to_the_first_firing(name):
             fired = made.truth["attempts"][0]["sync_s"]
         stop = true["end_s"] if fired is None else fired
         a, b = theta(made, [true["start_s"], stop])
-        assert got["cranking_rpm"] == pytest.approx((b - a) / 6.0 / (stop - true["start_s"]), rel=0.08)
+        # 24 teeth and fewer show the motion 25 to 45 ms late, and with it the slowest part of the mean
+        near = 0.08 if name in ("no gap", *FEW_TEETH) else 0.05
+        assert got["cranking_rpm"] == pytest.approx((b - a) / 6.0 / (stop - true["start_s"]), rel=near)
 
 
 # --- wheel -----------------------------------------------------------------------------------------------------------

@@ -64,6 +64,21 @@ def test_what_moved_against_what(fault, words):
         assert {row["In chain teeth"] for row in tables(analysis)["cams"]} == {"–"}
 
 
+def test_a_line_the_other_way_up_is_compared_edge_by_edge():
+    """The probe turned about: falling where the setup says rising. No edge is late or missing for it."""
+    analysis = analysed(CRANKED, LINES, {"kind": "probe", "channel": "cam in", "what": "inverted"})
+    (cam,) = [c for c in analysis.engine.cams if c.channel == "cam in"]
+    assert cam.inverted
+    assert cam.late_deg == pytest.approx([0.0] * 4, abs=0.6)
+    rows = [r for r in tables(analysis)["cam-edges"] if r["Cam"] == "cam in"]
+    assert [(r["Edge"], r["Expected"]) for r in rows] == [
+        ("falling", "40.0°"), ("rising", "220.0°"), ("falling", "310.0°"), ("rising", "400.0°"),
+    ]  # fmt: skip
+    section = cams_section(analysis, Pictures())
+    assert any("the other way up" in s.text for s in section.sentences)
+    assert not any(f.kind.startswith("cam-") for f in analysis.findings.found)
+
+
 def test_while_running_a_phaser_may_have_moved_it():
     analysis = analysed(RUNNING, LINES, {"kind": "phaser-stuck", "cams": [2], "deg": -20.0})
     assert "a phaser may have moved it" in moved(analysis)

@@ -53,7 +53,11 @@ def rows_of(analysis: Analysis, cam: Cam) -> list[CamRow]:
     out: list[CamRow] = []
     late = cam.late_deg or (float("nan"),) * len(expected_edges(analysis, cam))
     for (angle, kind), off in zip(expected_edges(analysis, cam), late, strict=False):
-        near = [e for e in left if (e.kind == kind) != cam.inverted and abs(_apart(e.angle_deg, angle + off)) <= SAME_EDGE_DEG]
+        near = [
+            e
+            for e in left
+            if (e.kind == kind) != cam.inverted and abs(_apart(e.angle_deg, angle + off)) <= SAME_EDGE_DEG
+        ]
         if not np.isfinite(off) or not near:
             out.append(CamRow(_seen_as(kind, cam), None, angle, None))
             continue
