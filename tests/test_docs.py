@@ -54,7 +54,16 @@ def test_the_setup_example_is_a_setup(tmp_path):
 
 
 @pytest.mark.parametrize(
-    "page", ["README.md", "CONTRIBUTING.md", "docs/README.md", "docs/learn.md", "docs/compare.md", "docs/setup.md"]
+    "page",
+    [
+        "README.md",
+        "CONTRIBUTING.md",
+        "docs/README.md",
+        "docs/learn.md",
+        "docs/compare.md",
+        "docs/setup.md",
+        "docs/report.md",
+    ],
 )
 def test_links_lead_somewhere(page):
     text = (ROOT / page).read_text(encoding="utf-8")

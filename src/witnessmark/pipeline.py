@@ -14,6 +14,7 @@ from witnessmark.causes.model import Verdict
 from witnessmark.causes.weigh import Context, weigh
 from witnessmark.engine.examine import examine
 from witnessmark.engine.model import EngineResult
+from witnessmark.engine.phase import slot_angle_deg
 from witnessmark.engine.sides import doubtful, find_side
 from witnessmark.findings.find import find
 from witnessmark.findings.model import Findings, NotAssessed
@@ -28,6 +29,7 @@ from witnessmark.signals.extract import extract
 from witnessmark.signals.model import Signals
 from witnessmark.wheel.decode import decode_wheel
 from witnessmark.wheel.model import WheelResult
+from witnessmark.wheel.renumber import can_be_renumbered, renumbered, repeats_to_slot, repeats_to_tdc
 
 # Two whole turns: with fewer, a fault of the wheel cannot be told from an accident of one turn (a slot is judged by
 # what it does again).
@@ -91,7 +93,32 @@ def _read(signals: Signals, setup: Setup, recording: Recording) -> tuple[WheelRe
         both = {f"slot {side.slot}", f"slot {side.other}"}
         told = all(words in wheel.undecidable for words in both)
         wheel = replace(wheel, undecidable="" if told else wheel.undecidable)
+    if side is None:
+        counted = _from_tdc(wheel, engine, setup)
+        if counted is not wheel:
+            wheel, engine = counted, examine(signals, counted, setup, recording)
     return wheel, replace(engine, side=side)
+
+
+def _from_tdc(wheel: WheelResult, engine: EngineResult, setup: Setup) -> WheelResult:
+    """A wheel that repeats within a turn, counted from the tooth nearest after cylinder 1's TDC where that is known.
+
+    A TDC slot in the setup says which tooth is counted as first, too.
+    """
+    layout, phase = wheel.layout, engine.phase
+    if layout is None or not phase.known or phase.tdc_deg is None or not can_be_renumbered(wheel):
+        return wheel
+    kind = "no gap on this wheel" if layout.periods == len(layout.teeth_deg) else (
+        f"the pattern repeats {layout.periods} times a turn"
+    )  # fmt: skip
+    said = setup.crank_wheel
+    slots = None if said is None else said.slots or (len(said.teeth_deg) if said.teeth_deg else None)
+    if said is not None and said.tdc_slot is not None and slots == layout.slots:
+        repeats = repeats_to_slot(layout, phase.tdc_deg, slot_angle_deg(layout, said.tdc_slot))
+        return renumbered(wheel, repeats, f"{kind}: slot 1 is counted from the setup's TDC slot {said.tdc_slot:g}")
+    first = "tooth" if layout.periods == len(layout.teeth_deg) else "first tooth of the repeat"
+    repeats = repeats_to_tdc(layout, phase.tdc_deg)
+    return renumbered(wheel, repeats, f"{kind}: slot 1 is the {first} nearest after cylinder 1's TDC")
 
 
 def in_motion(signals: Signals, wheel: WheelResult, engine: EngineResult) -> bool | None:

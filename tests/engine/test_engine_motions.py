@@ -36,6 +36,23 @@ def test_a_line_that_rises_at_key_on_is_no_motion() -> None:
     assert m.end_s == pytest.approx(3.4, abs=0.05)
 
 
+def test_a_line_that_rises_at_key_on_just_before_the_starter_is_no_motion() -> None:
+    """Too near to the first teeth to be told by time alone (a wheel of few teeth); the starter's current tells it."""
+    bench = Bench.at_speed(START)
+    line = crank_line(bench, [0.86])
+    few = np.isin(np.arange(len(line.edges)), [0, *range(1, len(line.edges), 12)])  # a tooth in six
+    line = replace(line, edges=type(line.edges)(*(
+        getattr(line.edges, f)[few] if isinstance(getattr(line.edges, f), np.ndarray) else getattr(line.edges, f)
+        for f in line.edges.__dataclass_fields__
+    )))  # fmt: skip
+    assert trimmed([Motion(0.86, 3.4)], line, None, None, 0.0)[0].start_s < 0.9
+    (m,) = trimmed([Motion(0.86, 3.4)], line, None, None, 0.0, ((0.98, 3.0),))
+    assert m.start_s == pytest.approx(1.0, abs=0.08)
+    # edges that lie close before the current's onset, or belong to a crank that turns already, are kept
+    (m,) = trimmed([Motion(0.86, 3.4)], line, None, None, 0.0, ((2.0, 3.0),))
+    assert m.start_s < 0.9
+
+
 def test_noise_below_the_arming_threshold_is_no_motion() -> None:
     bench = Bench.at_speed(START)
     noise = list(np.random.default_rng(1).uniform(0.1, 0.95, 60))

@@ -62,3 +62,12 @@ def test_teeth_lost_in_a_row_at_cranking_speed_are_lost_signal() -> None:
 def test_a_low_two_level_line_is_the_circuits(sensor: str, cause: str) -> None:
     """A wide gap leaves a two-level sensor's levels alone until its edges stop (published: its data sheets)."""
     assert cause_of("signal-low", sensor) == cause
+
+
+def test_the_gap_a_whole_turn_after_the_last_is_still_the_gap() -> None:
+    """The crank turns back soon after it, and the long interval there looks like a gap: only the side before counts."""
+    layout = layouts.single_gap(60, 2)
+    turn = [1.0] * 57 + [3.0]
+    pause = np.array([*turn, *turn, *([1.0] * 12), 3.2, *([1.0] * 14)])
+    at = 2 * len(turn) - 1
+    assert pauses.off_the_gap(pause, pauses.long_ones(pause), at, layout) is False

@@ -44,6 +44,24 @@ def test_eccentricity_of_a_tenth_of_a_millimetre_is_in_order() -> None:
     assert any(b.startswith("Runout of the wheel") for b in found.bounds)
 
 
+@pytest.mark.parametrize(
+    ("out_mm", "radius_mm", "deg", "period_percent", "found"),
+    [(0.1, 80.0, 0.0716, 0.125, False), (0.3, 150.0, 0.115, 0.2, False), (0.5, 80.0, 0.358, 0.625, True)],
+)
+def test_a_wheel_out_of_centre_shows_as_its_eccentricity_over_its_radius(
+    out_mm: float, radius_mm: float, deg: float, period_percent: float, found: bool
+) -> None:
+    """Derived: the angle error is (e/r) sin, the error of a period e/r whatever the pitch (worked numbers)."""
+    amplitude = float(np.degrees(out_mm / radius_mm))
+    assert amplitude == pytest.approx(deg, abs=5e-4)
+    assert 100.0 * np.radians(amplitude) == pytest.approx(period_percent)
+    scene = Scene(sensor="hall", turns=60, when=steady(800.0), late_deg=_once(amplitude, 200.0))
+    result = scene.found()
+    assert ("wheel-runout" in kinds(result)) is found
+    if found:
+        assert the(result, "wheel-runout").value == pytest.approx(deg, rel=0.08)
+
+
 def test_a_dead_cylinder_at_idle_is_no_runout() -> None:
     when = gas_driven([1.0, 0.0, 1.0, 1.0], rpm=800.0, fired=True)
     assert "wheel-runout" not in kinds(Scene(sensor="hall", turns=60, when=when).found())

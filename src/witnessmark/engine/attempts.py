@@ -30,6 +30,9 @@ SPIN_UP_S = 0.3
 FIRED, LEAVES = 1.4, 1.12
 # A mean over an event that is cut short where decoding begins is high for less than this, a fired charge lasts longer.
 LIFT_HELD_S = 0.08
+# A rise shows in the mean over events up to so many turns after the charge that made it burnt: it has to stand out of
+# the plateau over a whole window (up to one turn), which begins with the spark.
+SHOWS_WITHIN_TURNS = 1.25
 LIFT_RPM = 70.0  # below those 100: a slow crank that stalls at one compression passes the next at twice the mean speed
 # A run-down falls through this share of the cranking speed and never comes back.
 LETS_GO = 0.8
@@ -101,7 +104,10 @@ def _running(speed: Speed) -> float | None:
     return exact if exact is not None else mean
 
 
-def _marks(rotation: Rotation, speed: Speed, starter: Sequence[tuple[float, float]], by_motor: bool) -> _Marks:
+def _marks(
+    rotation: Rotation, speed: Speed, starter: Sequence[tuple[float, float]], by_motor: bool, not_before_s: float
+) -> _Marks:
+    """The moments of a rotation; no charge fires before ``not_before_s``."""
     end = rotation.forward_end_s
     if not speed.known:
         over = [b for a, b in starter if a < end and b > rotation.start_s]
@@ -112,7 +118,8 @@ def _marks(rotation: Rotation, speed: Speed, starter: Sequence[tuple[float, floa
     plateau = _plateau(speed, rotation.start_s, running if running is not None else end)
     firing = None
     if plateau is not None:
-        firing = _first_firing(speed, plateau, rotation.start_s + (SPIN_UP_S if running is None else 0.0))
+        begin = rotation.start_s + (SPIN_UP_S if running is None else 0.0)
+        firing = _first_firing(speed, plateau, max(begin, not_before_s))
         if running is not None and (firing is None or firing > running):
             firing = running
     if firing is not None:
@@ -120,6 +127,27 @@ def _marks(rotation: Rotation, speed: Speed, starter: Sequence[tuple[float, floa
     if running is not None:
         return _Marks(running, None, running)
     return _Marks(None, None, _let_go(rotation, speed, starter, plateau))
+
+
+def _not_before(around: Surroundings, rotation: Rotation) -> float:
+    """The first spark where every cylinder's coil is recorded: no charge fires before it."""
+    mine = {c.line.cylinder for c in around.coils}
+    count = around.facts.cylinders or len(mine)
+    if around.facts.ignition == "compression" or count < 2 or not mine >= set(range(1, count + 1)):
+        return rotation.start_s
+    spark, _ = _first(around.coils, rotation.start_s, rotation.end_s)
+    return rotation.end_s if spark is None else spark
+
+
+def _fired_by(marks: _Marks, sync_s: float | None, speed: Speed, by_motor: bool) -> _Marks:
+    """The first firing put at the first correctly timed spark where the speed rises right after it."""
+    rise = marks.firing_s
+    if rise is None or sync_s is None or not speed.known or sync_s >= rise:
+        return marks
+    turned = (speed.turns_at(rise) or 0.0) - (speed.turns_at(sync_s) or 0.0)
+    if turned > SHOWS_WITHIN_TURNS:
+        return marks
+    return _Marks(sync_s if by_motor else marks.running_s, sync_s, sync_s)
 
 
 def _let_go(rotation: Rotation, speed: Speed, starter: Sequence[tuple[float, float]], plateau: float | None) -> float:
@@ -186,8 +214,11 @@ class Surroundings:
 def describe(rotation: Rotation, rest_from_s: float, around: Surroundings) -> Attempt:
     """Everything about one attempt."""
     speed = speed_over(rotation, around.unrolled, around.event_deg, around.edge_s, around.edges_per_turn)
-    marks = _marks(rotation, speed, around.starter, around.facts.cranked_by_motor)
+    first = rotation.start_s if rotation.turning_at_start else _not_before(around, rotation)
+    marks = _marks(rotation, speed, around.starter, around.facts.cranked_by_motor, first)
     moving = rotation.turning_at_start
+    sync = first_sync(rotation.start_s, rotation.end_s, around.coils, around.unrolled, around.phase, around.facts)
+    marks = _fired_by(marks, sync, speed, around.facts.cranked_by_motor)
     cranked = marks.cranking_end_s > rotation.start_s + 2 * GRID_S
     system = (
         measure(around.signals, around.recording, rotation.start_s, marks.cranking_end_s, rest_from_s, not moving)
@@ -196,7 +227,6 @@ def describe(rotation: Rotation, rest_from_s: float, around: Surroundings) -> At
     )
     fuel, injections = _first(around.injectors, rotation.start_s, rotation.end_s)
     spark, sparks = _first(around.coils, rotation.start_s, rotation.end_s)
-    sync = first_sync(rotation.start_s, rotation.end_s, around.coils, around.unrolled, around.phase, around.facts)
     pitch = around.layout.pitch_deg if around.layout else 6.0
     steady = rotation.start_s + (0.0 if moving else SPIN_UP_S)
     low, high = _extreme_rpm(around.unrolled, steady, marks.cranking_end_s, pitch) if speed.known else (None, None)

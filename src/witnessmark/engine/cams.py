@@ -155,7 +155,15 @@ def match(edges: Sequence[CamEdge], said: CamWheel, shift_deg: float, flipped: b
 
 
 def offset_deg(edges: Sequence[CamEdge], said: CamWheel) -> float | None:
-    """Median lateness of the learnt edges (0..720 after firing TDC) against the described ones; None without a match.
+    """How late a cam is as a whole against its description; None without a match."""
+    found = offset_and_way(edges, said)
+    return None if found is None else found[0]
+
+
+def offset_and_way(edges: Sequence[CamEdge], said: CamWheel) -> tuple[float, bool] | None:
+    """(offset in degrees, whether the line is the other way up than described); None without a match.
+
+    Offset: median lateness of the learnt edges (0..720 after firing TDC) against the described ones.
 
     The kinds of all edges may be swapped (the probe or the sensor's output is inverted). Half of the described edges
     must be found, each in half of the cycles or more: fewer are no cam out of time but no such cam.
@@ -180,14 +188,17 @@ def offset_deg(edges: Sequence[CamEdge], said: CamWheel) -> float | None:
         near = [d for d in off if abs(d - shift) <= 2 * MATCH_DEG]
         if near:
             late.append(min(near, key=lambda d: abs(d - shift)))
-    return float(np.median(late)) if late and 2 * len(late) >= len(said.edges_deg or ()) else None
+    return (float(np.median(late)), flip) if late and 2 * len(late) >= len(said.edges_deg or ()) else None
 
 
-def late_against(edges: Sequence[CamEdge], said: CamWheel, offset: float) -> list[float]:
-    """How late each described edge is seen, in its order, looked for about ``offset``; NaN where it is not seen."""
+def late_against(edges: Sequence[CamEdge], said: CamWheel, offset: float, inverted: bool = False) -> list[float]:
+    """How late each described edge is seen, in its order, looked for about ``offset``; NaN where it is not seen.
+
+    inverted: the line is the other way up, so that rising edges are seen falling.
+    """
     out = []
     for angle, kind in said.edges_deg or ():
-        off = [float(circular.signed(e.angle_deg - angle, 720.0)) for e in edges if e.kind == kind]
+        off = [float(circular.signed(e.angle_deg - angle, 720.0)) for e in edges if (e.kind == kind) != inverted]
         near = [d for d in off if abs(d - offset) <= LATE_REACH_DEG]
         out.append(min(near, key=lambda d: abs(d - offset)) if near else float("nan"))
     return out
@@ -220,11 +231,12 @@ def to_cam(pattern: Pattern, phase: Phase, facts: Facts, motion: CamMotion | Non
         edges = tuple(sorted(turned, key=lambda e: e.angle_deg))
     placed = phase.turn_known or (phase.known and said is not None and _repeats(said))
     judged = said is not None and placed and phase.tdc_is_measured
-    offset = offset_deg(edges, said) if judged and said is not None else None
+    found = offset_and_way(edges, said) if judged and said is not None else None
+    offset, inverted = (None, False) if found is None else found
     parked = _parked_shift(motion)
     late: tuple[float, ...] = ()
     if judged and said is not None and offset is not None:
-        late = tuple(x + parked for x in late_against(edges, said, offset))
+        late = tuple(x + parked for x in late_against(edges, said, offset, inverted))
         offset += parked
     return Cam(
         channel=line.name,
@@ -237,7 +249,8 @@ def to_cam(pattern: Pattern, phase: Phase, facts: Facts, motion: CamMotion | Non
         late_deg=late,
         tolerance_deg=None if said is None else said.tolerance_deg,
         phaser_range_deg=None if said is None else said.phaser_range_deg,
+        inverted=inverted,
     )
 
 
-__all__ = ["PARKED_RPM", "Pattern", "learn", "match", "offset_deg", "to_cam"]
+__all__ = ["PARKED_RPM", "Pattern", "learn", "match", "offset_and_way", "offset_deg", "to_cam"]

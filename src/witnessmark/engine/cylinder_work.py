@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.engine import compression, contribution
+from witnessmark.engine import compression, contribution, roughness
 from witnessmark.engine.compression import STEP_DEG, Relative, Speed
 from witnessmark.engine.facts import Facts
 from witnessmark.engine.geometry import CylinderGeometry
@@ -105,7 +105,8 @@ def measure(
         return _unnamed(results, why, unrolled, phase, attempts, facts, cylinders)
     numbers = sorted(facts.firing_deg, key=lambda c: facts.firing_deg[c])
     tdc = np.array([facts.firing_deg[c] for c in numbers])
-    found = contribution.contribution(_cycles(unrolled, phase, attempts, facts.cycle_deg, cylinders), tdc)
+    cycles = _cycles(unrolled, phase, attempts, facts.cycle_deg, cylinders)
+    found, rough = contribution.contribution(cycles, tdc), roughness.roughness(cycles, tdc, facts.cycle_deg)
     if found is None:
         return results, why, "no dozen cycles of steady running were decoded"
     before = {r.cylinder: r for r in results} if all(r.cylinder is not None for r in results) else {}
@@ -115,6 +116,8 @@ def measure(
         out.append(replace(
             base, contribution_rel=float(found.rel[i]), contribution_sd=float(found.sd[i]), misfires=int(found.low[i]),
             run_cycles=found.cycles, run_start_s=found.start_s, run_end_s=found.end_s,
+            roughness_per_s2=None if rough is None else float(rough.per_s2[i]),
+            roughness_sd=None if rough is None else float(rough.sd[i]),
         ))  # fmt: skip
     return tuple(out), why, ""
 

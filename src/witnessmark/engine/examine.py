@@ -18,7 +18,7 @@ from witnessmark.engine.model import Attempt, EngineResult, Phase
 from witnessmark.engine.motions import solid_edges, trimmed
 from witnessmark.engine.outputs import Commands, find_commands, to_output
 from witnessmark.engine.phase import find_phase
-from witnessmark.engine.rotation import find_rotations
+from witnessmark.engine.rotation import battery_stretches, find_rotations
 from witnessmark.engine.starting import supply_of
 from witnessmark.engine.tracks import Track, best_alignment, cam_track, track_of
 from witnessmark.engine.unroll import Unrolled, unroll
@@ -88,7 +88,9 @@ def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recor
     """
     facts = facts_from(setup)
     crank = _crank_line(signals, wheel)
-    motions = trimmed(wheel.motions, crank, wheel.layout, wheel.marking_rising, recording.start_s)
+    starter = starter_on(signals, recording)
+    pulled = starter or tuple(s for line in signals.by_role("battery") for s in battery_stretches(recording, line))
+    motions = trimmed(wheel.motions, crank, wheel.layout, wheel.marking_rising, recording.start_s, pulled)
     unrolled = unroll(wheel.angle, motions)
     commands = find_commands(signals, recording)
     cam_tracks = [
@@ -108,7 +110,6 @@ def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recor
     patterns = [joined(learn(track, unrolled, alignment, facts.cycle_deg), facts.cycle_deg) for track in cam_tracks]
     by_pressure = pressure_phase.of(pressures, facts)
     phase = find_phase(facts, wheel, setup, unrolled, alignment, patterns, coil_tracks, by_pressure)
-    starter = starter_on(signals, recording)
     rotations = find_rotations(signals, wheel, motions, starter, recording, unrolled)
     edge_s, per_turn = _countable(crank, wheel)
 

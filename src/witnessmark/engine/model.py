@@ -88,6 +88,7 @@ class Cam:
     late_deg: tuple[float, ...] = ()
     tolerance_deg: float | None = None
     phaser_range_deg: float | None = None
+    inverted: bool = False  # the line is the other way up than the setup describes it
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,6 +227,8 @@ class CylinderResult:
     run_cycles: int = 0
     run_start_s: float | None = None
     run_end_s: float | None = None
+    roughness_per_s2: float | None = None  # running: how much longer its segment takes than the one before (roughness)
+    roughness_sd: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

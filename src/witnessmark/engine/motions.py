@@ -31,6 +31,9 @@ FEWEST_EDGES = 4
 # Speeds over so many first intervals are carried back to rest: within them (a tenth of a turn at most) the starter's
 # torque is steady enough for a straight line.
 SPEEDS_FROM_REST = 5
+# The crank moves some tens of ms after the starter's current comes (published: ISO 7637-2 pulse 4 envelope, quoted by
+# an instrument maker); edges this long before it are the sensor's supply coming on.
+BEFORE_STARTER_S = 0.05
 
 
 def solid_edges(line: Line, rising: bool | None = None) -> Array:
@@ -68,6 +71,15 @@ def _without_lone(t: Array) -> Array:
     return t
 
 
+def _without_key_on(t: Array, starter: Sequence[tuple[float, float]]) -> Array:
+    """A stretch of edges without the few that come before the starter's current, apart from those after it."""
+    for on, _ in starter:
+        early = int(np.searchsorted(t, on - BEFORE_STARTER_S))
+        if 0 < early <= LONE_EDGES and len(t) - early >= FEWEST_EDGES and t[early] - t[early - 1] > LONE_S:
+            return t[early:]
+    return t
+
+
 def set_in_motion(marking_s: Array, earliest_s: float) -> float:
     """When the crank left rest, from its first marking edges: a line through the first speeds, back to zero.
 
@@ -93,10 +105,12 @@ def trimmed(
     layout: Layout | None,
     marking_rising: bool | None = None,
     record_start_s: float = -np.inf,
+    starter: Sequence[tuple[float, float]] = (),
 ) -> tuple[Motion, ...]:
     """The motions cut at stops and trimmed at both ends by the crank line's solid edges.
 
-    A motion of too few solid edges is dropped.
+    A motion of too few solid edges is dropped. starter: (on, off) in s where its current, or the battery's dip, was
+    recorded: a lone edge before it is the line's supply.
     """
     if line is None:
         return tuple(motions)
@@ -112,10 +126,11 @@ def trimmed(
                 out.append(m)
             continue
         for part in np.split(mine, np.flatnonzero(np.diff(mine) > stop) + 1):
-            part = _without_lone(part)
+            part = _without_key_on(_without_lone(part), starter)
             if len(part) >= FEWEST_EDGES:
                 marks = marking[(marking >= part[0]) & (marking <= part[-1])]
-                earliest = max(out[-1].end_s if out else -np.inf, record_start_s)
+                pulled = [on - BEFORE_STARTER_S for on, _ in starter if on - BEFORE_STARTER_S <= part[0] <= on + STOP_S]
+                earliest = max(out[-1].end_s if out else -np.inf, record_start_s, *pulled)
                 start = min(set_in_motion(marks, earliest), float(part[0])) if len(marks) else float(part[0])
                 out.append(replace(m, start_s=start, end_s=float(part[-1])))
     return tuple(out)

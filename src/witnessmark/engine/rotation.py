@@ -197,6 +197,21 @@ def _with_rest(rotation: Rotation, time_s: Array, rpm: Array) -> tuple[Array, Ar
     return time_s, rpm
 
 
+def _count_lead(
+    step: Array, rotation: Rotation, time_s: Array, first: int, edge_s: Array, edges_per_turn: float
+) -> None:
+    """Put the turns out of rest, up to grid point ``first`` where decoding begins, at the edges counted there.
+
+    The speed over a window ahead would take the crank to be faster than it is as it gathers speed.
+    """
+    lead_s = float(time_s[first] - rotation.start_s)
+    passed = float(step[:first].sum())
+    if rotation.turning_at_start or not 0.0 < lead_s <= COUNT_WINDOW_S or passed <= 0.0:
+        return
+    count = int(np.sum((edge_s >= rotation.start_s) & (edge_s <= time_s[first])))
+    step[:first] *= min(count / edges_per_turn / passed, 1.0)
+
+
 def speed_over(
     rotation: Rotation, unrolled: Unrolled, event_deg: float, edge_s: Array | None = None, edges_per_turn: float = 0.0
 ) -> Speed:
@@ -219,6 +234,8 @@ def speed_over(
     step = np.diff(t) * 0.5 * (filled[1:] + filled[:-1]) / 60.0
     same = (segment[1:] == segment[:-1]) & (segment[1:] >= 0)
     step[same] = np.diff(angle)[same] / 360.0
+    if edge_s is not None and edges_per_turn > 0:
+        _count_lead(step, rotation, t, int(np.argmax(decoded)), edge_s, edges_per_turn)
     fine = unrolled.angle.rpm(t, FINE_DEG)
     return Speed(t, filled, decoded, measured, np.concatenate(([0.0], np.cumsum(step))), fine)
 
@@ -251,7 +268,7 @@ def starter_stretches(recording: Recording, line: Line) -> list[tuple[float, flo
     return _stretches(time, size > max(0.2 * top, 0.5 * least), 0.15, LEAST_STARTER_S)
 
 
-def _battery_stretches(recording: Recording, line: Line) -> list[tuple[float, float]]:
+def battery_stretches(recording: Recording, line: Line) -> list[tuple[float, float]]:
     """When the battery stands more than a volt below its rest, with a deeper notch at the beginning."""
     time, value = thinned(recording, line.name, line.info.start_s, recording.end_s, 1000.0)
     if len(value) < 10 or not line.scale_known:
@@ -299,6 +316,6 @@ def find_rotations(
         add(_cam_stretches(line), line.role)
     if not found:
         for line in signals.by_role("battery"):
-            add(_battery_stretches(recording, line), line.role)
+            add(battery_stretches(recording, line), line.role)
     found.sort(key=lambda r: r.start_s)
     return mark_ends(found, unrolled, wheel.layout, recording.start_s, recording.end_s)

@@ -100,7 +100,7 @@ def _to_gap(pause: Floats, long: Bools, at: int, way: int, layout: Layout, most:
     teeth = np.asarray(layout.teeth_deg)
     step = np.diff(np.append(teeth, teeth[0] + 360.0)) / layout.pitch_deg
     gaps = np.unique(np.round(step[step > 1.4], 3))
-    for count in range(most):
+    for count in range(most + 1):  # between two gaps lie ``most`` plain ones at most
         i = at + way * (count + 1)
         if not 0 < i < pause.size - 1:
             return None

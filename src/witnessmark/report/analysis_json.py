@@ -7,9 +7,10 @@ from typing import Any
 import numpy as np
 
 from witnessmark import __version__
+from witnessmark.engine.facts import facts_from
 from witnessmark.findings.model import Finding
 from witnessmark.recording.setup import Setup
-from witnessmark.report import collect, verdict_json, where
+from witnessmark.report import cam_edges, collect, verdict_json, where
 from witnessmark.report.compose_replay import replay_json
 from witnessmark.report.model import Analysis, Whereabouts
 from witnessmark.report.plain import angle, number, plain, seconds, share
@@ -281,7 +282,7 @@ def _cams(analysis: Analysis) -> list[dict[str, Any]]:
             ],
             "offset_deg": angle(cam.offset_deg),
             "cycles": int(cam.cycles),
-            "angle_reference": analysis.engine.phase.reference,
+            "angle_reference": cam_edges.reference(analysis.engine.phase, facts_from(analysis.setup)),
         }
         for cam in analysis.engine.cams
     ]
@@ -324,6 +325,8 @@ def _cylinders(analysis: Analysis) -> list[dict[str, Any]]:
                 "contribution_rel": None if r is None else share(r.contribution_rel),
                 "contribution_sd": None if r is None else share(r.contribution_sd),
                 "misfires": None if r is None else plain(r.misfires),
+                "roughness_per_s2": None if r is None else number(r.roughness_per_s2, 3),
+                "roughness_sd": None if r is None else number(r.roughness_sd, 3),
                 "cycles": None if r is None else plain(r.run_cycles or r.cycles),
             }
         )

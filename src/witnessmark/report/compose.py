@@ -11,6 +11,9 @@ import numpy as np
 from witnessmark.findings.model import Finding
 from witnessmark.report import collect, phrases
 from witnessmark.report.compose_appendix import appendix
+from witnessmark.report.compose_cams import cams_section
+from witnessmark.report.compose_cylinders import cylinders_section
+from witnessmark.report.compose_outputs import outputs_section
 from witnessmark.report.compose_parts import (
     attempts_section,
     bounds_section,
@@ -24,6 +27,7 @@ from witnessmark.report.compose_parts import (
     where_lines,
     where_section,
 )
+from witnessmark.report.compose_pressures import pressures_section
 from witnessmark.report.compose_replay import replay_section
 from witnessmark.report.figures import Pictures, pictures
 from witnessmark.report.model import Analysis, Document, Section, Sentence
@@ -39,6 +43,10 @@ def compose(analysis: Analysis, *, with_pictures: bool = True) -> Document:
         teeth_section(analysis),
         attempts_section(analysis, drawn),
         replay_section(analysis),
+        cams_section(analysis, drawn),
+        outputs_section(analysis),
+        cylinders_section(analysis),
+        pressures_section(analysis),
         causes_section(analysis),
         not_assessed_section(analysis),
         bounds_section(analysis),

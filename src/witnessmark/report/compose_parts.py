@@ -5,9 +5,6 @@ from __future__ import annotations
 from witnessmark.causes.model import Cause, NextTest
 from witnessmark.engine.model import Attempt
 from witnessmark.report import collect, phrases, where
-from witnessmark.report.compose_cylinders import cylinder_tables
-from witnessmark.report.compose_outputs import outputs_tables
-from witnessmark.report.compose_pressures import pressure_tables
 from witnessmark.report.figures import Pictures
 from witnessmark.report.model import Analysis, Section, Sentence, Table, Whereabouts
 from witnessmark.report.words import ROLES, degrees, listed, percent, uncapitalised
@@ -114,14 +111,13 @@ def attempts_section(analysis: Analysis, drawn: Pictures) -> Section:
     if not attempts:
         text = "The record holds no start attempt." if analysis.wheel.angle.segments else ""
         said = (measured(analysis, text),) if text else ()
-        return Section("attempts", "The start attempts", said, shown, _tables(analysis))
+        return Section("attempts", "The start attempts", said, shown)
     sentences = [_attempt_range(analysis, a, attempt_text(n, a)) for n, a in enumerate(attempts, start=1)]
     if len(attempts) > MOST_ATTEMPTS:
         ran = sum(a.started for a in attempts)
         text = f"Of {len(attempts)} start attempts {ran} ran; the table lists each."
         sentences = [Sentence(text, (), tuple(r for s in sentences for r in s.ranges), "measurement")]
-    tables = (*_attempt_table(attempts), *_tables(analysis))
-    return Section("attempts", "The start attempts", tuple(sentences), shown, tables)
+    return Section("attempts", "The start attempts", tuple(sentences), shown, _attempt_table(attempts))
 
 
 def _attempt_range(analysis: Analysis, attempt: Attempt, text: str) -> Sentence:
@@ -150,10 +146,6 @@ def attempt_text(number: int, attempt: Attempt) -> str:
         else ""
     )
     return f"{head}{spark}; it did not start."
-
-
-def _tables(analysis: Analysis) -> tuple[Table, ...]:
-    return (*outputs_tables(analysis), *cylinder_tables(analysis), *pressure_tables(analysis))
 
 
 def _attempt_table(attempts: tuple[Attempt, ...]) -> tuple[Table, ...]:

@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 from witnessmark.engine.pressure_model import CylinderPressure, Pulses, ValveEvent
-from witnessmark.report.model import Analysis, Table
+from witnessmark.report.model import Analysis, Section, Table
 from witnessmark.report.words import ROLES
 
 DASH = "–"
+
+
+def pressures_section(analysis: Analysis) -> Section:
+    """The tables of pressures; empty where none was recorded."""
+    return Section("pressures", "Pressures", (), (), pressure_tables(analysis))
 
 
 def pressure_tables(analysis: Analysis) -> tuple[Table, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from witnessmark.report import collect
+from witnessmark.report.cam_edges import expected_edges, shown_cams
 from witnessmark.report.draw_strip import View, strip
 from witnessmark.report.model import Analysis, Picture, Sentence
 from witnessmark.report.words import KINDS, TOOTH_KINDS, degrees, plural, wheel_words
@@ -18,11 +19,12 @@ class Pictures:
     turn_map: Picture | None = None
     wheel: Picture | None = None
     attempts: Picture | None = None
+    cams: Picture | None = None
 
 
 def pictures(analysis: Analysis) -> Pictures:
     """All pictures of one analysis as self-contained SVG."""
-    return Pictures(_strip(analysis), _turn_map(analysis), _wheel(analysis), _attempts(analysis))
+    return Pictures(_strip(analysis), _turn_map(analysis), _wheel(analysis), _attempts(analysis), _cams(analysis))
 
 
 def _strip(analysis: Analysis) -> Picture | None:
@@ -121,3 +123,17 @@ def _attempts(analysis: Analysis) -> Picture | None:
     else:
         caption = "Speed over the whole record; it holds no start attempt."
     return Picture("attempts", svg, Sentence(caption, (), collect.decoded_ranges(analysis), "measurement"))
+
+
+def _cams(analysis: Analysis) -> Picture | None:
+    from witnessmark.report.draw_cams import cams_picture
+
+    svg = cams_picture(analysis)
+    if svg is None:
+        return None
+    expected = any(expected_edges(analysis, c) for c in analysis.engine.cams)
+    lead = "Each cam line over one cycle as found (ink: the line is high where the trace is high"
+    marks = "; diamond: where the setup expects the edge, pale: its tolerance; square: outside it; cross: not seen"
+    caption = f"{lead}{marks if expected else ''})."
+    ranges = tuple(r for c in shown_cams(analysis) for r in collect.whole_record(analysis, c.channel))
+    return Picture("cams", svg, Sentence(caption, (), ranges, "measurement"))

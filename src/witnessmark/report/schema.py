@@ -352,6 +352,11 @@ def analysis_schema() -> Schema:
                         "compression_sd": maybe(POSITIVE),
                         "contribution_sd": maybe(POSITIVE),
                         "misfires": maybe(COUNT),
+                        "roughness_per_s2": {
+                            **maybe(NUMBER),
+                            "description": "(T[n] - T[n-1]) / T[n-1]^3 of the firing segments' times, mean over cycles",
+                        },
+                        "roughness_sd": maybe(POSITIVE),
                         "cycles": maybe(COUNT),
                     },
                 )

@@ -218,6 +218,8 @@ def slot_rule(layout: Layout) -> str:
         return (
             "slot 1 is the first tooth after the longest gap" if layout.missing else "slot 1 is the first tooth decoded"
         )
+    if layout.source == "setup":
+        return "teeth numbered in order from the setup's first"
     return "teeth numbered in order; tooth 1 follows the longest gap (ties: the one followed by the longest run)"
 
 
