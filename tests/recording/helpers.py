@@ -14,6 +14,9 @@ import pyarrow.parquet
 import soundfile
 from numpy.typing import NDArray
 
+from witnessmark.errors import BadRecording
+from witnessmark.recording.open import open_recording
+
 RATE_HZ = 20_000
 SAMPLES = 3_000
 
@@ -108,3 +111,23 @@ FORMATS = {
     "npz": Format(".npz", _npz),
     "npz compressed": Format(".npz", _npz_packed),
 }
+
+
+def read_or_refused(path: Path) -> None:
+    """Open a file that may be anything and read what it holds: it is read or refused in one line, nothing else."""
+    try:
+        recording = open_recording(path)
+        for channel in recording.channels:
+            if channel.kind == "sampled":
+                values = recording.read(channel.name, 0, min(channel.samples, 100_000))
+                assert values.dtype.kind in "iuf"
+                assert np.isfinite(channel.rate_hz)
+            else:
+                assert (np.diff(recording.changes(channel.name).time_s) > 0).all()
+            for gap in channel.gaps:
+                assert gap.end_s >= gap.start_s
+        assert recording.duration_s >= 0
+    except BadRecording as exc:
+        text = str(exc)
+        assert text.isprintable()
+        assert text.startswith(str(path))
