@@ -7,10 +7,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import h5py
 import numpy as np
 import pyarrow as pa
 import pyarrow.feather
 import pyarrow.parquet
+import scipy.io
 import soundfile
 from numpy.typing import NDArray
 
@@ -43,6 +45,13 @@ class Format:
     ints: bool = True  # keeps integers as integers
     nulls: bool = True  # can hold "no value" beside floats
     gain: float = 1.0
+    ascii: bool = False  # names are letters and digits of ASCII only
+
+    def names_of(self, channels: dict[str, Any]) -> list[str]:
+        """The channels' names as this format gives them back."""
+        if not self.names:
+            return [str(i + 1) for i in range(len(channels))]
+        return [n if n.isascii() or not self.ascii else "cam" for n in channels]
 
     def __str__(self) -> str:
         return self.suffix
@@ -99,6 +108,49 @@ def _npz_packed(path: Path, channels: dict[str, NDArray[Any]]) -> None:
     np.savez_compressed(path, time=np.arange(n) / RATE_HZ, **channels)
 
 
+def _h5(**options: Any) -> Write:
+    def write(path: Path, channels: dict[str, NDArray[Any]]) -> None:
+        n = len(next(iter(channels.values())))
+        with h5py.File(path, "w") as file:
+            for name, values in channels.items():
+                file.create_dataset(name, data=values, **(options if n else {}))
+            file.attrs["rate_hz"] = RATE_HZ
+
+    return write
+
+
+def _h5_timed(path: Path, channels: dict[str, NDArray[Any]]) -> None:
+    n = len(next(iter(channels.values())))
+    with h5py.File(path, "w", track_order=True) as file:
+        group = file.create_group("van", track_order=True)
+        group["time"] = np.arange(n) / RATE_HZ
+        for name, values in channels.items():
+            group[name] = values
+
+
+def _mat5(packed: bool) -> Write:
+    def write(path: Path, channels: dict[str, NDArray[Any]]) -> None:
+        n = len(next(iter(channels.values())))
+        clock = {"time": np.arange(n) / RATE_HZ} if packed else {"rate_hz": float(RATE_HZ)}
+        renamed = {n if n.isascii() else "cam": v for n, v in channels.items()}
+        scipy.io.savemat(path, {**clock, **renamed}, do_compression=packed, oned_as="row" if packed else "column")
+
+    return write
+
+
+def _mat73(path: Path, channels: dict[str, NDArray[Any]]) -> None:
+    """As MATLAB lays out its 7.3 files: HDF5 behind a block of 512 bytes, everything two-dimensional."""
+    with h5py.File(path, "w", userblock_size=512) as file:
+        for name, values in {"rate_hz": np.array([float(RATE_HZ)]), **channels}.items():
+            name = name if name.isascii() else "cam"
+            file[name] = values[np.newaxis, :]
+            kind = "double" if values.dtype == np.float64 else str(values.dtype)
+            file[name].attrs["MATLAB_class"] = np.bytes_(kind)
+    head = b"MATLAB 7.3 MAT-file, simulated".ljust(124) + b"\x00\x02IM"
+    with open(path, "r+b") as raw:
+        raw.write(head)
+
+
 FORMATS = {
     "csv": Format(".csv", _text(",", "."), ints=False),
     "csv decimal comma": Format(".CSV", _text(";", ","), ints=False),
@@ -110,6 +162,12 @@ FORMATS = {
     "feather": Format(".feather", _feather),
     "npz": Format(".npz", _npz),
     "npz compressed": Format(".npz", _npz_packed),
+    "h5": Format(".h5", _h5()),
+    "hdf5 compressed": Format(".hdf5", _h5(chunks=(700,), compression="gzip", shuffle=True)),
+    "h5 timed": Format(".h5", _h5_timed),
+    "mat": Format(".mat", _mat5(False), ascii=True),
+    "mat compressed": Format(".mat", _mat5(True), ascii=True),
+    "mat 7.3": Format(".MAT", _mat73, ascii=True),
 }
 
 

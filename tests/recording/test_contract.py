@@ -26,7 +26,7 @@ def _written(tmp_path: Path, fmt: Format, channels=None):
 def test_same_values_times_names_and_order(tmp_path, fmt):
     recording = open_recording(_written(tmp_path, fmt))
     truth = simulated()
-    names = list(truth) if fmt.names else ["1", "2"]
+    names = fmt.names_of(truth)
     assert [c.name for c in recording.channels] == names
     assert [c.position for c in recording.channels] == [1, 2]
     for name, counts in zip(names, truth.values(), strict=True):

@@ -58,5 +58,7 @@ _register_all(
         ("Parquet", (".parquet",), "parquet"),
         ("Arrow", (".arrow", ".feather"), "arrow"),
         ("NPZ", (".npz",), "npz"),
+        ("HDF5", (".h5", ".hdf5"), "hdf5"),
+        ("MATLAB", (".mat",), "mat"),
     ]
 )
