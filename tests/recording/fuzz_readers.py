@@ -27,11 +27,12 @@ SAMPLES = 96
 
 def seeds(name: str) -> list[bytes]:
     """Good files of a format to begin from. Of a folder: one seed a file, led by the file's number."""
-    from .helpers import FORMATS, simulated
+    from .helpers import CHANGES, FORMATS, simulated
 
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / f"van{FORMATS[name].suffix}"
-        FORMATS[name].write(path, simulated(SAMPLES))
+        fmt = {**FORMATS, **CHANGES}[name]
+        path = Path(folder) / f"van{fmt.suffix}"
+        fmt.write(path, simulated(SAMPLES))
         if path.is_file():
             return [path.read_bytes()]
         return [bytes([i]) + member.read_bytes() for i, member in enumerate(_members(path))]
@@ -43,11 +44,11 @@ def _members(folder: Path) -> list[Path]:
 
 def target(name: str, folder: Path) -> Callable[[bytes], None]:
     """What is run for each input: write it, open it, read it."""
-    from .helpers import FORMATS, read_or_refused, simulated
+    from .helpers import CHANGES, FORMATS, read_or_refused, simulated
 
-    path = folder / f"fuzz{FORMATS[name].suffix}"
-    whole = folder / f"whole{FORMATS[name].suffix}"
-    FORMATS[name].write(whole, simulated(SAMPLES))
+    fmt = {**FORMATS, **CHANGES}[name]
+    path, whole = folder / f"fuzz{fmt.suffix}", folder / f"whole{fmt.suffix}"
+    fmt.write(whole, simulated(SAMPLES))
 
     def run(data: bytes) -> None:
         if whole.is_dir():
@@ -74,9 +75,9 @@ def guided(name: str, runs: int, folder: Path) -> None:
         import witnessmark.recording.open
         from witnessmark.recording.registry import reader_for
 
-        from .helpers import FORMATS
+        from .helpers import CHANGES, FORMATS
 
-        reader = reader_for(FORMATS[name].suffix)
+        reader = reader_for({**FORMATS, **CHANGES}[name].suffix)
         assert reader is not None
         importlib.import_module(reader.module)
     corpus = folder / "corpus"

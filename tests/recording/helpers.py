@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import asammdf
 import h5py
 import numpy as np
 import pyarrow as pa
@@ -14,6 +15,8 @@ import pyarrow.feather
 import pyarrow.parquet
 import scipy.io
 import soundfile
+import vcd
+import zarr
 from numpy.typing import NDArray
 
 from witnessmark.errors import BadRecording
@@ -113,7 +116,8 @@ def _h5(**options: Any) -> Write:
         n = len(next(iter(channels.values())))
         with h5py.File(path, "w") as file:
             for name, values in channels.items():
-                file.create_dataset(name, data=values, **(options if n else {}))
+                chunks = {"chunks": (min(700, n),)} if n and options else {}
+                file.create_dataset(name, data=values, **({**options, **chunks} if n else {}))
             file.attrs["rate_hz"] = RATE_HZ
 
     return write
@@ -151,6 +155,50 @@ def _mat73(path: Path, channels: dict[str, NDArray[Any]]) -> None:
         raw.write(head)
 
 
+def _mdf(version: str, compression: int) -> Write:
+    def write(path: Path, channels: dict[str, NDArray[Any]]) -> None:
+        n = len(next(iter(channels.values())))
+        with asammdf.MDF(version=version) as mdf:
+            time_s = np.arange(n) / RATE_HZ
+            mdf.append([asammdf.Signal(v, time_s, name=name) for name, v in channels.items()])
+            written = mdf.save(path, overwrite=True, compression=compression)
+        if Path(written) != path:
+            Path(written).rename(path)
+
+    return write
+
+
+def _zarr(shards: bool) -> Write:
+    def write(path: Path, channels: dict[str, NDArray[Any]]) -> None:
+        n = len(next(iter(channels.values())))
+        root = zarr.create_group(store=path, overwrite=True, zarr_format=3)
+        root.attrs.update({"rate_hz": RATE_HZ, "channels": list(channels)})
+        codec = zarr.codecs.BloscCodec(cname="lz4", shuffle="bitshuffle")
+        options: dict[str, Any] = {"shards": (1400,), "compressors": codec} if shards else {}
+        for name, values in channels.items():
+            array = root.create_array(
+                name, shape=(n,), chunks=(700,), dtype=values.dtype, config={"write_empty_chunks": True}, **options
+            )
+            array[:] = values
+
+    return write
+
+
+def _vcd(path: Path, channels: dict[str, NDArray[Any]]) -> None:
+    """A change list in ticks of 1 us of the lines' signs."""
+    with (
+        open(path, "w", encoding="utf-8") as file,
+        vcd.VCDWriter(file, timescale="1 us", date="simulated", check_values=False) as writer,
+    ):
+        lines = {
+            n: writer.register_var("van", n, "wire", size=1, init=int(values[0] > 0)) for n, values in channels.items()
+        }
+        for i in range(1, len(next(iter(channels.values())))):
+            for name, values in channels.items():
+                if (values[i] > 0) != (values[i - 1] > 0):
+                    writer.change(lines[name], i * 1_000_000 // RATE_HZ, int(values[i] > 0))
+
+
 FORMATS = {
     "csv": Format(".csv", _text(",", "."), ints=False),
     "csv decimal comma": Format(".CSV", _text(";", ","), ints=False),
@@ -163,12 +211,17 @@ FORMATS = {
     "npz": Format(".npz", _npz),
     "npz compressed": Format(".npz", _npz_packed),
     "h5": Format(".h5", _h5()),
-    "hdf5 compressed": Format(".hdf5", _h5(chunks=(700,), compression="gzip", shuffle=True)),
+    "hdf5 compressed": Format(".hdf5", _h5(compression="gzip", shuffle=True)),
     "h5 timed": Format(".h5", _h5_timed),
     "mat": Format(".mat", _mat5(False), ascii=True),
     "mat compressed": Format(".mat", _mat5(True), ascii=True),
     "mat 7.3": Format(".MAT", _mat73, ascii=True),
+    "mf4": Format(".mf4", _mdf("4.10", 0)),
+    "mf4 compressed": Format(".MF4", _mdf("4.20", 2)),
+    "zarr": Format(".zarr", _zarr(False)),
+    "zarr sharded": Format(".zarr", _zarr(True)),
 }
+CHANGES = {"vcd": Format(".vcd", _vcd)}  # can hold two-level lines only
 
 
 def read_or_refused(path: Path) -> None:
@@ -189,3 +242,9 @@ def read_or_refused(path: Path) -> None:
         text = str(exc)
         assert text.isprintable()
         assert text.startswith(str(path))
+
+
+def contents(path: Path) -> dict[str, bytes]:
+    """Everything in a file or folder."""
+    files = [path] if path.is_file() else [p for p in path.rglob("*") if p.is_file()]
+    return {str(p): p.read_bytes() for p in files}

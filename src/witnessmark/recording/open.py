@@ -29,8 +29,8 @@ def open_recording(path: str | os.PathLike[str], setup: Setup | None = None) -> 
     :class:`~witnessmark.errors.BadSetup` where the setup names a channel the recording does not have.
     """
     name = os.fspath(path)
-    _check_file(name)
     reader = reader_for(Path(name).suffix)
+    _check_file(name, reader is not None and reader.folder)
     if reader is None:
         suffix = Path(name).suffix
         raise refuse(
@@ -90,8 +90,12 @@ def _os_refusal(path: str, exc: OSError) -> BadRecording:
     return refuse(path, what, "expected a readable recording; check path and permissions")
 
 
-def _check_file(path: str) -> None:
+def _check_file(path: str, folder: bool) -> None:
     try:
+        if folder and os.path.isdir(path):
+            return
+        if folder and os.path.isfile(path):
+            raise refuse(path, "is a file", "expected a folder; unpack it, or check the suffix")
         if os.path.isdir(path):
             raise refuse(path, "is a folder", "expected a recording file; give the file inside it")
         if not os.path.isfile(path):

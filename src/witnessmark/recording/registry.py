@@ -14,11 +14,15 @@ ReadFunction = Callable[[str], Recording]
 
 @dataclass(frozen=True, slots=True)
 class Reader:
-    """A file format. ``module`` holds ``read(path) -> Recording`` and is imported only when a file needs it."""
+    """A file format. ``module`` holds ``read(path) -> Recording`` and is imported only when a file needs it.
+
+    folder: a recording of this format is a folder, not a file.
+    """
 
     name: str
     suffixes: tuple[str, ...]
     module: str
+    folder: bool = False
 
     def load(self) -> ReadFunction:
         """The read function."""
@@ -60,5 +64,8 @@ _register_all(
         ("NPZ", (".npz",), "npz"),
         ("HDF5", (".h5", ".hdf5"), "hdf5"),
         ("MATLAB", (".mat",), "mat"),
+        ("MDF", (".mf4",), "mdf"),
+        ("VCD", (".vcd",), "vcd"),
     ]
 )
+register(Reader("Zarr", (".zarr",), "witnessmark.recording.readers.zarr_folder", folder=True))

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Callable
-from dataclasses import dataclass, replace
 from typing import Any
 
 import h5py
@@ -14,6 +13,7 @@ from numpy.typing import NDArray
 
 from witnessmark.recording.columns import finite
 from witnessmark.recording.readers.members import mapped
+from witnessmark.recording.readers.tree import Data, one_number
 from witnessmark.recording.trouble import refuse, shorten
 
 MAX_CHUNK = 256 << 20  # bytes of a chunk: it is unpacked whole
@@ -22,49 +22,19 @@ _AGAIN = "expected a whole file; copy or export it again"
 _TROUBLE = (OSError, RuntimeError, ValueError, KeyError, TypeError, UnicodeError)
 
 
-@dataclass(frozen=True, slots=True)
-class Data:
-    """``count`` samples, ``lost`` more at the end that the file does not hold; ``single``: one number, no channel."""
-
-    count: int
-    dtype: np.dtype[Any]
-    fetch: Callable[[int, int], NDArray[Any]]
-    single: bool
-    lost: int = 0
-    rate_hz: float | None = None
-    start_s: float | None = None
-    gain: float = 1.0
-    offset: float = 0.0
-    unit: str = ""
-    text: str | None = None
-
-    def as_vector(self) -> Data:
-        """As a channel of one sample."""
-        return replace(self, single=False)
-
-
 def attribute(owner: Any, name: str) -> Any:
     """An attribute, None where there is none or it cannot be read."""
     try:
-        return owner.attrs[name] if name in owner.attrs else None
+        if name not in owner.attrs or math.prod(owner.attrs.get_id(name).shape or ()) > 256:
+            return None
+        return owner.attrs[name]
     except _TROUBLE:
         return None
 
 
 def number(path: str, owner: Any, name: str) -> float | None:
     """An attribute that is one finite number."""
-    raw = attribute(owner, name)
-    if raw is None:
-        return None
-    try:
-        value = float(np.asarray(raw).reshape(-1)[0]) if np.size(raw) == 1 else math.nan
-    except (ValueError, TypeError):
-        value = math.nan
-    if not math.isfinite(value):
-        raise refuse(
-            path, f"{name} of {shorten(owner.name)} is not one finite number", "expected one; correct the attribute"
-        )
-    return value
+    return one_number(path, f"{name} of {shorten(owner.name)}", attribute(owner, name))
 
 
 def text(owner: Any, *names: str) -> str:

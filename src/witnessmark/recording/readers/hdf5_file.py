@@ -18,6 +18,7 @@ from witnessmark.recording.trouble import refuse
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"
 _DEEPEST, _MOST = 16, 4096
 _CACHE = 8 << 20
+_READ_AHEAD = 1 << 16  # bytes: the library reads a little more than it needs, but what is so large was cut off
 
 
 def user_block(path: str) -> int | None:
@@ -83,6 +84,8 @@ class _Padded(io.RawIOBase):
 
     def readinto(self, buffer: Any) -> int:
         view = memoryview(buffer).cast("B")
+        if len(view) > _READ_AHEAD and self._at + len(view) > self._file.seek(0, 2):
+            raise OSError("beyond the end of the file")
         self._file.seek(self._at)
         got = self._file.readinto(view)
         view[got:] = bytes(len(view) - got)
