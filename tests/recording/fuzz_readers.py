@@ -72,7 +72,6 @@ def guided(name: str, runs: int, folder: Path) -> None:
     with atheris.instrument_imports(include=["witnessmark.recording"]):
         import importlib
 
-        import witnessmark.recording.open
         from witnessmark.recording.registry import reader_for
 
         from .helpers import CHANGES, FORMATS
@@ -85,9 +84,10 @@ def guided(name: str, runs: int, folder: Path) -> None:
     good = seeds(name)
     for i, data in enumerate(good):
         (corpus / str(i)).write_bytes(data)
+    kept = f"{tempfile.gettempdir()}/fuzz-{name.replace(' ', '-')}-"
     atheris.Setup(
         ["fuzz", f"-runs={runs}", f"-timeout={SLOWEST_S}", f"-rss_limit_mb={MEMORY_MB}", "-seed=1", "-len_control=0",
-         f"-max_len={2 * max(map(len, good)) + 64}", f"-artifact_prefix={tempfile.gettempdir()}/fuzz-{name.replace(' ', '-')}-",
+         f"-max_len={2 * max(map(len, good)) + 64}", f"-artifact_prefix={kept}",
          str(corpus)],
         target(name, folder),
     )  # fmt: skip

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from witnessmark.errors import BadRecording, BadSetup, WitnessmarkError
 from witnessmark.recording.model import Changes, ChannelInfo, Recording, Source
 from witnessmark.recording.naming import split_unit
-from witnessmark.recording.registry import reader_for, suffixes
+from witnessmark.recording.registry import Reader, plugin_troubles, reader_for, suffixes
 from witnessmark.recording.setup import ChannelSetup, Setup
 from witnessmark.recording.trouble import count, one_line, refuse, shorten
 
@@ -36,7 +36,8 @@ def open_recording(path: str | os.PathLike[str], setup: Setup | None = None) -> 
         raise refuse(
             name,
             f'unknown suffix "{suffix}"' if suffix else "no suffix to tell the format by",
-            f"expected one of {' '.join(suffixes())}; export it in one of these formats or correct the suffix",
+            f"expected one of {' '.join(suffixes())}; export it in one of these formats or correct the suffix"
+            + "".join(f" ({trouble.rstrip('.')})" for trouble in plugin_troubles()),
         )
     try:
         with np.errstate(all="ignore"):  # wild numbers in a damaged file are judged below, not warned about
@@ -48,9 +49,17 @@ def open_recording(path: str | os.PathLike[str], setup: Setup | None = None) -> 
     # whatever a reading library raises on a damaged file is the file's fault, and the user gets one line, no traceback
     except Exception as exc:
         raise _damaged(name, reader.name, exc) from exc
-    recording = replace(recording, source=_Guarded(recording.source, name, reader.name))
+    recording = _checked_kind(recording, name, reader)
     _check_usable(recording)
     return _apply(recording, setup) if setup is not None else recording
+
+
+def _checked_kind(recording: Any, name: str, reader: Reader) -> Recording:
+    """What a reader handed over, guarded; one of another package may hand over anything, or bring trouble along."""
+    if not isinstance(recording, Recording):
+        raise refuse(name, f"its reader {reader.name} gave no recording", "expected a Recording; mend the reader")
+    cautions = recording.cautions if reader.is_own else (*recording.cautions, *plugin_troubles())
+    return replace(recording, source=_Guarded(recording.source, name, reader.name), cautions=cautions)
 
 
 class _Guarded:

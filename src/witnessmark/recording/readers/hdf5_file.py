@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import h5py
+
 from witnessmark.recording.trouble import refuse
 
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"

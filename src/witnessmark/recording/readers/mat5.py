@@ -20,7 +20,20 @@ from numpy.typing import NDArray
 from witnessmark.recording.readers.members import MAX_UNPACKED, Member, Unpacked, mapped
 from witnessmark.recording.trouble import refuse, shorten
 
-_STORED = {1: "i1", 2: "u1", 3: "i2", 4: "u2", 5: "i4", 6: "u4", 7: "f4", 9: "f8", 12: "i8", 13: "u8", 16: "u1", 17: "u2"}
+_STORED = {
+    1: "i1",
+    2: "u1",
+    3: "i2",
+    4: "u2",
+    5: "i4",
+    6: "u4",
+    7: "f4",
+    9: "f8",
+    12: "i8",
+    13: "u8",
+    16: "u1",
+    17: "u2",
+}
 _CLASSES = {6: "f8", 7: "f4", 8: "i1", 9: "u1", 10: "i2", 11: "u2", 12: "i4", 13: "u4", 14: "i8", 15: "u8"}
 _CHAR, _MATRIX, _COMPRESSED = 4, 14, 15
 _COMPLEX, _LOGICAL = 0x08, 0x02
@@ -121,7 +134,7 @@ def _header(raw: bytes, order: str) -> _Array | None:
     kind, at, length, _ = _tag(raw, after, order)
     if kind not in _STORED:
         raise ValueError("unknown type of number")
-    return _Array(name, cls, flags, shape, np.dtype(_STORED[kind]).newbyteorder(order), at, length)
+    return _Array(name, cls, flags, shape, np.dtype(order + _STORED[kind]), at, length)
 
 
 def _checked(path: str, raw: bytes, order: str, whole: bool) -> _Array | None:
@@ -195,7 +208,7 @@ def _member(array: _Array, usable: int, fetch: Any) -> Member:
 
 
 def _as_vectors(members: list[Member]) -> list[Member]:
-    """Rows and columns as vectors; single numbers are no channels where there are vectors, nor are texts and nothings."""
+    """Rows and columns as vectors; single numbers, texts and empty arrays are no channels where there are vectors."""
 
     def shape(m: Member) -> tuple[int, ...]:
         return tuple(n for n in m.shape if n != 1)

@@ -101,7 +101,7 @@ def _column(name: str, position: int, group: _Group, field: Field) -> Column:
     assert conversion is not None
     native = np.dtype(np.float32) if field.dtype == np.float16 else field.dtype
     exact = conversion.further is None and field.invalid_bit is None
-    dtype = native if exact or native.kind == "f" and conversion.further is None else np.dtype(np.float64)
+    dtype = native if exact or (native.kind == "f" and conversion.further is None) else np.dtype(np.float64)
 
     def fetch(start: int, stop: int) -> NDArray[Any]:
         return values(field, group.records(start, stop), start, dtype, group.data_bytes)
@@ -213,9 +213,7 @@ def _unsorted(file: File, stream: Stream, id_bytes: int, heads: list[tuple[Block
     ]
 
 
-def _mixed(
-    name: str, fit: list[Field], data_bytes: int, width: int, starts: NDArray[np.int64], body: Bytes
-) -> _Group:
+def _mixed(name: str, fit: list[Field], data_bytes: int, width: int, starts: NDArray[np.int64], body: Bytes) -> _Group:
     def rows(start: int, stop: int) -> Bytes:
         return np.asarray(body[starts[start:stop, np.newaxis] + np.arange(width)])
 

@@ -14,6 +14,9 @@ import zlib
 from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
 
 from witnessmark.recording.trouble import refuse
 
@@ -24,7 +27,7 @@ _CACHED = 2
 _TEXT = re.compile(r"<TX>(.*?)</TX>", re.DOTALL)
 
 
-class Cut(Exception):  # noqa: N818
+class Cut(Exception):
     """A block that is not there, or not whole: the file ends before it does, or it is damaged."""
 
 
@@ -94,7 +97,7 @@ class File:
             said = match[1] if match else ""
         return said.strip()
 
-    def unpack(self, form: str, block: Block, at: int = 0) -> tuple[int, ...]:
+    def unpack(self, form: str, block: Block, at: int = 0) -> tuple[Any, ...]:
         """Fields of a block's data from byte ``at`` of them; Cut where it is too short."""
         if at + struct.calcsize(form) > block.size:
             raise Cut
@@ -208,11 +211,8 @@ class Stream:
             data = b""
         if len(data) != piece.size:
             raise refuse(self._file.path, "a block in it is damaged", "expected a whole MDF 4 file; copy it again")
-        if piece.zip_type == 1 and piece.parameter > 1:
-            columns = piece.parameter
-            rows = piece.size // columns
-            body = bytearray(data)
-            for c in range(columns):  # stored column by column of the records
-                body[c : rows * columns : columns] = data[c * rows : (c + 1) * rows]
-            data = bytes(body)
+        if piece.zip_type == 1 and 1 < piece.parameter <= piece.size:  # stored column by column of the records
+            rows = piece.size // piece.parameter
+            table = np.frombuffer(data, np.uint8, rows * piece.parameter).reshape(piece.parameter, rows)
+            data = table.T.tobytes() + data[rows * piece.parameter :]
         return data

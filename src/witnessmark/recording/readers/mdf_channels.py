@@ -166,8 +166,7 @@ def numbers(field: Field, records: Bytes, first: int) -> NDArray[Any]:
     raw = records[:, field.byte : field.last_byte]
     big = field.data_type in (1, 3, 5)
     if whole:
-        order = ">" if big else "<"
-        values = np.ascontiguousarray(raw).view(field.dtype.newbyteorder(order))[:, 0]
+        values = np.ascontiguousarray(raw).view(field.dtype.newbyteorder(">" if big else "<"))[:, 0]
         return values.astype(np.float32 if field.bits == 16 and field.dtype.kind == "f" else field.dtype, copy=False)
     wide = np.zeros((len(raw), 8), dtype=np.uint8)
     wide[:, : raw.shape[1]] = raw[:, ::-1] if big else raw

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from witnessmark.recording.assemble import Draft, from_rate, from_time
-from witnessmark.recording.columns import Column
+from witnessmark.recording.columns import Column, Fetch
 from witnessmark.recording.join import join_readable
 from witnessmark.recording.model import Recording
 from witnessmark.recording.naming import time_scale
@@ -27,11 +27,14 @@ _CUT = "The file was cut short: it was read as far as it is whole."
 
 @dataclass(frozen=True, slots=True)
 class Data:
-    """An array of a file. ``count`` samples, ``lost`` more at the end that the file does not hold; ``single``: one number, no channel."""
+    """An array of a file: ``count`` samples, ``lost`` more at the end that the file does not hold.
+
+    single: one number, no channel. text: it holds this text instead of numbers.
+    """
 
     count: int
     dtype: np.dtype[Any]
-    fetch: Callable[[int, int], NDArray[Any]]
+    fetch: Fetch
     single: bool
     lost: int = 0
     rate_hz: float | None = None
@@ -114,9 +117,7 @@ def from_tree(
         )
         return lambda: _part(draft, clock, vectors, times)
 
-    made = [
-        (f"What {names[m[0][0]]} belongs to", maker(clock, m, k)) for k, (clock, m) in enumerate(parts.items())
-    ]
+    made = [(f"What {names[m[0][0]]} belongs to", maker(clock, m, k)) for k, (clock, m) in enumerate(parts.items())]
     recording = join_readable(path, made, [[p for p, _, _ in m] for m in parts.values()])
     if cut and _CUT not in recording.cautions:
         recording = replace(recording, cautions=(*recording.cautions, _CUT))

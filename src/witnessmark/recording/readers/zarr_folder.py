@@ -11,6 +11,7 @@ import json
 import os
 import re
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -79,7 +80,7 @@ def _below(
         return
     wanted = _attributes(meta).get("channels")
     order = {n: i for i, n in enumerate(wanted) if isinstance(n, str)} if isinstance(wanted, list) else {}
-    there = sorted((p.name for p in folder.iterdir() if p.is_dir() and not p.is_symlink()))
+    there = sorted(p.name for p in folder.iterdir() if p.is_dir() and not p.is_symlink())
     for child in sorted(there, key=lambda n: order.get(n, len(order))):
         own = _meta(path, folder / child)
         if own is None:
@@ -169,8 +170,7 @@ def _there(folder: Path, chunks: int) -> list[int]:
 def _holes(there: list[int], rows: int, count: int) -> list[tuple[int, int]]:
     """Samples [first, stop) of the chunks that are not stored."""
     edges = [-1, *there, -(-count // rows)]
-    pairs = zip(edges, edges[1:], strict=False)
-    return [((a + 1) * rows, min(b * rows, count)) for a, b in pairs if b > a + 1]
+    return [((a + 1) * rows, min(b * rows, count)) for a, b in pairwise(edges) if b > a + 1]
 
 
 def _fetcher(
