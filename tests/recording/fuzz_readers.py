@@ -11,7 +11,6 @@ from __future__ import annotations
 import contextlib
 import random
 import resource
-import shutil
 import signal
 import sys
 import tempfile
@@ -49,18 +48,21 @@ def target(name: str, folder: Path) -> Callable[[bytes], None]:
     fmt = {**FORMATS, **CHANGES}[name]
     path, whole = folder / f"fuzz{fmt.suffix}", folder / f"whole{fmt.suffix}"
     fmt.write(whole, simulated(SAMPLES))
+    members = _members(whole) if whole.is_dir() else []
+    good = [member.read_bytes() for member in members]
 
     def run(data: bytes) -> None:
-        if whole.is_dir():
-            shutil.rmtree(path, ignore_errors=True)
-            shutil.copytree(whole, path)
-            members = _members(path)
-            if data:
-                members[data[0] % len(members)].write_bytes(data[1:])
-        else:
+        if not members:
             path.unlink(missing_ok=True)  # a mapped file must not be rewritten under its readers
             path.write_bytes(data)
-        read_or_refused(path)
+            read_or_refused(path)
+            return
+        which = data[0] % len(members) if data else 0
+        members[which].write_bytes(data[1:])
+        try:
+            read_or_refused(whole)
+        finally:
+            members[which].write_bytes(good[which])
 
     return run
 

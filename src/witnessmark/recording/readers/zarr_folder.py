@@ -10,7 +10,6 @@ from __future__ import annotations
 import json
 import os
 import re
-from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -19,7 +18,7 @@ import numpy as np
 import zarr
 from numpy.typing import NDArray
 
-from witnessmark.recording.columns import finite
+from witnessmark.recording.columns import Fetch, finite
 from witnessmark.recording.model import Recording
 from witnessmark.recording.readers.tree import Data, from_tree, one_number
 from witnessmark.recording.trouble import refuse, shorten
@@ -173,9 +172,7 @@ def _holes(there: list[int], rows: int, count: int) -> list[tuple[int, int]]:
     return [((a + 1) * rows, min(b * rows, count)) for a, b in pairwise(edges) if b > a + 1]
 
 
-def _fetcher(
-    path: str, name: str, array: Any, own: np.dtype[Any], holes: list[tuple[int, int]]
-) -> Callable[[int, int], NDArray[Any]]:
+def _fetcher(path: str, name: str, array: Any, own: np.dtype[Any], holes: list[tuple[int, int]]) -> Fetch:
     def fetch(start: int, stop: int) -> NDArray[Any]:
         if stop <= start:
             return np.empty(0, own)
