@@ -356,6 +356,19 @@ def test_zarr_chunks_that_are_absent_are_gaps_never_levels(tmp_path):
     assert "no one-dimensional" in refused(path)
 
 
+def test_zarr_chunks_of_a_line_at_rest_are_levels(tmp_path):
+    """By default the library stores no chunk that holds only the fill value: a line at rest, which is no gap."""
+    values = CRANK.copy()
+    values[800:2200] = 0
+    root = zarr.create_group(store=tmp_path / "van.zarr", zarr_format=3)
+    root.attrs["rate_hz"] = 1000.0
+    root.create_array("crank", data=values, chunks=(500,))
+    assert {p.name for p in (tmp_path / "van.zarr" / "crank" / "c").iterdir()} == {"0", "1", "4", "5"}
+    recording = open_recording(tmp_path / "van.zarr")
+    assert recording.channels[0].gaps == ()
+    np.testing.assert_array_equal(recording.read("crank", 0, N), values)
+
+
 def test_zarr_a_single_array(tmp_path):
     array = zarr.create_array(store=tmp_path / "crank.zarr", data=CRANK, chunks=(500,), zarr_format=3)
     array.attrs["rate_hz"] = 10.0

@@ -1,7 +1,8 @@
 """Zarr version 3, a folder: one-dimensional arrays are channels; chunks are read when their samples are asked for.
 
-Zarr leaves out chunks that hold nothing but the fill value, and a copy that broke off looks the same. What is absent is
-therefore a gap, never a level; an array without a single chunk is left out. A group's attribute ``channels`` (a list of
+Zarr leaves out chunks that hold nothing but the fill value, and a copy that broke off looks the same. An absent chunk is
+therefore a level only where the samples on both sides of it stand at that level too, else a gap; an array without a
+single chunk is left out. A group's attribute ``channels`` (a list of
 names, this program's own extension) gives the order of the channels; without it they go by name.
 """
 
@@ -26,6 +27,8 @@ from witnessmark.recording.trouble import refuse, shorten
 FORMAT = "Zarr"
 MAX_CHUNK = 256 << 20  # bytes of a chunk: it is unpacked whole
 MAX_UNWRITTEN = 1 << 30  # bytes that an array may claim beyond its chunks
+IDLE_SAMPLES = 16  # at the fill value on either side of an absent chunk: the line rests there (working choice)
+MOST_HOLES = 256  # that are looked at: each costs the unpacking of two chunks
 _MOST, _DEEPEST = 4096, 8
 _PLACE = re.compile(r"(?:.*[/.])?(\d{1,15})")
 _AGAIN = "expected a whole Zarr folder; copy or export it again"
@@ -133,6 +136,8 @@ def _array(path: str, name: str, folder: Path, meta: dict[str, Any]) -> Data | N
     if absent * rows * dtype.itemsize > MAX_UNWRITTEN:
         raise refuse(path, f"array {shorten(name)} claims {count} samples, {len(there) * rows} are there", _AGAIN)
     holes = [] if not absent else _holes(there, rows, count)
+    if len(holes) <= MOST_HOLES:
+        holes = [hole for hole in holes if not _idle(path, name, array, hole)]
     own = np.dtype(np.uint8) if dtype.kind == "b" else dtype.newbyteorder("=")
     own = np.dtype(np.float64) if holes else np.dtype(np.float32) if own == np.float16 else own
     attributes = _attributes(meta)
@@ -170,6 +175,14 @@ def _holes(there: list[int], rows: int, count: int) -> list[tuple[int, int]]:
     """Samples [first, stop) of the chunks that are not stored."""
     edges = [-1, *there, -(-count // rows)]
     return [((a + 1) * rows, min(b * rows, count)) for a, b in pairwise(edges) if b > a + 1]
+
+
+def _idle(path: str, name: str, array: Any, hole: tuple[int, int]) -> bool:
+    """Whether the line stands at the fill value right before and right after a hole (one side, at an end)."""
+    fetch = _fetcher(path, name, array, np.dtype(array.dtype), [])
+    count, width = array.shape[0], IDLE_SAMPLES
+    before, after = fetch(max(0, hole[0] - width), hole[0]), fetch(hole[1], min(count, hole[1] + width))
+    return bool((np.concatenate((before, after)) == array.fill_value).all())
 
 
 def _fetcher(path: str, name: str, array: Any, own: np.dtype[Any], holes: list[tuple[int, int]]) -> Fetch:
