@@ -5,7 +5,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -162,12 +162,13 @@ def numbers(field: Field, records: Bytes, first: int) -> NDArray[Any]:
     """Raw values of a channel in these records, the first of which is record ``first``."""
     if field.virtual:
         return np.arange(first, first + len(records), dtype=np.int64)
-    whole = field.bit == 0 and field.bits in (8, 16, 32, 64)
-    raw = records[:, field.byte : field.last_byte]
     big = field.data_type in (1, 3, 5)
-    if whole:
-        values = np.ascontiguousarray(raw).view(field.dtype.newbyteorder(">" if big else "<"))[:, 0]
-        return values.astype(np.float32 if field.bits == 16 and field.dtype.kind == "f" else field.dtype, copy=False)
+    if field.bit == 0 and field.bits in (8, 16, 32, 64) and len(records):
+        order: Literal[">", "<"] = ">" if big else "<"
+        stored = field.dtype.newbyteorder(order)
+        values: NDArray[Any] = np.ndarray((len(records),), stored, records, field.byte, (records.shape[1],))
+        return values.astype(np.float32 if field.bits == 16 and field.dtype.kind == "f" else field.dtype)
+    raw = records[:, field.byte : field.last_byte]
     wide = np.zeros((len(raw), 8), dtype=np.uint8)
     wide[:, : raw.shape[1]] = raw[:, ::-1] if big else raw
     number = wide.view("<u8")[:, 0] >> np.uint64(field.bit)

@@ -23,6 +23,7 @@ from witnessmark.recording.trouble import refuse, shorten
 
 _COMPANIONS = ("gain__", "offset__", "unit__")
 _CUT = "The file was cut short: it was read as far as it is whole."
+_UNWRITTEN = "The file has room for more samples at its end than were ever written to it."
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,15 +84,8 @@ def from_tree(
     singles = {n: d for n, d in everything.items() if d.single}
     vectors = {n: d for n, d in everything.items() if not d.single}
     times = {n: s for n, d in vectors.items() if (s := _time_scale(n, d)) is not None}
-    parts: dict[_Clock, list[tuple[int, str, Data]]] = {}
-    clockless = []
     channels = [n for n in vectors if n not in times and not _is_companion(n, vectors)]
-    for place, name in enumerate(channels):
-        clock = _clock(said, name, vectors[name], times, singles)
-        if clock is None:
-            clockless.append(name)
-        else:
-            parts.setdefault(clock, []).append((place, name, vectors[name]))
+    parts, clockless = _by_clock(channels, vectors, times, singles, said)
     if not channels:
         what = "is cut short, nothing whole is left" if cut else "no one-dimensional data set of numbers"
         raise refuse(path, what, "expected a data set a channel; save the samples so")
@@ -112,7 +106,7 @@ def from_tree(
             columns,
             tuple(cautions) if k == 0 else (),
             (*left_out, *clockless) if k == 0 else (),
-            _CUT if cut and (lost or clock.time) else "",
+            _CUT if cut and (lost or clock.time) else _UNWRITTEN if lost else "",
             lost,
         )
         return lambda: _part(draft, clock, vectors, times)
@@ -122,6 +116,25 @@ def from_tree(
     if cut and _CUT not in recording.cautions:
         recording = replace(recording, cautions=(*recording.cautions, _CUT))
     return recording
+
+
+def _by_clock(
+    channels: Sequence[str],
+    vectors: dict[str, Data],
+    times: dict[str, float],
+    singles: dict[str, Data],
+    said: Callable[[str, str], float | None],
+) -> tuple[dict[_Clock, list[tuple[int, str, Data]]], list[str]]:
+    """Channels (place, path, data) by the clock they run on, and those without one."""
+    parts: dict[_Clock, list[tuple[int, str, Data]]] = {}
+    clockless = []
+    for place, name in enumerate(channels):
+        clock = _clock(said, name, vectors[name], times, singles)
+        if clock is None:
+            clockless.append(name)
+        else:
+            parts.setdefault(clock, []).append((place, name, vectors[name]))
+    return parts, clockless
 
 
 def _vectors_of(found: dict[str, Data]) -> dict[str, Data]:

@@ -1,9 +1,9 @@
 """Zarr version 3, a folder: one-dimensional arrays are channels; chunks are read when their samples are asked for.
 
-Zarr leaves out chunks that hold nothing but the fill value, and a copy that broke off looks the same. An absent chunk is
+Zarr leaves out chunks that hold nothing but the fill value; a copy that broke off looks the same. An absent chunk is
 therefore a level only where the samples on both sides of it stand at that level too, else a gap; an array without a
-single chunk is left out. A group's attribute ``channels`` (a list of
-names, this program's own extension) gives the order of the channels; without it they go by name.
+single chunk is left out. A group's attribute ``channels`` (a list of names, this program's own extension) gives the
+order of the channels; without it they go by name.
 """
 
 from __future__ import annotations
