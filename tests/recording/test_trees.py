@@ -15,6 +15,7 @@ import zarr
 
 from witnessmark.errors import BadRecording
 from witnessmark.recording.open import open_recording
+from witnessmark.recording.readers.zarr_codecs import crc32c
 
 N = 3000
 CRANK = (np.arange(N) % 90 - 40).astype(np.int16)
@@ -375,6 +376,52 @@ def test_zarr_a_single_array(tmp_path):
     array.attrs["rate_hz"] = 10.0
     recording = open_recording(tmp_path / "crank.zarr")
     assert [c.name for c in recording.channels] == ["crank"]
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        {"compressors": None},
+        {"compressors": zarr.codecs.GzipCodec(level=3)},
+        {"compressors": zarr.codecs.ZstdCodec(level=1, checksum=True)},
+        {"compressors": [zarr.codecs.ZstdCodec(), zarr.codecs.Crc32cCodec()]},
+        {"compressors": zarr.codecs.BloscCodec(cname="zstd", shuffle="shuffle")},
+        {"compressors": zarr.codecs.BloscCodec(cname="zlib", shuffle="noshuffle")},
+        {"compressors": None, "serializer": zarr.codecs.BytesCodec(endian="big")},
+        {"chunk_key_encoding": {"name": "v2", "separator": "."}},
+        {"chunk_key_encoding": {"name": "default", "separator": "."}},
+        {"shards": (1000,)},
+        {"shards": (1500,), "compressors": zarr.codecs.BloscCodec(cname="lz4")},
+    ],
+    ids=str,
+)
+@pytest.mark.parametrize("dtype", ["bool", "int8", "int16", "uint32", "int64", "float16", "float32", "float64"])
+def test_zarr_codecs_against_the_library(tmp_path, options, dtype):
+    values = (np.random.default_rng(1).integers(0, 2 if dtype == "bool" else 100, N)).astype(dtype)
+    root = zarr.create_group(store=tmp_path / "van.zarr", zarr_format=3)
+    root.attrs["rate_hz"] = 1000.0
+    root.create_array("crank", data=values, chunks=(500,), **options)
+    recording = open_recording(tmp_path / "van.zarr")
+    np.testing.assert_array_equal(recording.read("crank", 0, N), values)
+    np.testing.assert_array_equal(recording.read("crank", 499, 1502), values[499:1502])
+
+
+def test_checksum_against_its_published_value():
+    """RFC 3720, appendix B.4: 32 bytes of zeros; and the usual check value of the polynomial's catalogue entry."""
+    assert crc32c(bytes(32)) == 0x8A9136AA
+    assert crc32c(b"123456789") == 0xE3069283
+
+
+def test_zarr_chunks_with_false_sizes(tmp_path):
+    """A header that claims more than the chunk holds never reaches the library that would believe it."""
+    path = _zarr(tmp_path / "van.zarr", compressors=zarr.codecs.BloscCodec(cname="lz4"))
+    chunk = path / "crank" / "c" / "1"
+    good = chunk.read_bytes()
+    for at, size in ((4, 1 << 30), (8, 1 << 30), (8, 0), (12, len(good) + 1), (12, 1 << 30)):
+        chunk.write_bytes(good[:at] + struct.pack("<I", size) + good[at + 4 :])
+        assert "a chunk of array crank is damaged" in refused(path)
+    chunk.write_bytes(good[:12])
+    assert "cut short" in refused(path)
 
 
 def test_zarr_refusals(tmp_path):

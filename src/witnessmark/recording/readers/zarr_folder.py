@@ -9,28 +9,24 @@ order of the channels; without it they go by name.
 from __future__ import annotations
 
 import json
-import os
-import re
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import zarr
 from numpy.typing import NDArray
 
 from witnessmark.recording.columns import Fetch, finite
 from witnessmark.recording.model import Recording
 from witnessmark.recording.readers.tree import Data, from_tree, one_number
+from witnessmark.recording.readers.zarr_array import MAX_UNWRITTEN, ChunkedArray
+from witnessmark.recording.readers.zarr_codecs import Undecodable
 from witnessmark.recording.trouble import refuse, shorten
 
 FORMAT = "Zarr"
-MAX_CHUNK = 256 << 20  # bytes of a chunk: it is unpacked whole
-MAX_UNWRITTEN = 1 << 30  # bytes that an array may claim beyond its chunks
 IDLE_SAMPLES = 16  # at the fill value on either side of an absent chunk: the line rests there (working choice)
 MOST_HOLES = 256  # that are looked at: each costs the unpacking of two chunks
 _MOST, _DEEPEST = 4096, 8
-_PLACE = re.compile(r"(?:.*[/.])?(\d{1,15})")
 _AGAIN = "expected a whole Zarr folder; copy or export it again"
 
 
@@ -113,32 +109,22 @@ def _meta(path: str, folder: Path) -> dict[str, Any] | None:
 def _array(path: str, name: str, folder: Path, meta: dict[str, Any]) -> Data | None:
     """The samples of an array; None where it is no row of numbers, or where no chunk of it was ever stored."""
     try:
-        array = zarr.open_array(store=zarr.storage.LocalStore(folder, read_only=True), mode="r", zarr_format=3)
-        shape, dtype = array.shape, np.dtype(array.dtype)
-        outer = (array.shards or array.chunks) if shape else ()
-    except Exception as exc:  # the library raises whatever its parts happen to trip over
+        array = ChunkedArray(folder, meta)
+    except (Undecodable, TypeError, KeyError, ValueError, OverflowError, AttributeError) as exc:
         said = shorten(str(exc) or type(exc).__name__, 120)
-        raise refuse(path, f"array {shorten(name)} cannot be opened ({said})", _AGAIN) from None
-    if dtype.kind not in "biuf" or dtype.itemsize > 8 or len(shape) > 1:
+        raise refuse(path, f"array {shorten(name)} cannot be read ({said})", _AGAIN) from None
+    dtype, count, rows = array.dtype, array.count, array.rows
+    if dtype.kind not in "biuf" or len(array.shape) > 1:
         return None
-    single, count = not shape, shape[0] if shape else 1
-    rows = outer[0] if outer else 1
-    if rows * dtype.itemsize > MAX_CHUNK:
-        raise refuse(
-            path,
-            f"array {shorten(name)} has chunks of {rows * dtype.itemsize >> 20} MB",
-            f"expected at most {MAX_CHUNK >> 20} MB; save it in smaller chunks",
-        )
-    there = [0] if single else _there(folder, -(-count // max(1, rows)))
-    if count and not there:
+    if count and not array.there:
         return None
-    absent = -(-count // max(1, rows)) - len(there)
+    absent = array.chunks - len(array.there)
     if absent * rows * dtype.itemsize > MAX_UNWRITTEN:
-        raise refuse(path, f"array {shorten(name)} claims {count} samples, {len(there) * rows} are there", _AGAIN)
-    holes = [] if not absent else _holes(there, rows, count)
+        raise refuse(path, f"array {shorten(name)} claims {count} samples, {len(array.there) * rows} are there", _AGAIN)
+    holes = [] if not absent else _holes(array.there, rows, count)
     if len(holes) <= MOST_HOLES:
         holes = [hole for hole in holes if not _idle(path, name, array, hole)]
-    own = np.dtype(np.uint8) if dtype.kind == "b" else dtype.newbyteorder("=")
+    own = np.dtype(np.uint8) if dtype.kind == "b" else dtype
     own = np.dtype(np.float64) if holes else np.dtype(np.float32) if own == np.float16 else own
     attributes = _attributes(meta)
 
@@ -150,7 +136,7 @@ def _array(path: str, name: str, folder: Path, meta: dict[str, Any]) -> Data | N
         count,
         own,
         _fetcher(path, name, array, own, holes),
-        single,
+        single=not array.shape,
         rate_hz=number("rate_hz"),
         start_s=number("start_s"),
         gain=1.0 if gain is None else gain,
@@ -159,30 +145,17 @@ def _array(path: str, name: str, folder: Path, meta: dict[str, Any]) -> Data | N
     )
 
 
-def _there(folder: Path, chunks: int) -> list[int]:
-    """Numbers of the chunks that are stored, in order."""
-    found = set()
-    for base, folders, files in os.walk(folder):
-        folders[:] = [f for f in folders if f == "c" or base != str(folder)]
-        for file in files:
-            match = _PLACE.fullmatch(file)
-            if match and int(match[1]) < chunks:
-                found.add(int(match[1]))
-    return sorted(found)
-
-
 def _holes(there: list[int], rows: int, count: int) -> list[tuple[int, int]]:
     """Samples [first, stop) of the chunks that are not stored."""
     edges = [-1, *there, -(-count // rows)]
     return [((a + 1) * rows, min(b * rows, count)) for a, b in pairwise(edges) if b > a + 1]
 
 
-def _idle(path: str, name: str, array: Any, hole: tuple[int, int]) -> bool:
+def _idle(path: str, name: str, array: ChunkedArray, hole: tuple[int, int]) -> bool:
     """Whether the line stands at the fill value right before and right after a hole (one side, at an end)."""
-    fetch = _fetcher(path, name, array, np.dtype(array.dtype), [])
-    count, width = array.shape[0], IDLE_SAMPLES
-    before, after = fetch(max(0, hole[0] - width), hole[0]), fetch(hole[1], min(count, hole[1] + width))
-    return bool((np.concatenate((before, after)) == array.fill_value).all())
+    fetch = _fetcher(path, name, array, array.dtype, [])
+    before, after = fetch(max(0, hole[0] - IDLE_SAMPLES), hole[0]), fetch(hole[1], hole[1] + IDLE_SAMPLES)
+    return bool((np.concatenate((before, after)) == array.fill).all())
 
 
 def _fetcher(path: str, name: str, array: Any, own: np.dtype[Any], holes: list[tuple[int, int]]) -> Fetch:
@@ -190,11 +163,11 @@ def _fetcher(path: str, name: str, array: Any, own: np.dtype[Any], holes: list[t
         if stop <= start:
             return np.empty(0, own)
         try:
-            raw = np.asarray(array[()] if not array.shape else array[start:stop])
-        except Exception as exc:  # as above
+            raw = array.read(start, stop)
+        except (Undecodable, OSError) as exc:
             said = shorten(str(exc) or type(exc).__name__, 120)
             raise refuse(path, f"a chunk of array {shorten(name)} is damaged ({said})", _AGAIN) from None
-        values = finite(np.atleast_1d(raw).astype(own, copy=False))
+        values = finite(raw.astype(own, copy=False))
         for a, b in holes:
             if a < stop and b > start:
                 values[max(0, a - start) : b - start] = np.nan
