@@ -45,6 +45,8 @@ def open_recording(path: str | os.PathLike[str], setup: Setup | None = None) -> 
     except WitnessmarkError:
         raise
     except OSError as exc:
+        if exc.errno is None:  # a reading library's, not the system's
+            raise _damaged(name, reader.name, exc) from exc
         raise _os_refusal(name, exc) from None
     # whatever a reading library raises on a damaged file is the file's fault, and the user gets one line, no traceback
     except Exception as exc:

@@ -8,7 +8,7 @@ import pyarrow.parquet as pq
 
 from witnessmark.recording.model import Recording
 from witnessmark.recording.readers.arrow_columns import build
-from witnessmark.recording.trouble import refuse, shorten
+from witnessmark.recording.trouble import refuse
 
 _CACHED = 2  # row groups kept a column: the one being read and the one before
 
@@ -24,7 +24,7 @@ def read(path: str) -> Recording:
     if tail != b"PAR1":
         raise refuse(path, "is cut short, its footer is gone", "expected a whole Parquet file; copy or export it again")
     file = pq.ParquetFile(path, memory_map=True)
-    groups = _Groups(path, file)
+    groups = _Groups(file)
     schema = file.schema_arrow
     return build(path, "Parquet", schema, file.metadata.num_rows, groups.rows, groups.has_nulls)
 
@@ -32,8 +32,8 @@ def read(path: str) -> Recording:
 class _Groups:
     """Row groups of a file, a column at a time."""
 
-    def __init__(self, path: str, file: pq.ParquetFile):
-        self._path, self._file = path, file
+    def __init__(self, file: pq.ParquetFile):
+        self._file = file
         counts = [file.metadata.row_group(g).num_rows for g in range(file.num_row_groups)]
         self._starts = np.concatenate(([0], np.cumsum(counts, dtype=np.int64)))
         self._cache: dict[tuple[int, int], pa.ChunkedArray] = {}
@@ -71,20 +71,11 @@ class _Groups:
         return column
 
     def has_nulls(self, column: int) -> bool:
-        """From the statistics; without them, assume there are."""
-        if not self._file.schema_arrow.field(column).nullable:
+        """Whether a column has any, by its values (of floats it does not matter: they can say it themselves).
+
+        The file's own statistics would be quicker, but over damaged ones the library ends the process.
+        """
+        field = self._file.schema_arrow.field(column)
+        if not field.nullable or pa.types.is_floating(field.type):
             return False
-        leaf = self._leaf(column)
-        for g in range(self._file.num_row_groups):
-            chunk = self._file.metadata.row_group(g).column(leaf)
-            # the library ends the process over statistics of another type than the column's
-            if chunk.physical_type != self._file.schema.column(leaf).physical_type:
-                raise refuse(
-                    self._path,
-                    f"column {shorten(self._file.schema_arrow.field(column).name)} is damaged (its types differ)",
-                    "expected a whole Parquet file; copy or export it again",
-                )
-            stats = chunk.statistics
-            if stats is None or not stats.has_null_count or stats.null_count:
-                return True
-        return False
+        return any(self._group(column, g).null_count for g in range(self._file.num_row_groups))
