@@ -5,8 +5,11 @@ from __future__ import annotations
 import io
 import os
 import struct
+import subprocess
+import sys
 import zipfile
 import zlib
+from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
@@ -358,3 +361,13 @@ def test_gaps_beside_a_single_number_are_said_in_words(tmp_path):
     path.write_text("time,crank\n0,1\n0.001,abc\n0.002,def\n")
     with pytest.raises(BadRecording, match="its only channel crank has fewer than two samples"):
         open_recording(path)
+
+
+@pytest.mark.parametrize("name", ["types-contradict", "histogram-contradicts"])
+def test_parquet_files_that_once_ended_the_process(name):
+    """Found by fuzzing (simulated data, some bytes changed); in a process of its own, since it would end this one."""
+    path = Path(__file__).parent / "data" / f"{name}.parquet"
+    code = "from tests.recording.helpers import read_or_refused; from pathlib import Path; "
+    code += f"read_or_refused(Path({str(path)!r}))"
+    done = subprocess.run([sys.executable, "-c", code], cwd=Path(__file__).parents[2], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr[-2000:]

@@ -13,11 +13,13 @@ from __future__ import annotations
 import importlib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from importlib.metadata import EntryPoint, entry_points
-from typing import cast
+from typing import TYPE_CHECKING, cast
 
 from witnessmark.recording.model import Recording
 from witnessmark.recording.trouble import shorten
+
+if TYPE_CHECKING:
+    from importlib.metadata import EntryPoint
 
 _OWN = "witnessmark.recording.readers"
 ReadFunction = Callable[[str], Recording]
@@ -79,6 +81,8 @@ def plugin_troubles() -> tuple[str, ...]:
     """
     global _broken
     if _broken is None:
+        from importlib.metadata import entry_points  # takes longer to import than most files to read
+
         _broken = [trouble for point in entry_points(group=_PLUGINS) if (trouble := _plug_in(point))]
     return tuple(_broken)
 
