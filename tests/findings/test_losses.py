@@ -152,7 +152,7 @@ def test_a_run_down_is_no_lost_signal() -> None:
 
 
 def test_a_dead_crank_line_under_a_turning_starter() -> None:
-    made = Scene(turns=3).made()
+    made = Scene(turns=3, tail_s=4.0).made()
     line = replace(made.signals.lines[0], edges=line_of("crank", "crank").edges)
     starter = line_of("starter current", "starter-current", unit="A", sensor="analog")
     attempt = Attempt(1.0, 4.0, 0.0, False, None, None, seen_on="starter-current", cranking_end_s=4.0)

@@ -7,12 +7,20 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import asammdf
+import h5py
 import numpy as np
 import pyarrow as pa
 import pyarrow.feather
 import pyarrow.parquet
+import scipy.io
 import soundfile
+import vcd
+import zarr
 from numpy.typing import NDArray
+
+from witnessmark.errors import BadRecording
+from witnessmark.recording.open import open_recording
 
 RATE_HZ = 20_000
 SAMPLES = 3_000
@@ -40,6 +48,13 @@ class Format:
     ints: bool = True  # keeps integers as integers
     nulls: bool = True  # can hold "no value" beside floats
     gain: float = 1.0
+    ascii: bool = False  # names are letters and digits of ASCII only
+
+    def names_of(self, channels: dict[str, Any]) -> list[str]:
+        """The channels' names as this format gives them back."""
+        if not self.names:
+            return [str(i + 1) for i in range(len(channels))]
+        return [n if n.isascii() or not self.ascii else "cam" for n in channels]
 
     def __str__(self) -> str:
         return self.suffix
@@ -96,6 +111,94 @@ def _npz_packed(path: Path, channels: dict[str, NDArray[Any]]) -> None:
     np.savez_compressed(path, time=np.arange(n) / RATE_HZ, **channels)
 
 
+def _h5(**options: Any) -> Write:
+    def write(path: Path, channels: dict[str, NDArray[Any]]) -> None:
+        n = len(next(iter(channels.values())))
+        with h5py.File(path, "w") as file:
+            for name, values in channels.items():
+                chunks = {"chunks": (min(700, n),)} if n and options else {}
+                file.create_dataset(name, data=values, **({**options, **chunks} if n else {}))
+            file.attrs["rate_hz"] = RATE_HZ
+
+    return write
+
+
+def _h5_timed(path: Path, channels: dict[str, NDArray[Any]]) -> None:
+    n = len(next(iter(channels.values())))
+    with h5py.File(path, "w", track_order=True) as file:
+        group = file.create_group("van", track_order=True)
+        group["time"] = np.arange(n) / RATE_HZ
+        for name, values in channels.items():
+            group[name] = values
+
+
+def _mat5(packed: bool) -> Write:
+    def write(path: Path, channels: dict[str, NDArray[Any]]) -> None:
+        n = len(next(iter(channels.values())))
+        clock = {"time": np.arange(n) / RATE_HZ} if packed else {"rate_hz": float(RATE_HZ)}
+        renamed = {n if n.isascii() else "cam": v for n, v in channels.items()}
+        scipy.io.savemat(path, {**clock, **renamed}, do_compression=packed, oned_as="row" if packed else "column")
+
+    return write
+
+
+def _mat73(path: Path, channels: dict[str, NDArray[Any]]) -> None:
+    """As MATLAB lays out its 7.3 files: HDF5 behind a block of 512 bytes, everything two-dimensional."""
+    with h5py.File(path, "w", userblock_size=512) as file:
+        for name, values in {"rate_hz": np.array([float(RATE_HZ)]), **channels}.items():
+            name = name if name.isascii() else "cam"
+            file[name] = values[np.newaxis, :]
+            kind = "double" if values.dtype == np.float64 else str(values.dtype)
+            file[name].attrs["MATLAB_class"] = np.bytes_(kind)
+    head = b"MATLAB 7.3 MAT-file, simulated".ljust(124) + b"\x00\x02IM"
+    with open(path, "r+b") as raw:
+        raw.write(head)
+
+
+def _mdf(version: str, compression: int) -> Write:
+    def write(path: Path, channels: dict[str, NDArray[Any]]) -> None:
+        n = len(next(iter(channels.values())))
+        with asammdf.MDF(version=version) as mdf:
+            time_s = np.arange(n) / RATE_HZ
+            mdf.append([asammdf.Signal(v, time_s, name=name) for name, v in channels.items()])
+            written = mdf.save(path, overwrite=True, compression=compression)
+        if Path(written) != path:
+            Path(written).rename(path)
+
+    return write
+
+
+def _zarr(shards: bool) -> Write:
+    def write(path: Path, channels: dict[str, NDArray[Any]]) -> None:
+        n = len(next(iter(channels.values())))
+        root = zarr.create_group(store=path, overwrite=True, zarr_format=3)
+        root.attrs.update({"rate_hz": RATE_HZ, "channels": list(channels)})
+        codec = zarr.codecs.BloscCodec(cname="lz4", shuffle="bitshuffle")
+        options: dict[str, Any] = {"shards": (1400,), "compressors": codec} if shards else {}
+        for name, values in channels.items():
+            array = root.create_array(
+                name, shape=(n,), chunks=(700,), dtype=values.dtype, config={"write_empty_chunks": True}, **options
+            )
+            array[:] = values
+
+    return write
+
+
+def _vcd(path: Path, channels: dict[str, NDArray[Any]]) -> None:
+    """A change list in ticks of 1 us of the lines' signs."""
+    with (
+        open(path, "w", encoding="utf-8") as file,
+        vcd.VCDWriter(file, timescale="1 us", date="simulated", check_values=False) as writer,
+    ):
+        lines = {
+            n: writer.register_var("van", n, "wire", size=1, init=int(values[0] > 0)) for n, values in channels.items()
+        }
+        for i in range(1, len(next(iter(channels.values())))):
+            for name, values in channels.items():
+                if (values[i] > 0) != (values[i - 1] > 0):
+                    writer.change(lines[name], i * 1_000_000 // RATE_HZ, int(values[i] > 0))
+
+
 FORMATS = {
     "csv": Format(".csv", _text(",", "."), ints=False),
     "csv decimal comma": Format(".CSV", _text(";", ","), ints=False),
@@ -107,4 +210,41 @@ FORMATS = {
     "feather": Format(".feather", _feather),
     "npz": Format(".npz", _npz),
     "npz compressed": Format(".npz", _npz_packed),
+    "h5": Format(".h5", _h5()),
+    "hdf5 compressed": Format(".hdf5", _h5(compression="gzip", shuffle=True)),
+    "h5 timed": Format(".h5", _h5_timed),
+    "mat": Format(".mat", _mat5(False), ascii=True),
+    "mat compressed": Format(".mat", _mat5(True), ascii=True),
+    "mat 7.3": Format(".MAT", _mat73, ascii=True),
+    "mf4": Format(".mf4", _mdf("4.10", 0)),
+    "mf4 compressed": Format(".MF4", _mdf("4.20", 2)),
+    "zarr": Format(".zarr", _zarr(False)),
+    "zarr sharded": Format(".zarr", _zarr(True)),
 }
+CHANGES = {"vcd": Format(".vcd", _vcd)}  # can hold two-level lines only
+
+
+def read_or_refused(path: Path) -> None:
+    """Open a file that may be anything and read what it holds: it is read or refused in one line, nothing else."""
+    try:
+        recording = open_recording(path)
+        for channel in recording.channels:
+            if channel.kind == "sampled":
+                values = recording.read(channel.name, 0, min(channel.samples, 100_000))
+                assert values.dtype.kind in "iuf"
+                assert np.isfinite(channel.rate_hz)
+            else:
+                assert (np.diff(recording.changes(channel.name).time_s) > 0).all()
+            for gap in channel.gaps:
+                assert gap.end_s >= gap.start_s
+        assert recording.duration_s >= 0
+    except BadRecording as exc:
+        text = str(exc)
+        assert text.isprintable()
+        assert text.startswith(str(path))
+
+
+def contents(path: Path) -> dict[str, bytes]:
+    """Everything in a file or folder."""
+    files = [path] if path.is_file() else [p for p in path.rglob("*") if p.is_file()]
+    return {str(p): p.read_bytes() for p in files}

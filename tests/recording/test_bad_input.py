@@ -5,8 +5,11 @@ from __future__ import annotations
 import io
 import os
 import struct
+import subprocess
+import sys
 import zipfile
 import zlib
+from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
@@ -15,7 +18,7 @@ import pytest
 
 from witnessmark.errors import BadRecording
 from witnessmark.recording.open import open_recording
-from witnessmark.recording.registry import suffixes
+from witnessmark.recording.registry import reader_for, suffixes
 from witnessmark.recording.write import write_recording
 
 from .helpers import FORMATS, SAMPLES, simulated
@@ -55,7 +58,8 @@ def _rows(n=50):
 
 # ---- any format
 
-every_suffix = pytest.mark.parametrize("suffix", suffixes())
+FILES = [s for s in suffixes() if not reader_for(s).folder]
+every_suffix = pytest.mark.parametrize("suffix", FILES)
 
 
 @every_suffix
@@ -121,7 +125,7 @@ def test_an_odd_name_stays_one_line(tmp_path):
         open_recording("van\0.csv")
 
 
-BINARY = [name for name, f in FORMATS.items() if f.suffix not in {".csv", ".CSV", ".tsv", ".txt"}]
+BINARY = [name for name, f in FORMATS.items() if f.suffix not in {".csv", ".CSV", ".tsv", ".txt", ".zarr"}]
 
 
 @pytest.mark.parametrize("fmt", [FORMATS[n] for n in BINARY], ids=BINARY)
@@ -357,3 +361,13 @@ def test_gaps_beside_a_single_number_are_said_in_words(tmp_path):
     path.write_text("time,crank\n0,1\n0.001,abc\n0.002,def\n")
     with pytest.raises(BadRecording, match="its only channel crank has fewer than two samples"):
         open_recording(path)
+
+
+@pytest.mark.parametrize("name", ["types-contradict", "histogram-contradicts"])
+def test_parquet_files_that_once_ended_the_process(name):
+    """Found by fuzzing (simulated data, some bytes changed); in a process of its own, since it would end this one."""
+    path = Path(__file__).parent / "data" / f"{name}.parquet"
+    code = "from tests.recording.helpers import read_or_refused; from pathlib import Path; "
+    code += f"read_or_refused(Path({str(path)!r}))"
+    done = subprocess.run([sys.executable, "-c", code], cwd=Path(__file__).parents[2], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr[-2000:]

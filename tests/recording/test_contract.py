@@ -11,7 +11,7 @@ from witnessmark.errors import BadRecording, BadSetup
 from witnessmark.recording.open import open_recording
 from witnessmark.recording.setup import ChannelSetup, Setup
 
-from .helpers import FORMATS, RATE_HZ, SAMPLES, Format, simulated
+from .helpers import FORMATS, RATE_HZ, SAMPLES, Format, contents, simulated
 
 every_format = pytest.mark.parametrize("fmt", FORMATS.values(), ids=list(FORMATS))
 
@@ -26,7 +26,7 @@ def _written(tmp_path: Path, fmt: Format, channels=None):
 def test_same_values_times_names_and_order(tmp_path, fmt):
     recording = open_recording(_written(tmp_path, fmt))
     truth = simulated()
-    names = list(truth) if fmt.names else ["1", "2"]
+    names = fmt.names_of(truth)
     assert [c.name for c in recording.channels] == names
     assert [c.position for c in recording.channels] == [1, 2]
     for name, counts in zip(names, truth.values(), strict=True):
@@ -178,9 +178,9 @@ def test_setup_describing_one_channel_twice_is_refused(tmp_path, fmt):
 @every_format
 def test_opening_and_reading_leave_the_file_alone(tmp_path, fmt):
     path = _written(tmp_path, fmt)
-    before = path.read_bytes()
+    before = contents(path)
     recording = open_recording(path)
     samples = recording.read(recording.channels[0].name, 0, SAMPLES)
     if samples.flags.writeable:
         samples[:] = 0
-    assert path.read_bytes() == before
+    assert contents(path) == before

@@ -38,6 +38,10 @@ LIFT_RPM = 70.0  # below those 100: a slow crank that stalls at one compression 
 LETS_GO = 0.8
 # In a record that joins an engine half-way, a first spark or injection within this many turns is not a first one.
 FIRST_AFTER_TURNS = 3.0
+# An output that was not recorded for longer than this before its first command may have begun before (working choice:
+# a quarter of a turn of slow cranking); one not recorded over more than this share of an attempt was not there to be
+# silent.
+UNRECORDED_S, UNRECORDED_SHARE = 0.05, 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,6 +231,8 @@ def describe(rotation: Rotation, rest_from_s: float, around: Surroundings) -> At
     )
     fuel, injections = _first(around.injectors, rotation.start_s, rotation.end_s)
     spark, sparks = _first(around.coils, rotation.start_s, rotation.end_s)
+    fuel = _if_recorded(fuel, around.injectors, rotation, around)
+    spark, sync = (_if_recorded(x, around.coils, rotation, around) for x in (spark, sync))
     pitch = around.layout.pitch_deg if around.layout else 6.0
     steady = rotation.start_s + (0.0 if moving else SPIN_UP_S)
     low, high = _extreme_rpm(around.unrolled, steady, marks.cranking_end_s, pitch) if speed.known else (None, None)
@@ -257,8 +263,8 @@ def describe(rotation: Rotation, rest_from_s: float, around: Surroundings) -> At
         battery_min_v=system.min_v,
         battery_cranking_v=system.cranking_v,
         starter_current_a=system.current_a,
-        sparks=sparks if around.coils else None,
-        injections=injections if around.injectors else None,
+        sparks=_counted(sparks, around.coils, rotation, around),
+        injections=_counted(injections, around.injectors, rotation, around),
         turning_at_start=moving,
         turning_at_end=rotation.turning_at_end,
         first_firing_s=marks.firing_s,
@@ -266,6 +272,26 @@ def describe(rotation: Rotation, rest_from_s: float, around: Surroundings) -> At
         inrush_a=system.inrush_a,
         seen_on=rotation.seen_on,
     )
+
+
+def _if_recorded(
+    time_s: float | None, lines: Sequence[Commands], rotation: Rotation, around: Surroundings
+) -> float | None:
+    """A first event; None where one of these lines was not recorded all the way to it: others may lie before it."""
+    if time_s is None or time_s <= rotation.start_s:
+        return time_s
+    lost = [around.recording.unrecorded_s(c.line.name, rotation.start_s, time_s) for c in lines]
+    return time_s if max(lost, default=0.0) <= UNRECORDED_S else None
+
+
+def _counted(number: int, lines: Sequence[Commands], rotation: Rotation, around: Surroundings) -> int | None:
+    """How many commands there were; None without such lines, or where lines not recorded throughout show none."""
+    if not lines:
+        return None
+    if number:
+        return number
+    lost = [around.recording.unrecorded_s(c.line.name, rotation.start_s, rotation.end_s) for c in lines]
+    return number if max(lost) <= UNRECORDED_SHARE * (rotation.end_s - rotation.start_s) else None
 
 
 def _really_first(time_s: float | None, speed: Speed) -> float | None:

@@ -78,6 +78,9 @@ def _dead(m: Measured, line: Line) -> Outcome:
         return Outcome()
     segments = m.wheel.angle.segments
     span = (segments[0].start_s, segments[-1].end_s)
+    turns *= 1.0 - m.recording.unrecorded_s(line.name, *span) / max(span[1] - span[0], 1e-9)
+    if turns < m.limits["cam.dead_turns"]:
+        return Outcome()
     ends = _ends(m, line, [span])
     finding = Finding(
         "", "cam-signal-lost", line.name, "none",
@@ -87,6 +90,13 @@ def _dead(m: Measured, line: Line) -> Outcome:
         evidence={"turns": turns, "edges": len(line.edges), "whole_record": True, **ends},
     )  # fmt: skip
     return Outcome((finding,))
+
+
+def _seen_deg(m: Measured, line: Line, start_s: float, end_s: float) -> float:
+    """Degrees that the crank turned in a stretch of one segment while the line was recorded."""
+    turned = float(np.diff(m.wheel.angle.at(np.array([start_s, end_s])))[0])
+    lost = m.recording.unrecorded_s(line.name, start_s, end_s)
+    return turned * (1.0 - lost / max(end_s - start_s, 1e-9))
 
 
 def _turns(m: Measured, start_s: float, end_s: float, turned_deg: float) -> bool:
@@ -109,6 +119,8 @@ def _stretches(m: Measured, line: Line) -> Outcome:
         for i in np.flatnonzero(turned > m.limits["cam.lost_cycles"] * cycle):
             if not _turns(m, float(marks[i]), float(marks[i + 1]), float(turned[i])):
                 continue  # turns that were only bridged: the crank may have stood
+            if _seen_deg(m, line, float(marks[i]), float(marks[i + 1])) <= m.limits["cam.lost_cycles"] * cycle:
+                continue  # the cam line was not recorded there
             spans.append((float(marks[i]), float(marks[i + 1]), float(turned[i])))
     if not spans:
         return Outcome()

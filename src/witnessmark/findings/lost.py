@@ -37,6 +37,7 @@ SLOWEST_RPM = 40.0
 
 # Edges out of rest before a pause that show whether the crank was coming to rest again: five intervals (see below).
 FEWEST_BEFORE = 6
+MOST_UNRECORDED = 0.2  # share of a silence in which the line was not recorded (working choice)
 
 
 @dataclass(frozen=True)
@@ -172,7 +173,7 @@ def _cut_off(m: Measured, t: Floats) -> list[Silence]:
     """The line's last edges before a long silence, or the end of the record, come at full speed."""
     layout = m.layout
     assert layout is not None
-    line_end = m.recording.end_s
+    line_end = m.recording.recorded(m.channel)[1]
     out = []
     pause = np.append(np.diff(t), line_end - t[-1]) if t.size else np.empty(0)
     for i in np.flatnonzero(pause > m.limits["lost.cut_s"]):
@@ -253,7 +254,7 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
     dead = _dead(m)
     if dead is not None:
         return dead
-    found = [s for s in silences(m) if not _rested(m, s)]
+    found = [s for s in silences(m) if not _rested(m, s) and _recorded(m, m.channel, s.start_s, s.end_s)]
     if not found or _by_chance(m, found):
         return Outcome()
     stray = [
@@ -310,6 +311,12 @@ def _by_chance(m: Measured, found: list[Silence]) -> bool:
     return single >= 2 and n * rate ** min(longest, 30) > 0.05 * len(found)
 
 
+def _recorded(m: Measured, channel: str, start_s: float, end_s: float) -> bool:
+    """Whether a line was there to be silent: recorded over most of a stretch."""
+    lost = m.recording.unrecorded_s(channel, start_s, end_s)
+    return lost <= MOST_UNRECORDED * max(end_s - start_s, 1e-9)
+
+
 def _dead(m: Measured) -> Outcome | None:
     """A crank line without edges while other lines show an attempt; None where that is not so."""
     lines = m.signals.by_role("crank")
@@ -323,6 +330,8 @@ def _dead(m: Measured) -> Outcome | None:
     for a in attempts:
         inside = (line.edges.time_s >= a.start_s) & (line.edges.time_s <= a.end_s)
         seconds = max(a.end_s - a.start_s, 1e-3)
+        if not _recorded(m, line.name, a.start_s, a.end_s):
+            continue
         if inside.sum() / seconds < m.limits["lost.edges_per_second"]:
             quiet.append(a)
     if not quiet:

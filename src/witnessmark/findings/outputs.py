@@ -30,6 +30,17 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
             "Does the control unit inject?", "no injector line in the record",
             "one injector's command in the same record",
         ),))  # fmt: skip
+    for lines, counts, what in (
+        (coils, [a.sparks for a in dry], "spark"),
+        (injectors, [a.injections for a in dry], "inject"),
+    ):
+        if lines and None in counts:
+            out += Outcome(not_assessed=(NotAssessed(
+                f"Does the control unit {what} in every attempt?",
+                f"{', '.join(c.name for c in lines)} was not recorded throughout {counts.count(None)} of "
+                f"{len(m.engine.attempts)} attempts",
+                "all lines recorded from before the starter turns to the end",
+            ),))  # fmt: skip
     if m.wheel.angle.segments:
         out += skipped(m) + weak_coils(m) + misplaced(m) + together(m) + cut_after_start(m)
     return out

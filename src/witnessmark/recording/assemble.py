@@ -124,6 +124,12 @@ def from_time(draft: Draft, time_s: NDArray[np.float64]) -> Recording:
             _not_a_clock(time_s),
             "expected a fixed rate (jitter is fine) or a list of changes of 0 and 1; record it again at a fixed rate",
         )
+    if not _is_rate(clock.rate_hz):
+        raise refuse(
+            draft.path,
+            f"the time column gives {clock.rate_hz:.4g} samples per second",
+            "expected seconds that rise; check the unit of its times",
+        )
     if clock.places > MAX_HOLE_RATIO * len(time_s) + MAX_HOLE_FLOOR:
         raise refuse(
             draft.path,
@@ -133,8 +139,12 @@ def from_time(draft: Draft, time_s: NDArray[np.float64]) -> Recording:
     return _sampled(draft, [clock] * len(draft.columns), time_s if clock.kind == "uneven" else None)
 
 
+def _is_rate(rate_hz: float) -> bool:
+    return bool(np.isfinite(rate_hz) and 1e-3 <= rate_hz <= 1e12)
+
+
 def _check_rate(path: str, rate_hz: float) -> None:
-    if not (np.isfinite(rate_hz) and 1e-3 <= rate_hz <= 1e12):
+    if not _is_rate(rate_hz):
         raise refuse(path, f"rate_hz is {rate_hz:g}", "expected samples per second above 0; correct it in the file")
 
 

@@ -9,7 +9,7 @@ from typing import Any, Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.spans import Span
+from witnessmark.spans import Span, merge
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +115,21 @@ class Recording:
     def changes(self, name: str) -> Changes:
         """Changes of a two-level channel."""
         return self.source.changes(self.index(name))
+
+    def recorded(self, name: str) -> tuple[float, float]:
+        """Time in s from the first to behind the last sample of a channel: channels of one file may begin apart."""
+        i = self.index(name)
+        info = self.channels[i]
+        if info.rate_hz is None:
+            return info.start_s, self.source.changes(i).end_s
+        return info.start_s, info.start_s + info.samples / info.rate_hz
+
+    def unrecorded_s(self, name: str, start_s: float, end_s: float) -> float:
+        """Seconds of a stretch in which a channel was not recorded: before it begins, after it ends, in its gaps."""
+        first, last = self.recorded(name)
+        missing = [Span(min(start_s, first), first), Span(last, max(end_s, last)), *self.info(name).gaps]
+        inside = [Span(max(s.start_s, start_s), min(s.end_s, end_s)) for s in missing]
+        return sum(s.end_s - s.start_s for s in merge([s for s in inside if s.end_s > s.start_s]))
 
     def chunks(self, name: str, size: int = 1 << 20) -> Iterator[tuple[int, NDArray[Any]]]:
         """(first sample, native samples) in order, ``size`` samples at a time."""

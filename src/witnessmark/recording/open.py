@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from witnessmark.errors import BadRecording, BadSetup, WitnessmarkError
 from witnessmark.recording.model import Changes, ChannelInfo, Recording, Source
 from witnessmark.recording.naming import split_unit
-from witnessmark.recording.registry import reader_for, suffixes
+from witnessmark.recording.registry import Reader, plugin_troubles, reader_for, suffixes
 from witnessmark.recording.setup import ChannelSetup, Setup
 from witnessmark.recording.trouble import count, one_line, refuse, shorten
 
@@ -29,14 +29,15 @@ def open_recording(path: str | os.PathLike[str], setup: Setup | None = None) -> 
     :class:`~witnessmark.errors.BadSetup` where the setup names a channel the recording does not have.
     """
     name = os.fspath(path)
-    _check_file(name)
     reader = reader_for(Path(name).suffix)
+    _check_file(name, reader is not None and reader.folder)
     if reader is None:
         suffix = Path(name).suffix
         raise refuse(
             name,
             f'unknown suffix "{suffix}"' if suffix else "no suffix to tell the format by",
-            f"expected one of {' '.join(suffixes())}; export it in one of these formats or correct the suffix",
+            f"expected one of {' '.join(suffixes())}; export it in one of these formats or correct the suffix"
+            + "".join(f" ({trouble.rstrip('.')})" for trouble in plugin_troubles()),
         )
     try:
         with np.errstate(all="ignore"):  # wild numbers in a damaged file are judged below, not warned about
@@ -44,13 +45,23 @@ def open_recording(path: str | os.PathLike[str], setup: Setup | None = None) -> 
     except WitnessmarkError:
         raise
     except OSError as exc:
+        if exc.errno is None:  # a reading library's, not the system's
+            raise _damaged(name, reader.name, exc) from exc
         raise _os_refusal(name, exc) from None
     # whatever a reading library raises on a damaged file is the file's fault, and the user gets one line, no traceback
     except Exception as exc:
         raise _damaged(name, reader.name, exc) from exc
-    recording = replace(recording, source=_Guarded(recording.source, name, reader.name))
+    recording = _checked_kind(recording, name, reader)
     _check_usable(recording)
     return _apply(recording, setup) if setup is not None else recording
+
+
+def _checked_kind(recording: Any, name: str, reader: Reader) -> Recording:
+    """What a reader handed over, guarded; one of another package may hand over anything, or bring trouble along."""
+    if not isinstance(recording, Recording):
+        raise refuse(name, f"its reader {reader.name} gave no recording", "expected a Recording; mend the reader")
+    cautions = recording.cautions if reader.is_own else (*recording.cautions, *plugin_troubles())
+    return replace(recording, source=_Guarded(recording.source, name, reader.name), cautions=cautions)
 
 
 class _Guarded:
@@ -90,8 +101,12 @@ def _os_refusal(path: str, exc: OSError) -> BadRecording:
     return refuse(path, what, "expected a readable recording; check path and permissions")
 
 
-def _check_file(path: str) -> None:
+def _check_file(path: str, folder: bool) -> None:
     try:
+        if folder and os.path.isdir(path):
+            return
+        if folder and os.path.isfile(path):
+            raise refuse(path, "is a file", "expected a folder; unpack it, or check the suffix")
         if os.path.isdir(path):
             raise refuse(path, "is a folder", "expected a recording file; give the file inside it")
         if not os.path.isfile(path):

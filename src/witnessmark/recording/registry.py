@@ -1,24 +1,46 @@
-"""Which reader opens which suffix. Built-in readers only so far; :func:`register` is where others would enter."""
+"""Which reader opens which suffix: the project's own, and those that other packages bring.
+
+Another package names a :class:`Reader` under the entry point group ``witnessmark.readers``:
+
+    [project.entry-points."witnessmark.readers"]
+    mylog = "mypackage.mylog:READER"          # READER = Reader("My log", (".mylog",), "mypackage.mylog")
+
+They are looked for only when a file has a suffix that the project itself does not read.
+"""
 
 from __future__ import annotations
 
 import importlib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import cast
+from typing import TYPE_CHECKING, cast
 
 from witnessmark.recording.model import Recording
+from witnessmark.recording.trouble import shorten
 
+if TYPE_CHECKING:
+    from importlib.metadata import EntryPoint
+
+_OWN = "witnessmark.recording.readers"
 ReadFunction = Callable[[str], Recording]
 
 
 @dataclass(frozen=True, slots=True)
 class Reader:
-    """A file format. ``module`` holds ``read(path) -> Recording`` and is imported only when a file needs it."""
+    """A file format. ``module`` holds ``read(path) -> Recording`` and is imported only when a file needs it.
+
+    folder: a recording of this format is a folder, not a file.
+    """
 
     name: str
     suffixes: tuple[str, ...]
     module: str
+    folder: bool = False
+
+    @property
+    def is_own(self) -> bool:
+        """Whether it is the project's own."""
+        return self.module.startswith(f"{_OWN}.")
 
     def load(self) -> ReadFunction:
         """The read function."""
@@ -26,6 +48,8 @@ class Reader:
 
 
 _READERS: dict[str, Reader] = {}
+_PLUGINS = "witnessmark.readers"  # the group of entry points in which other packages name a Reader
+_broken: list[str] | None = None  # None: not looked for yet
 
 
 def register(reader: Reader) -> None:
@@ -37,18 +61,58 @@ def register(reader: Reader) -> None:
 
 
 def reader_for(suffix: str) -> Reader | None:
-    """The reader of a suffix, upper or lower case."""
-    return _READERS.get(suffix.lower())
+    """The reader of a suffix, upper or lower case; other packages are asked where the project has none of its own."""
+    suffix = suffix.lower()
+    if suffix not in _READERS:
+        plugin_troubles()
+    return _READERS.get(suffix)
 
 
 def suffixes() -> tuple[str, ...]:
-    """All known suffixes."""
+    """All known suffixes, those of other packages too."""
+    plugin_troubles()
     return tuple(_READERS)
+
+
+def plugin_troubles() -> tuple[str, ...]:
+    """Registers the readers that other packages bring (once), and says which of them could not be had, and why.
+
+    A broken one is never more than a caution: the others and the project's own go on reading.
+    """
+    global _broken
+    if _broken is None:
+        from importlib.metadata import entry_points  # takes longer to import than most files to read
+
+        _broken = [trouble for point in entry_points(group=_PLUGINS) if (trouble := _plug_in(point))]
+    return tuple(_broken)
+
+
+def forget_plugins() -> None:
+    """Unregister what other packages brought; they are looked for again when next needed."""
+    global _broken
+    _broken = None
+    for suffix in [s for s, reader in _READERS.items() if not reader.is_own]:
+        del _READERS[suffix]
+
+
+def _plug_in(point: EntryPoint) -> str:
+    """ "" where it is registered, else what is wrong with it."""
+    try:
+        reader = point.load()
+        if not isinstance(reader, Reader):
+            raise TypeError(f"{point.value} is no Reader")
+        if not reader.suffixes or not all(s.startswith(".") and s == s.lower() for s in reader.suffixes):
+            raise ValueError("suffixes must be lower case and begin with a dot")
+        register(reader)
+    except Exception as exc:  # whatever another package raises must not end this program
+        said = shorten(str(exc) or type(exc).__name__, 120)
+        return f"The reader {shorten(point.name)} of another package could not be used ({said})."
+    return ""
 
 
 def _register_all(readers: Iterable[tuple[str, tuple[str, ...], str]]) -> None:
     for name, known, module in readers:
-        register(Reader(name, known, f"witnessmark.recording.readers.{module}"))
+        register(Reader(name, known, f"{_OWN}.{module}"))
 
 
 _register_all(
@@ -58,5 +122,10 @@ _register_all(
         ("Parquet", (".parquet",), "parquet"),
         ("Arrow", (".arrow", ".feather"), "arrow"),
         ("NPZ", (".npz",), "npz"),
+        ("HDF5", (".h5", ".hdf5"), "hdf5"),
+        ("MATLAB", (".mat",), "mat"),
+        ("MDF", (".mf4",), "mdf"),
+        ("VCD", (".vcd",), "vcd"),
     ]
 )
+register(Reader("Zarr", (".zarr",), f"{_OWN}.zarr_folder", folder=True))

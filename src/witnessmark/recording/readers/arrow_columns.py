@@ -29,7 +29,7 @@ def build(
     has_nulls: Callable[[int], bool],
     cut: str = "",
 ) -> Recording:
-    """A Recording of a table of ``rows`` rows; ``has_nulls`` says whether a column has any (or may have)."""
+    """A Recording of a table of ``rows`` rows; ``has_nulls`` says whether a column has any."""
     rate = _rate(path, schema)
     fields = [schema.field(i) for i in range(len(schema))]
     units = [_unit(f) for f in fields]

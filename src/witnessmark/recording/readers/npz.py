@@ -6,116 +6,12 @@ channel <name>, so that integers can be kept as recorded.
 
 from __future__ import annotations
 
-from typing import Any
-
-import numpy as np
-from numpy.typing import NDArray
-
-from witnessmark.recording.assemble import Draft, from_rate, from_time
-from witnessmark.recording.columns import Column, finite
 from witnessmark.recording.model import Recording
-from witnessmark.recording.naming import find_time
-from witnessmark.recording.readers.npz_store import Member, open_members
-from witnessmark.recording.trouble import refuse, shorten
-
-FORMAT = "NPZ"
-_COMPANIONS = ("gain__", "offset__", "unit__")
+from witnessmark.recording.readers.members import from_members
+from witnessmark.recording.readers.npz_store import open_members
 
 
 def read(path: str) -> Recording:
     """Channels in the file's order; uncompressed arrays are memory-mapped, compressed ones unpacked when first read."""
     members, cut = open_members(path)
-    rate = _rate(path, members)
-    vectors = [m for m in members if len(m.shape) == 1 and not _is_companion(m.name, members)]
-    timed = find_time([m.name for m in vectors], [""] * len(vectors))
-    left_out = tuple(m.name for m in members if len(m.shape) > 1)
-    cautions = tuple(f"Array {shorten(n)} is not one-dimensional: it is left out." for n in left_out)
-    channels = [m for i, m in enumerate(vectors) if timed is None or i != timed[0]]
-    columns = tuple(_column(path, m, i, members) for i, m in enumerate(channels, start=1))
-    if not columns:
-        raise refuse(
-            path, "no one-dimensional array of numbers", "expected an array a channel; save them by numpy.savez"
-        )
-    if timed is not None:
-        time_s = _time(path, vectors[timed[0]], timed[1])
-        columns, time_s, cut = _same_length(path, columns, time_s, cut)
-        return from_time(Draft(path, FORMAT, columns, cautions, left_out, cut), time_s)
-    if rate is None:
-        raise refuse(path, "neither rate_hz nor time", "expected a scalar rate_hz or an array time; add one")
-    lost = max((m.lost for m in channels), default=0)
-    return from_rate(Draft(path, FORMAT, columns, cautions, left_out, cut, lost), rate)
-
-
-def _same_length(
-    path: str, columns: tuple[Column, ...], time_s: NDArray[np.float64], cut: str
-) -> tuple[tuple[Column, ...], NDArray[np.float64], str]:
-    lengths = {c.name: c.samples for c in columns}
-    rows = min([len(time_s), *lengths.values()])
-    for name, length in lengths.items():
-        if length != len(time_s) and not cut:
-            raise refuse(
-                path,
-                f"array {shorten(name)} has {length} samples, time has {len(time_s)}",
-                "expected the same number; save them again",
-            )
-    short = tuple(Column(c.name, c.position, c.dtype, rows, c.fetch, c.unit, c.gain, c.offset) for c in columns)
-    return short, time_s[:rows], cut
-
-
-def _is_companion(name: str, members: list[Member]) -> bool:
-    return any(name.startswith(p) and any(m.name == name[len(p) :] for m in members) for p in _COMPANIONS)
-
-
-def _rate(path: str, members: list[Member]) -> float | None:
-    for m in members:
-        if m.name == "rate_hz":
-            if m.count != 1 or m.dtype.kind not in "iuf":
-                raise refuse(path, "rate_hz is not one number", "expected samples per second; save it as a scalar")
-            return float(m.fetch(0, 1)[0])
-    return None
-
-
-def _time(path: str, member: Member, scale: float) -> NDArray[np.float64]:
-    if member.dtype.kind not in "iuf":
-        raise refuse(path, f"{shorten(member.name)} is not numeric", "expected seconds; save it as numbers")
-    return np.asarray(member.fetch(0, member.count), dtype=np.float64) * scale
-
-
-def _column(path: str, member: Member, position: int, members: list[Member]) -> Column:
-    if member.dtype.kind not in "biuf" or member.dtype.itemsize > 8:
-        raise refuse(
-            path,
-            f"array {shorten(member.name)} holds {member.dtype} instead of numbers",
-            "expected integers, floats or booleans; save the samples as numbers",
-        )
-    dtype = np.dtype(np.uint8) if member.dtype.kind == "b" else member.dtype.newbyteorder("=")
-    if dtype == np.dtype(np.float16):
-        dtype = np.dtype(np.float32)
-
-    def fetch(start: int, stop: int) -> NDArray[Any]:
-        values = member.fetch(start, stop)
-        return finite(values.view(np.uint8) if values.dtype.kind == "b" else values.astype(dtype, copy=False))
-
-    said = {p: _companion(path, p, member.name, members) for p in _COMPANIONS}
-    gain, offset, unit = said["gain__"], said["offset__"], said["unit__"]
-    return Column(
-        member.name,
-        position,
-        dtype,
-        member.count,
-        fetch,
-        str(unit) if unit is not None else "",
-        float(gain) if gain is not None else 1.0,
-        float(offset) if offset is not None else 0.0,
-    )
-
-
-def _companion(path: str, prefix: str, name: str, members: list[Member]) -> Any:
-    for m in members:
-        if m.name == prefix + name:
-            kinds = "U" if prefix == "unit__" else "iuf"
-            value = m.fetch(0, 1)[0] if m.count == 1 and m.dtype.kind in kinds else None
-            if value is None or (kinds != "U" and not np.isfinite(value)) or (prefix == "gain__" and value == 0):
-                raise refuse(path, f"{shorten(m.name)} is not usable", "expected one finite number (text for the unit)")
-            return value
-    return None
+    return from_members(path, "NPZ", members, cut)

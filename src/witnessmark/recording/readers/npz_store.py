@@ -11,31 +11,17 @@ import os
 import struct
 import zipfile
 import zlib
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.lib import format as npy
-from numpy.typing import NDArray
 
+from witnessmark.recording.readers.members import MAX_UNPACKED, Member, Unpacked, mapped
 from witnessmark.recording.trouble import refuse, shorten
 
-MAX_UNPACKED = 1 << 30  # bytes of one compressed array; larger ones must be stored uncompressed, which is mapped
 _LOCAL = struct.Struct("<4sHHHHHIIIHH")
 _HEADER_BYTES = 1 << 16
-
-
-@dataclass(frozen=True, slots=True)
-class Member:
-    """An array: ``count`` whole elements are there, ``lost`` more were cut off."""
-
-    name: str
-    dtype: np.dtype[Any]
-    shape: tuple[int, ...]
-    count: int
-    lost: int
-    fetch: Callable[[int, int], NDArray[Any]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,31 +141,17 @@ def _checked(
             raise refuse(
                 path, f"array {shorten(entry.name)} lies beyond the file", "expected a whole NPZ; save it again"
             )
-        return Member(entry.name, dtype, shape, usable, count - usable, _mapped(path, entry.at + header, dtype, usable))
+        return Member(entry.name, dtype, shape, usable, count - usable, mapped(path, entry.at + header, dtype, usable))
     if count * width > MAX_UNPACKED:
         raise refuse(
             path,
             f"array {shorten(entry.name)} unpacks to {count * width >> 20} MB",
             f"expected at most {MAX_UNPACKED >> 20} MB compressed; save it uncompressed by numpy.savez",
         )
-    unpacked = _Unpacked(path, entry, header, dtype, count, whole)
+    unpacked = Unpacked(path, entry.name, (entry.at, entry.stored), header, dtype, count, whole, -15)
     if not whole:
         usable = len(unpacked.all())
     return Member(entry.name, dtype, shape, usable, count - usable, unpacked.fetch)
-
-
-def _mapped(path: str, at: int, dtype: np.dtype[Any], count: int) -> Callable[[int, int], NDArray[Any]]:
-    mapped: list[NDArray[Any]] = []  # opened at the first read
-
-    def fetch(start: int, stop: int) -> NDArray[Any]:
-        if not mapped:
-            shape = (count,)
-            mapped.append(
-                np.memmap(path, dtype=dtype, mode="r", offset=at, shape=shape) if count else np.empty(0, dtype)
-            )
-        return np.asarray(mapped[0][start:stop])
-
-    return fetch
 
 
 def _unpack_head(file: BinaryIO, entry: _Entry) -> bytes:
@@ -191,46 +163,3 @@ def _unpack_head(file: BinaryIO, entry: _Entry) -> bytes:
         return zlib.decompressobj(-15).decompress(raw, _HEADER_BYTES)
     except zlib.error:
         return b""
-
-
-class _Unpacked:
-    """A compressed array: unpacked when first read, never beyond the size its header claims."""
-
-    def __init__(self, path: str, entry: _Entry, header: int, dtype: np.dtype[Any], count: int, whole: bool):
-        self._path, self._entry, self._header = path, entry, header
-        self._dtype, self._count, self._whole = dtype, count, whole
-        self._values: NDArray[Any] | None = None
-
-    def fetch(self, start: int, stop: int) -> NDArray[Any]:
-        return self.all()[start:stop]
-
-    def all(self) -> NDArray[Any]:
-        if self._values is None:
-            data = self._inflate(self._header + self._count * self._dtype.itemsize)[self._header :]
-            width = max(1, self._dtype.itemsize)
-            if self._whole and len(data) != self._count * width:
-                raise refuse(
-                    self._path,
-                    f"array {shorten(self._entry.name)} is damaged",
-                    "expected a whole NPZ file; save it again",
-                )
-            self._values = np.frombuffer(data, dtype=self._dtype, count=len(data) // width)
-        return self._values
-
-    def _inflate(self, limit: int) -> bytes:
-        engine, out = zlib.decompressobj(-15), bytearray()
-        with open(self._path, "rb") as file:
-            file.seek(self._entry.at)
-            left = self._entry.stored
-            while left > 0 and len(out) < limit and not engine.eof:
-                raw = file.read(min(left, 1 << 20))
-                if not raw:
-                    break
-                left -= len(raw)
-                try:
-                    out += engine.decompress(raw, limit - len(out))
-                    while engine.unconsumed_tail and len(out) < limit:
-                        out += engine.decompress(engine.unconsumed_tail, limit - len(out))
-                except zlib.error:
-                    break
-        return bytes(out)

@@ -71,12 +71,11 @@ class _Groups:
         return column
 
     def has_nulls(self, column: int) -> bool:
-        """From the statistics; without them, assume there are."""
-        if not self._file.schema_arrow.field(column).nullable:
+        """Whether a column has any, by its values (of floats it does not matter: they can say it themselves).
+
+        The file's own statistics would be quicker, but over damaged ones the library ends the process.
+        """
+        field = self._file.schema_arrow.field(column)
+        if not field.nullable or pa.types.is_floating(field.type):
             return False
-        leaf = self._leaf(column)
-        for g in range(self._file.num_row_groups):
-            stats = self._file.metadata.row_group(g).column(leaf).statistics
-            if stats is None or not stats.has_null_count or stats.null_count:
-                return True
-        return False
+        return any(self._group(column, g).null_count for g in range(self._file.num_row_groups))
