@@ -393,7 +393,7 @@ def test_zarr_a_single_array(tmp_path):
         {"shards": (1000,)},
         {"shards": (1500,), "compressors": zarr.codecs.BloscCodec(cname="lz4")},
     ],
-    ids=str,
+    ids=lambda options: "+".join(options),
 )
 @pytest.mark.parametrize("dtype", ["bool", "int8", "int16", "uint32", "int64", "float16", "float32", "float64"])
 def test_zarr_codecs_against_the_library(tmp_path, options, dtype):

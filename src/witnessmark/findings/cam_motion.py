@@ -14,6 +14,7 @@ Array = NDArray[np.float64]
 # Below this speed the engine is cranked (common practice).
 CRANKING_RPM = 450.0
 LEAST_CYCLES = 8
+STEADY = 1.35  # largest over smallest speed of cycles at one speed: an uneven idle wanders by less (common practice)
 DEG_PER_RPM_S = 6.0  # crank degrees a second for each rpm
 # Share of the cam's motion over the record that speed must explain before a fixed delay is believed.
 LINEAR = 0.85
@@ -26,6 +27,20 @@ def _motion(cam: Cam) -> tuple[Array, Array, Array] | None:
     if ok.sum() < LEAST_CYCLES:
         return None
     return cam.motion.time_s[ok], cam.motion.shift_deg[ok], cam.motion.rpm[ok]
+
+
+def _steady(rpm: Array) -> slice:
+    """The longest run of cycles of one speed while running: with speed a phaser is meant to move."""
+    best = slice(0, 0)
+    start = 0
+    for i in range(len(rpm)):
+        while start <= i and (
+            rpm[start] <= CRANKING_RPM or np.max(rpm[start : i + 1]) > STEADY * np.min(rpm[start : i + 1])
+        ):
+            start += 1
+        if i + 1 - start > best.stop - best.start:
+            best = slice(start, i + 1)
+    return best
 
 
 def swings(shift_deg: Array, least_deg: float) -> int:
@@ -55,8 +70,8 @@ def _hunting(m: Measured, cam: Cam) -> Outcome:
     if got is None:
         return Outcome()
     time, shift, rpm = got
-    run = rpm > CRANKING_RPM
-    if run.sum() < LEAST_CYCLES:
+    run = _steady(rpm)
+    if run.stop - run.start < LEAST_CYCLES:
         return Outcome()
     smooth = np.convolve(shift[run], np.ones(3) / 3.0, "valid")
     limit = m.limits["cam.swing_deg"]
@@ -66,14 +81,15 @@ def _hunting(m: Measured, cam: Cam) -> Outcome:
         return Outcome()
     others = [g[1] for c in m.engine.cams if c is not cam and (g := _motion(c)) is not None]
     alike = max((float(np.ptp(o)) for o in others), default=0.0)
+    beside = f", the other cams by less than {alike:.1f}" if others else ""
     finding = Finding(
         "", "cam-wander", cam.channel, "time",
-        f"{cam.channel} swings back and forth by {size:.1f} degrees, {count} times in {time[-1] - time[0]:.1f} s of "
-        f"running{', the other cams by less than ' + f'{alike:.1f}' if others else ''}.",
+        f"{cam.channel} swings back and forth by {size:.1f} degrees, {count} times in "
+        f"{time[run][-1] - time[run][0]:.1f} s of running at a steady {np.median(rpm[run]):.0f} rpm{beside}.",
         beyond(size / limit) if not others or alike < 0.5 * size else 0.4,
         (m.stretch(cam.channel, float(time[run][0]), float(time[run][-1])),), None,
         start_s=float(time[run][0]), end_s=float(time[run][-1]), value=size, unit="deg",
-        evidence={"swing_deg": size, "swings": count, "cycles": int(run.sum()), "others_deg": alike},
+        evidence={"swing_deg": size, "swings": count, "cycles": run.stop - run.start, "others_deg": alike},
     )  # fmt: skip
     return Outcome((finding,))
 
