@@ -136,6 +136,8 @@ def judge(case: Judged, truth: dict[str, Any], analysis: Analysis) -> Score:
 # Causes that one record cannot part where everything is withheld though all inputs are good: either first is right when
 # the other is named with it.
 LOOK_ALIKE = ({"security-lockout", "control-unit"},)
+# Exchanged leads and an exchanged probe give the same record unless what the control unit does is recorded too.
+PROBE_ALIKE = {"sensor-polarity", "measurement-fault"}
 NAMED = 0.15
 
 
@@ -153,7 +155,8 @@ def cause_right(causes: list[str], analysis: Analysis) -> bool:
         return len(members) > 1 and members[0] <= both and bool((members[1] - members[0]) & both)
     if entries[0].id == causes[0]:
         return True
-    for alike in LOOK_ALIKE:
+    unseen = not any(o.role == "coil" and o.events for o in analysis.engine.outputs)
+    for alike in (*LOOK_ALIKE, *([PROBE_ALIKE] if unseen else [])):
         if causes[0] in alike and entries[0].id in alike:
             return any(e.id == causes[0] and e.probability >= NAMED for e in entries)
     return False

@@ -6,11 +6,14 @@ import numpy as np
 
 from witnessmark.findings.measured import Measured, Outcome, beyond
 from witnessmark.findings.model import Finding
-from witnessmark.signals.model import Line
+from witnessmark.signals.model import GLITCH, Line
 
 GOOD_SUPPLY_V = 4.5  # least that a five-volt sensor is fed with (common practice)
 NO_SIGNAL_V = 0.2  # a sensor's line that moves by less carries no signal (common practice: 0.3 V and more)
 MOST_SEEN = 0.8
+# Ends of one line: edges needed at the sensor's end, how far in s the same edge may be apart at both (filters at an
+# input), share of edges that may be at one end only, and how many in a row are a loss: one alone may be a spike.
+LEAST_BOTH, APART_S, MOST_ALONE, ROW = 8, 2e-3, 0.5, 2
 FEW_EDGES = 2  # a line that rises at key-on and falls at key-off has not turned
 
 
@@ -23,7 +26,8 @@ def lost(m: Measured) -> Outcome:
         if _flat(m, line):
             out += _dead(m, line)
         elif len(line.edges) > FEW_EDGES:
-            out += _stretches(m, line)
+            found = _stretches(m, line)
+            out += found if found.found else _between_ends(m, line)
     return out
 
 
@@ -104,6 +108,39 @@ def _turns(m: Measured, start_s: float, end_s: float, turned_deg: float) -> bool
     p = m.wheel.passes
     seen = np.sum((p.edge >= 0) & (p.time_s >= start_s) & (p.time_s <= end_s))
     return bool(seen >= MOST_SEEN * turned_deg / 360.0 * m.teeth)
+
+
+def _between_ends(m: Measured, line: Line) -> Outcome:
+    """Edges in a row that the sensor's end of the line gives and this end does not: shorter losses than a cycle."""
+    tap = _beside(m, line, "second-tap")
+    if tap is None or tap.sensor != line.sensor:
+        return Outcome()
+    theirs, mine = (x.edges.time_s[x.edges.label != GLITCH] for x in (tap, line))
+    if len(theirs) < LEAST_BOTH or len(mine) < 2:
+        return Outcome()
+    at = np.clip(np.searchsorted(mine, theirs), 1, len(mine) - 1)
+    alone = np.minimum(np.abs(theirs - mine[at - 1]), np.abs(mine[at] - theirs)) > APART_S
+    if float(np.mean(alone)) > MOST_ALONE:
+        return Outcome()  # two signals, not two ends of one line
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], alone.astype(np.int8), [0]))))
+    runs = [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a >= ROW]
+    spans = [
+        (float(theirs[a]), float(theirs[b - 1])) for a, b in runs
+        if m.recording.unrecorded_s(line.name, float(theirs[a]), float(theirs[b - 1])) <= 0.0
+    ]  # fmt: skip
+    if not spans:
+        return Outcome()
+    lost = sum(b - a for a, b in runs)
+    ends = _ends(m, line, [(a - APART_S, b + APART_S) for a, b in spans])
+    finding = Finding(
+        "", "cam-signal-lost", line.name, "time",
+        f"{line.name} misses {lost} edges in {'one stretch' if len(spans) == 1 else f'{len(spans)} stretches'} "
+        f"(at {spans[0][0]:.2f} s){_words(ends)}.",
+        beyond(lost / ROW, 1.5), tuple(m.stretch(line.name, a, b) for a, b in spans[:40]), None,
+        start_s=spans[0][0], end_s=spans[-1][1], value=float(lost), unit="edges",
+        evidence={"stretches": len(spans), "edges_lost": lost, "whole_record": False, **ends},
+    )  # fmt: skip
+    return Outcome((finding,))
 
 
 def _stretches(m: Measured, line: Line) -> Outcome:
