@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from witnessmark.report import collect
 from witnessmark.report.model import Analysis
 
 # A number is held to its limit where the record carries it: the stated spread is half the limit or less.
@@ -55,8 +56,9 @@ def _cams(truth: dict[str, Any], analysis: Analysis, out: Measures) -> None:
         if got is None or cam.get("offset_deg") is None:
             continue
         out.cam_asked += 1
-        if got.offset_deg is not None:
-            out.cam_deg.append(got.offset_deg - float(cam["offset_deg"]))
+        late = collect.cam_offset_deg(analysis, got)
+        if late is not None:
+            out.cam_deg.append(late - float(cam["offset_deg"]))
 
 
 def _teeth(truth: dict[str, Any], analysis: Analysis, out: Measures) -> None:

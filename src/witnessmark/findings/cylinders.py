@@ -104,6 +104,11 @@ def _contribution(m: Measured) -> Outcome:
     confidence = max(by_mean, by_rate) if rate_low > 0.02 or by_mean > 0.0 else 0.0
     if low / n < others_high and by_rate > by_mean:
         confidence = min(confidence, 0.45)  # the others miss as often: no one cylinder
+    others = int(np.sum([(r.misfires or 0) for r in told])) - low
+    if others >= max(low, 1):
+        confidence = min(
+            confidence, 0.45
+        )  # cycles without a push on every cylinder: a cut, or a control unit that stops
     if confidence <= 0.05:
         return Outcome(bounds=(
             f"No cylinder gives {100 * limit:.0f} % less than the others over {n} cycles of running.",
@@ -117,10 +122,27 @@ def _contribution(m: Measured) -> Outcome:
         evidence={
             "contribution_rel": rel, "contribution_sd": sd, "cycles": n, "misfires": low,
             "misfire_share_low": rate_low, "misfire_share_high": rate_high,
-            "others_misfires": int(np.sum([(r.misfires or 0) for r in told])) - low,
+            "others_misfires": others, "spark_command_good": _commanded(m, worst.cylinder, "coil"),
+            "fuel_command_good": _commanded(m, worst.cylinder, "injector"),
         },
     )  # fmt: skip
     return Outcome((finding,))
+
+
+COMMANDED = 0.9  # of the commands of the other lines: one more or less at the record's ends is no difference
+
+
+def _commanded(m: Measured, cylinder: int | None, role: str) -> float | None:
+    """1 where this cylinder's line (every line where it is not known) has as many commands as the others, else 0.
+
+    None where its line, or any other to compare it with, is not recorded.
+    """
+    count = {o.cylinder: len(o.events) for o in m.engine.outputs if o.role == role}
+    if len(count) < 2 or (cylinder is not None and cylinder not in count):
+        return None
+    usual = float(np.median(list(count.values())))
+    mine = min(count.values()) if cylinder is None else count[cylinder]
+    return float(mine >= COMMANDED * usual)
 
 
 FAMILY = Family(

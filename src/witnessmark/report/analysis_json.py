@@ -280,7 +280,8 @@ def _cams(analysis: Analysis) -> list[dict[str, Any]]:
                 }
                 for e in cam.edges
             ],
-            "offset_deg": angle(cam.offset_deg),
+            "offset_deg": angle(collect.cam_offset_deg(analysis, cam)),
+            "offset_to_wheel_deg": angle(cam.offset_deg),
             "cycles": int(cam.cycles),
             "angle_reference": cam_edges.reference(analysis.engine.phase, facts_from(analysis.setup)),
         }

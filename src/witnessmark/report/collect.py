@@ -9,7 +9,8 @@ from statistics import median
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.engine.model import EngineResult
+from witnessmark.engine.cams import PARKED_RPM
+from witnessmark.engine.model import Cam, EngineResult
 from witnessmark.findings.model import Finding
 from witnessmark.provenance import Step
 from witnessmark.recording.model import ChannelInfo, Recording
@@ -187,3 +188,19 @@ def whole_record(analysis: Analysis, channel: str | None = None) -> tuple[Eviden
     """The whole of one channel (the first, if none is named): what a sentence about the record rests on."""
     info = analysis.recording.info(channel) if channel else analysis.recording.channels[0]
     return (Evidence(info.name, info.start_s, analysis.recording.end_s, 0, info.samples, None),)
+
+
+def cam_offset_deg(analysis: Analysis, cam: Cam) -> float | None:
+    """How late a cam is with its phaser parked, against the piston.
+
+    ``Cam.offset_deg`` counts from the wheel. Where the wheel is found to stand wrong on the crank by an angle, that is
+    taken off; where it slips or its signal lags, or the cam swings in a record that only shows it running, None.
+    """
+    told = [f for f in stated(analysis) if f.kind == "wheel-shifted"]
+    if cam.offset_deg is None or any(f.lock == "speed" for f in told):
+        return None
+    swings = any(f.kind == "cam-wander" and f.channel == cam.channel and f.lock == "time" for f in stated(analysis))
+    if swings and (cam.motion is None or not bool(np.any(cam.motion.rpm < PARKED_RPM))):
+        return None
+    moved = next((f.value for f in told if f.unit == "deg" and f.value is not None), 0.0)
+    return cam.offset_deg + moved

@@ -155,7 +155,8 @@ def _cam() -> Schema:
             "bank": maybe(SLOT),
             "camshaft": maybe(among(["intake", "exhaust"])),
             "edges": listing(edge),
-            "offset_deg": {**maybe(NUMBER), "description": "positive: late"},
+            "offset_deg": {**maybe(NUMBER), "description": "positive: late, against the piston, phaser parked"},
+            "offset_to_wheel_deg": {**maybe(NUMBER), "description": "the same against the wheel as it stands"},
         },
         {"angle_reference": REFERENCE, "cycles": COUNT},
     )
