@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -16,6 +17,7 @@ from witnessmark.wheel.rhythm import Ripple
 
 STILL_RPM = 20.0  # below this for one and a half gaps the crank counts as standing (common practice, no source)
 BROKEN_SHARE = 0.4  # a turn with more wrong edges than this share of its teeth is not decoded
+PACE_SLOTS = 3.4  # over more slots than this without an edge the pace beside them does not tell how many went by
 FEW_SAMPLES = 4.0  # fewer samples a pitch than this: edges cannot be told apart (two half waves of two samples)
 
 
@@ -213,10 +215,43 @@ def _trust(chain: Chain, layout: Layout, rate_hz: float | None) -> tuple[NDArray
     at_rest = standstill.noisy(chain.time_s, chain.angle_deg, chain.piece, pitch)
     keep &= ~at_rest
     undecoded += _spans(at_rest, chain.time_s, standstill.WHY)
-    broken = (_broken(chain, layout) | _gaps_off(chain, layout)) & ~at_rest
+    broken = (_broken(chain, layout) | _gaps_off(chain, layout) | _strayed(chain, layout)) & ~at_rest
     keep &= ~broken
     undecoded += _spans(broken, chain.time_s, "the edges do not follow the wheel's pattern here")
     return keep, undecoded
+
+
+def _strayed(chain: Chain, layout: Layout) -> NDArray[np.bool_]:
+    """Matches of short pieces placed some slots on, and as many back after them, while the edges keep their pace.
+
+    A crank does not skip teeth without time passing, and not the same number back: such a piece is misplaced, by a
+    steep change of speed beside a gap.
+    """
+    out = np.zeros(chain.mark.size, bool)
+    if not layout.regular:
+        return out
+    slot = np.asarray(layout.tooth_slots)[chain.tooth]
+    t = chain.time_s
+    first = np.flatnonzero(np.diff(chain.piece) != 0) + 1
+
+    def off(i: int) -> int | None:
+        """Slots skipped at match i beyond those its time tells; None where the time tells nothing."""
+        near = [k for k in range(i - 3, i + 4) if 0 < k < t.size and k != i and chain.piece[k] == chain.piece[k - 1]]
+        if len(near) < 4:
+            return None
+        pace = float(np.median([(t[k] - t[k - 1]) / ((slot[k] - slot[k - 1]) % layout.slots or 1) for k in near]))
+        steps = (t[i] - t[i - 1]) / pace
+        if steps > PACE_SLOTS:
+            return None
+        return int((slot[i] - slot[i - 1] - round(steps)) % layout.slots)
+
+    for a, b in itertools.pairwise(first.tolist()):
+        if chain.angle_deg[b - 1] - chain.angle_deg[a] > 720.0:
+            continue
+        there, back = off(a), off(b)
+        if there and back and (there + back) % layout.slots == 0:
+            out[a:b] = True
+    return out
 
 
 def _broken(chain: Chain, layout: Layout) -> NDArray[np.bool_]:
