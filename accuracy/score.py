@@ -44,6 +44,8 @@ class Score:
     note: str = ""
     with_setup: bool = False
     where: str = ""
+    nothing: float = 0.0  # share of "nothing wrong seen"
+    others: list[float] = field(default_factory=list)  # shares of the causes behind the first
     measures: Measures = field(default_factory=Measures)
 
 
@@ -118,6 +120,8 @@ def judge(case: Judged, truth: dict[str, Any], analysis: Analysis) -> Score:
         truth=" + ".join(causes),
         first=first.id,
         probability=first.probability,
+        nothing=sum(c.probability for c in analysis.verdict.causes if c.id == "none-found"),
+        others=[c.probability for c in analysis.verdict.causes[1:] if c.id != "none-found"],
         cause_right=cause_right(causes, analysis) or (case.undecidable and _named(analysis, causes[0])),
         layout_right=_layout_right(case, truth["fitted"], analysis),
         layout=layout.name if layout else f"none ({analysis.wheel.why_not})",

@@ -201,6 +201,7 @@ class Knowledge(BaseModel):
 
     none_found: Share
     none_unjudged: Annotated[float, Field(ge=0.0, lt=0.5)]
+    sharpness: Annotated[float, Field(gt=0.0, le=4.0)] = 1.0
     cause: list[CauseRow]
     row: list[LikelihoodRow]
     history: list[HistoryRow]

@@ -164,8 +164,9 @@ def _balance(stated: list[Finding], hints: list[Finding], context: Context, know
         logs[cause.id] = prior + silent + math.fsum(w.log(cause.id) for w in weighed)
     pairs = _pair_logs(accusing, weighed, factors, knowledge)
     top = max([*logs.values(), *pairs.values()])
-    masses: dict[tuple[str, ...], float] = {(c,): math.exp(v - top) for c, v in logs.items()}
-    masses.update({members: math.exp(v - top) for members, v in pairs.items()})
+    sharp = knowledge.sharpness if accusing else 1.0
+    masses: dict[tuple[str, ...], float] = {(c,): math.exp(sharp * (v - top)) for c, v in logs.items()}
+    masses.update({members: math.exp(sharp * (v - top)) for members, v in pairs.items()})
     total = math.fsum(masses.values())
     shares = {m: (1.0 - nothing) * v / total for m, v in masses.items()}
     shares[(NONE_FOUND,)] = nothing

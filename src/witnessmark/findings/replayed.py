@@ -75,7 +75,7 @@ def _edges(m: Measured, a: Attempt, suspects: Sequence[Finding]) -> _Edges:
     """Edges of the cranking part of an attempt (of the longest decoded stretch in it)."""
     assert m.layout is not None
     p, x = m.wheel.passes, m.wheel.extras
-    end = a.cranking_end_s if a.cranking_end_s is not None else a.end_s
+    end = _until_s(m, a)
     inside = (p.time_s >= a.start_s) & (p.time_s <= end) & (m.segment >= 0)
     numbers, counts = np.unique(m.segment[inside], return_counts=True)
     nothing = Train(np.empty(0), np.empty(0), np.empty(0, np.int64))
@@ -98,6 +98,14 @@ def _edges(m: Measured, a: Attempt, suspects: Sequence[Finding]) -> _Edges:
         _train(p.time_s[seen], m.angle_deg[seen], p.tooth[seen], x.time_s[extra], x.angle_deg[extra]),
         _train(times[back], m.angle_deg[back], p.tooth[back], x.time_s[kept], x.angle_deg[kept]),
     )
+
+
+def _until_s(m: Measured, a: Attempt) -> float:
+    """Cranking and the two turns after the first firing: an engine that fires at once cranks for too few turns."""
+    if a.cranking_end_s is None:
+        return a.end_s
+    rpm = float(m.wheel.angle.rpm(np.asarray([a.cranking_end_s]))[0])
+    return min(a.end_s, a.cranking_end_s + (120.0 / rpm if np.isfinite(rpm) and rpm > 60.0 else 0.0))
 
 
 def _of_extra_tooth(m: Measured, suspects: Sequence[Finding]) -> NDArray[np.bool_]:
