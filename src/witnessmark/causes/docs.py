@@ -44,7 +44,9 @@ def _causes(known: Knowledge) -> str:
     intro = (
         f"## Causes\n\nWhere nothing is stated, `none-found` has {known.none_found:g}, and {known.none_unjudged:g} "
         "where the crank signal could not be judged (not decoded, or half of the rotation and more not). *Silent*: "
-        "chance that the cause leaves no stated finding in an ordinary record.\n\n"
+        "chance that the cause leaves no stated finding in an ordinary record. Where more than symptoms is stated, the "
+        f"shares of the causes are raised to {known.sharpness:g} (measured: least log loss on simulated cases) before "
+        "they are made to sum to what is left.\n\n"
     )
     return intro + _table(head, [cells(c) for c in known.cause])
 

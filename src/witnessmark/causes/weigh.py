@@ -164,7 +164,8 @@ def _balance(stated: list[Finding], hints: list[Finding], context: Context, know
         logs[cause.id] = prior + silent + math.fsum(w.log(cause.id) for w in weighed)
     pairs = _pair_logs(accusing, weighed, factors, knowledge)
     top = max([*logs.values(), *pairs.values()])
-    sharp = knowledge.sharpness if accusing else 1.0
+    # symptoms alone stay as unsure as they are
+    sharp = knowledge.sharpness if any(not w.row.consequence for w in accusing) else 1.0
     masses: dict[tuple[str, ...], float] = {(c,): math.exp(sharp * (v - top)) for c, v in logs.items()}
     masses.update({members: math.exp(sharp * (v - top)) for members, v in pairs.items()})
     total = math.fsum(masses.values())
