@@ -92,6 +92,12 @@ def _contribution(m: Measured) -> Outcome:
             "ten seconds at steady idle with crank and cam or coil recorded, and a setup with firing order and TDC",
         ),))  # fmt: skip
     worst = min(told, key=lambda r: r.contribution_rel or 0.0)
+    rpm = _rpm(m, worst.run_start_s, worst.run_end_s)
+    if rpm is not None and rpm > m.limits["cylinders.contribution_rpm"]:
+        return Outcome(not_assessed=(NotAssessed(
+            CONTRIBUTION, f"the steady running in the record is at {rpm:.0f} rpm, where tooth errors of the wheel weigh "
+            "as much as what a charge gives without load", "ten seconds at steady idle",
+        ),))  # fmt: skip
     rel, sd, n = worst.contribution_rel or 0.0, worst.contribution_sd or 0.0, worst.run_cycles
     low = worst.misfires or 0
     _, others_high = clopper_pearson(max((r.misfires or 0) for r in told if r is not worst), n)
@@ -129,6 +135,14 @@ def _contribution(m: Measured) -> Outcome:
     return Outcome((finding,))
 
 
+def _rpm(m: Measured, start_s: float | None, end_s: float | None) -> float | None:
+    """Middle speed of a stretch of running; None where it is not known."""
+    if start_s is None or end_s is None:
+        return None
+    rpm = m.wheel.angle.rpm(np.linspace(start_s, end_s, 21), 180.0)
+    return float(np.nanmedian(rpm)) if np.isfinite(rpm).any() else None
+
+
 COMMANDED = 0.9  # of the commands of the other lines: one more or less at the record's ends is no difference
 
 
@@ -151,7 +165,7 @@ FAMILY = Family(
     ("crank speed", "starter current", "battery voltage", "firing order, TDC and turn"),
     (
         "cylinders.compression_short", "cylinders.sure", "cylinders.few_cycles", "cylinders.vague_sd",
-        "cylinders.contribution_short", "cylinders.misfire_share",
+        "cylinders.contribution_short", "cylinders.misfire_share", "cylinders.contribution_rpm",
     ),
     "work of compression and combustion from crank speed (Heywood ch. 2 and 9); trade rule for relative compression",
     find,
