@@ -95,7 +95,7 @@ def _contribution(m: Measured) -> Outcome:
     rpm = _rpm(m, worst.run_start_s, worst.run_end_s)
     if rpm is not None and rpm > m.limits["cylinders.contribution_rpm"]:
         return Outcome(not_assessed=(NotAssessed(
-            CONTRIBUTION, f"the steady running in the record is at {rpm:.0f} rpm, where tooth errors of the wheel weigh "
+            CONTRIBUTION, f"the steady running recorded is at {rpm:.0f} rpm, where tooth errors of the wheel weigh "
             "as much as what a charge gives without load", "ten seconds at steady idle",
         ),))  # fmt: skip
     rel, sd, n = worst.contribution_rel or 0.0, worst.contribution_sd or 0.0, worst.run_cycles
