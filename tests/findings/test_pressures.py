@@ -96,7 +96,9 @@ def test_clean_records_give_tdc_and_exponent(rate_hz: float) -> None:
     assert not stated(got)
 
 
-@pytest.mark.parametrize("noise", [0.0005, 0.004, 0.02])
+@pytest.mark.parametrize(
+    "noise", [pytest.param(0.0005, marks=pytest.mark.slow), 0.004, pytest.param(0.02, marks=pytest.mark.slow)]
+)
 def test_the_error_stays_within_three_stated_deviations(noise: float) -> None:
     bad = 0
     for seed in range(4):
@@ -324,7 +326,9 @@ FAULTS: dict[str, dict[str, Any]] = {
 }
 
 
-@pytest.mark.parametrize("fault", FAULTS)
+@pytest.mark.parametrize(
+    "fault", [pytest.param(f, marks=pytest.mark.slow) if f == "slow cranking" else f for f in FAULTS]
+)
 def test_another_fault_moves_no_piston(fault: str) -> None:
     scenario = made(fault=[FAULTS[fault]], duration_s=4.0)
     got, record = analysed(scenario)

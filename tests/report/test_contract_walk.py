@@ -13,7 +13,11 @@ from witnessmark.report.schema import analysis_schema
 
 from .contract_records import BARE, RECORDS, analysed
 
-EVERY = [(name, True) for name in RECORDS] + [(name, False) for name in BARE]
+# without a setup one of them is walked in every run, the others with the slow tests
+EVERY = [
+    *((name, True) for name in RECORDS),
+    *(pytest.param((name, False), marks=pytest.mark.slow if i else ()) for i, name in enumerate(BARE)),
+]
 SAID = [name for name in RECORDS]
 STARTS = [n for n in RECORDS if n not in ("running", "bent wheel", "weak tooth", "low compression")]
 # The motion begins up to two teeth of a coarse wheel before the first edge that shows it; few teeth show it later.
