@@ -7,11 +7,15 @@ from typing import Any
 
 import numpy as np
 
+from witnessmark.engine.cylinder_work import FEWEST_TEETH
 from witnessmark.report import collect
 from witnessmark.report.model import Analysis
 
 # A number is held to its limit where the record carries it: the stated spread is half the limit or less.
 COMPRESSION, CAM_DEG, TOOTH_DEG = 0.03, 1.0, 0.15
+# Fewer than four cycles of cranking without a spark carry no comparison of compressions (DOMAIN: more than four); the
+# first 0.4 s belong to the starter.
+CRANKED_TURNS = 10.0
 
 
 @dataclass
@@ -38,8 +42,13 @@ def measure(truth: dict[str, Any], analysis: Analysis) -> Measures:
 def _compression(truth: dict[str, Any], analysis: Analysis, out: Measures) -> None:
     true = {int(k): float(v) for k, v in (truth.get("compression_rel") or {}).items()}
     said = {c.cylinder: c for c in getattr(analysis.engine, "cylinder_results", ()) if c.cylinder is not None}
-    if not true or not any(a["turns"] > 8.0 for a in truth.get("attempts") or []):
-        return  # fewer than four cycles of cranking carry no comparison (DOMAIN: more than four)
+    cranked = [a["turns"] if a["turns_to_sync"] is None else a["turns_to_sync"] for a in truth.get("attempts") or []]
+    layout = analysis.wheel.layout
+    told = analysis.setup.engine.cylinders is not None
+    if not true or not told or max(cranked, default=0.0) <= CRANKED_TURNS:
+        return
+    if layout is None or len(layout.teeth_deg) < FEWEST_TEETH:
+        return  # a wheel of few teeth does not follow one compression
     out.compression_asked = len(true)
     for cylinder, value in true.items():
         got = said.get(cylinder)
