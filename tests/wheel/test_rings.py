@@ -51,6 +51,19 @@ def test_a_common_wheel_takes_the_better_alignment_of_its_ring() -> None:
     assert out[0].likelihood > 1540.0  # the damage's price is taken off the alignment again
 
 
+def test_a_tooth_missed_in_every_turn_counts_as_gone_though_no_damage_was_spelt_out() -> None:
+    """Slow cranking under its ripple: of two designs that leave the same edges one was aligned worse by 14 nats."""
+    gone = candidate(named("60-1"), 428.7, turns=4.0)
+    gone.tally.seen[0], gone.tally.missed[0] = 0, 4
+    out = settled([gone, candidate(named("60-2"), 411.7, turns=4.0)])
+    assert out[0].layout.name == "60-2"
+    assert out[0].likelihood == pytest.approx(428.7 - np.log(0.12 / 59) - np.log(1 / 5))  # Beta(1, 5) = 1/5
+    assert settled([gone])[0].likelihood == 428.7
+    odd = candidate(named("60-1"), 428.7, turns=4.0)
+    odd.tally.seen[0], odd.tally.missed[0], odd.tally.missed[20:28] = 0, 4, 2
+    assert settled([odd, candidate(named("60-2"), 411.7, turns=4.0)])[1].likelihood == 411.7  # no reading of that ring
+
+
 def test_unlike_rings_keep_their_own_scores() -> None:
     found = [candidate(named("60-2"), 900.0), candidate(named("36-2"), 880.0)]
     assert [c.score for c in settled(found)] == [c.score for c in found]

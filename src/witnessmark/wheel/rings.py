@@ -19,7 +19,7 @@ from witnessmark.wheel.candidates import family_prior
 from witnessmark.wheel.damage import SOUND, Damage, is_even
 from witnessmark.wheel.model import Layout
 from witnessmark.wheel.spelt import CLEAR, damage_cost
-from witnessmark.wheel.weighing import Candidate, Tally, clusters
+from witnessmark.wheel.weighing import Candidate, Tally, clusters, dead_nats
 
 MOSTLY = 0.6  # share of turns from which a missing tooth or an extra edge belongs to the ring
 NEAR = 0.15  # pitches within which an extra edge is taken to stand in a slot
@@ -48,10 +48,12 @@ def settled(found: list[Candidate]) -> list[Candidate]:
     """The candidates, best first, with all readings of one ring on the same footing."""
     known: dict[Ring, tuple[float, Candidate]] = {}
     for c in found:
-        ring = ring_of(c.layout, c.damage)
+        implied = Damage(dead=tuple((tooth, 0.97) for tooth in c.damaged)) if not c.damage else SOUND
+        ring = ring_of(c.layout, c.damage or implied)
         if ring is None or (not c.damage and _odd(c) > MOST_ODD):
             continue
-        raw = c.likelihood - (damage_cost(c.layout, c.damage, c.tally, c.turns) if c.damage else 0.0) + _passes_off(c)
+        cost = damage_cost(c.layout, c.damage, c.tally, c.turns) if c.damage else dead_nats(c.tally, implied)
+        raw = c.likelihood - cost + _passes_off(c)
         if ring not in known or raw > known[ring][0]:
             known[ring] = (raw, c)
     return sorted((_best_reading(_capped(c, known), known) for c in found), key=lambda c: -c.score)
@@ -69,7 +71,8 @@ def _passes_off(c: Candidate) -> float:
 
 def _odd(c: Candidate) -> float:
     """Share of edges missed or extra that the candidate leaves without a place: then it is no reading of a ring."""
-    return (int(c.tally.missed.sum()) + len(c.tally.extra_deg)) / max(1, c.marks)
+    missed = np.delete(c.tally.missed, c.damaged)  # missed turn after turn: a tooth gone has its place
+    return (int(missed.sum()) + len(c.tally.extra_deg)) / max(1, c.marks)
 
 
 def _best_reading(c: Candidate, known: dict[Ring, tuple[float, Candidate]]) -> Candidate:
