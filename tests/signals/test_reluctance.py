@@ -201,3 +201,14 @@ def test_the_rest_level_is_not_read_off_a_single_still_window() -> None:
     assert _rest_level(middle[20:], own[20:], moving[20:], 1.0) is None
     lifted = np.where(np.arange(120) < 20, 0.3, 0.0)  # a bias comes with the key
     assert _rest_level(lifted, own, moving, 1.0) == 0.3
+
+
+def test_a_cam_of_unequal_teeth_is_a_pick_up_too() -> None:
+    """Three unlike intervals in turn change by 0.7 in log from one to the next, and not at all from cycle to cycle."""
+    rate = 50_000.0
+    rpm = np.interp(np.arange(int(6 * rate)) / rate, [0, 0.5, 0.7, 6.0], [0, 0, 200, 240])
+    cycle = tooth_angle(len(rpm), rate, rpm) / 2.0 * 720.0
+    flux = sum(np.exp(-0.5 * (((cycle - at + 360.0) % 720.0 - 360.0) / 8.0) ** 2) for at in (100.0, 350.0, 480.0))
+    x = -np.gradient(flux) * rate * 0.01 + np.random.default_rng(9).normal(0, 0.005, len(rpm))
+    line = extract(record({"cam": x}, rate), Setup()).lines[0]
+    assert line.sensor == "vr" and len(line.edges) >= 50
