@@ -211,4 +211,5 @@ def test_a_cam_of_unequal_teeth_is_a_pick_up_too() -> None:
     flux = sum(np.exp(-0.5 * (((cycle - at + 360.0) % 720.0 - 360.0) / 8.0) ** 2) for at in (100.0, 350.0, 480.0))
     x = -np.gradient(flux) * rate * 0.01 + np.random.default_rng(9).normal(0, 0.005, len(rpm))
     line = extract(record({"cam": x}, rate), Setup()).lines[0]
-    assert line.sensor == "vr" and len(line.edges) >= 50
+    assert line.sensor == "vr"
+    assert len(line.edges) >= 50
