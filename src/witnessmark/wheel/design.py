@@ -64,7 +64,7 @@ def choose(line: Line, rising: bool, both: bool, designed: Layout | None, timed:
         ranked = turns.by_other_edges(ranked, tried[not way][1])
     ranked = turns.by_cycle(marks, ranked, timed)
     if designed is None:
-        ranked = rings.with_filled(ranked)
+        ranked = _vanes_bent(rings.with_filled(ranked))
     return _decide(marks, ranked, way, designed)
 
 
@@ -98,6 +98,19 @@ def _bent(designed: Layout, other: Candidate) -> bool:
         return False
     mine, theirs = (np.diff(np.append(t, t[0] + 360.0)) for t in (designed.teeth_deg, left))
     return any(np.abs(np.roll(theirs, k) - mine).max() < BENT_DEG for k in range(len(left)))
+
+
+def _vanes_bent(ranked: list[Candidate]) -> list[Candidate]:
+    """A named wheel of few vanes fits as well as a damaged one whose teeth it has but for what ripple may bend them."""
+    out = []
+    for c in ranked:
+        if c.layout.source == "catalogue" and len(c.layout.teeth_deg) <= FEW_TEETH and not c.damage:
+            broken = [o for o in ranked if o.damage.dead and _bent(c.layout, o)]
+            raw = [o.likelihood - spelt.damage_cost(o.layout, o.damage, o.tally, o.turns) for o in broken]
+            most = max(raw, default=-np.inf)
+            c = replace(c, score=c.score + max(0.0, most - c.likelihood), likelihood=max(c.likelihood, most))
+        out.append(c)
+    return sorted(out, key=lambda c: -c.score)
 
 
 def _decide(marks: Marks, ranked: list[Candidate], way: bool, designed: Layout | None) -> Choice | None:

@@ -259,10 +259,10 @@ def _faulty_nats(n: int, seen: int, missed: int) -> float:
     return float(np.log(DAMAGE_PRIOR / n) + log_beta(seen + 1, missed + 1) - log_beta(1, 1))
 
 
-def dead_nats(sums: Tally, damage: Damage) -> float:
-    """What ``weigh`` has paid for these dead teeth, in nats (0 or below), where the damage was not spelt out."""
+def dead_nats(sums: Tally, teeth: tuple[int, ...]) -> float:
+    """What ``weigh`` has paid for these teeth's misses, in nats (0 or below), where damage was not spelt out."""
     n = sums.seen.size
-    return sum(_faulty_nats(n, int(sums.seen[tooth]), int(sums.missed[tooth])) for tooth, _ in damage.dead)
+    return sum(_faulty_nats(n, int(sums.seen[tooth]), int(sums.missed[tooth])) for tooth in teeth)
 
 
 def _extra_gain(sums: Tally, layout: Layout, turns: float, tempo: Tempo, per_mark: float, damage: Damage) -> float:
