@@ -12,7 +12,7 @@ from witnessmark.wheel.damage import align_marks, is_even
 from witnessmark.wheel.lattice import Path
 from witnessmark.wheel.marks import Marks
 from witnessmark.wheel.model import Layout
-from witnessmark.wheel.weighing import Candidate, unrolled
+from witnessmark.wheel.weighing import WALKS, Candidate, unrolled
 
 MATCH_DEG = (
     9.0  # cam edges repeat within this: chain and speed jitter of a healthy cam stays below (memory: +-3 crank deg)
@@ -56,15 +56,27 @@ def by_cycle(marks: Marks, ranked: list[Candidate], timed: tuple[Line, ...]) -> 
         return ranked
     said: dict[int, float] = {}
     for c in close:
-        path = align_marks(marks, c.layout, c.tempo, ripple=c.ripple)
-        whole = path.edge.size >= SAME_READING * marks.time_s.size * int(c.tally.seen.sum()) / max(c.marks, 1)
-        said[id(c)] = _cycle_nats(timed, marks, path, c.layout) if whole else 0.0
+        path = _whole_path(marks, c)
+        said[id(c)] = 0.0 if path is None else _cycle_nats(timed, marks, path, c.layout)
     out = []
     for c in ranked:
         # layouts that agree on the turn stand or fall together: cams say nothing about gaps within it
         group = [said[id(o)] for o in close if _agree(o, c)]
         out.append(replace(c, score=c.score + (max(group) if group else 0.0)))
     return sorted(out, key=lambda c: -c.score)
+
+
+def _whole_path(marks: Marks, c: Candidate) -> Path | None:
+    """The candidate's reading over all marks, at its own tempo or a looser one: cranking swings more than running.
+
+    None where every tempo leaves out edges that were read in the windows.
+    """
+    least = SAME_READING * marks.time_s.size * int(c.tally.seen.sum()) / max(c.marks, 1)
+    for walk in (c.tempo.walk, *(w for w in WALKS if w > c.tempo.walk)):
+        path = align_marks(marks, c.layout, replace(c.tempo, walk=walk), ripple=c.ripple)
+        if path.edge.size >= least:
+            return path
+    return None
 
 
 def _agree(a: Candidate, b: Candidate) -> bool:
