@@ -1,4 +1,4 @@
-"""What a coarse, short or badly placed record cannot carry is a hint: gaps seen once, wheels in no list, pieces apart."""
+"""What a short or badly placed record cannot carry is a hint: gaps seen once, wheels of no list, pieces apart."""
 
 from __future__ import annotations
 
