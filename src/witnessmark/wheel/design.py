@@ -82,6 +82,9 @@ def _with_setup(ranked: list[Candidate], designed: Layout | None) -> list[Candid
     return sorted(out, key=lambda c: -c.score)
 
 
+# Speed within one compression event: highest over lowest (published, a V8 at 150 rpm: 225 to 85). As much may a pattern
+# read off cranking differ from the vanes behind it, where it was fitted interval by interval.
+RIPPLE, CRANKED_RPM = 2.6, 450.0
 BENT_DEG = 15.0  # by which ripple shifts vanes 70 and 110 degrees apart, measured at an even speed (simulated cranking)
 
 
@@ -94,10 +97,14 @@ def _bent(designed: Layout, other: Candidate) -> bool:
         return False
     gone = {tooth for tooth, share in other.damage.dead if share > 0.6}
     left = [a for i, a in enumerate(other.layout.teeth_deg) if i not in gone]
-    if len(left) != len(designed.teeth_deg):
-        return False
     mine, theirs = (np.diff(np.append(t, t[0] + 360.0)) for t in (designed.teeth_deg, left))
-    return any(np.abs(np.roll(theirs, k) - mine).max() < BENT_DEG for k in range(len(left)))
+    if other.layout.source == "learnt" and 0.0 < other.rpm < CRANKED_RPM:
+        # what repeats with the working cycle only, as with one cylinder, is learnt as a wheel of two turns
+        turns = 2 if len(left) == 2 * len(mine) else 1
+        mine = np.tile(mine, turns)
+        ratios = [np.roll(theirs, k) / mine for k in range(len(left))] if len(left) == len(mine) else []
+        return any(float(r.max() / r.min()) < RIPPLE for r in ratios)
+    return len(left) == len(mine) and any(np.abs(np.roll(theirs, k) - mine).max() < BENT_DEG for k in range(len(left)))
 
 
 def _vanes_bent(ranked: list[Candidate]) -> list[Candidate]:

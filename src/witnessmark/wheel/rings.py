@@ -90,8 +90,8 @@ def _gone(c: Candidate) -> tuple[tuple[int, ...], tuple[int, ...]]:
     gone = tuple(int(i) for i in np.flatnonzero((missed >= 2) & (missed > MOSTLY * (seen + missed))))
     ends = (0, len(c.layout.teeth_deg) - 1)
     beside = bool(c.layout.missing) and c.layout.periods == 1 and ends[1] > 1 and not set(ends) & set(gone)
-    both = int(missed[list(ends)].sum())
-    if beside and both >= 2 and abs(both - c.turns) <= max(1.0, 0.1 * c.turns):
+    both, passes = int(missed[list(ends)].sum()), int((seen + missed)[list(ends)].max())
+    if beside and both >= 2 and abs(both - passes) <= max(1.0, 0.1 * passes):
         return (*gone, max(ends, key=lambda tooth: missed[tooth])), (*gone, *ends)
     return gone, gone
 
