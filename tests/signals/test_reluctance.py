@@ -9,6 +9,7 @@ from scipy.signal import find_peaks
 from witnessmark.recording.setup import ChannelSetup, Setup
 from witnessmark.signals.extract import extract
 from witnessmark.signals.model import Line
+from witnessmark.signals.vr import _rest_level
 
 from .memory import record
 from .waves import reluctance_wheel, tooth_angle
@@ -188,3 +189,27 @@ def test_clamped_one_side() -> None:
     true = true[true > 1.05]
     rising = line.edges.time_s[line.edges.rising]
     assert np.abs(rising[:, None] - true[None, :]).min(axis=0).max() < 1e-4
+
+
+def test_the_rest_level_is_not_read_off_a_single_still_window() -> None:
+    """The last samples of a record, or the flank in a gap, may stand still far off zero for one window."""
+    moving = np.r_[np.zeros(20, bool), np.ones(100, bool)]
+    own, middle = np.where(moving, 1.0, 0.005), np.zeros(120)
+    own[119], middle[119] = 0.0, 0.4  # a window of one sample
+    own[60], middle[60] = 0.02, -0.5
+    assert _rest_level(middle, own, moving, 1.0) == 0.0
+    assert _rest_level(middle[20:], own[20:], moving[20:], 1.0) is None
+    lifted = np.where(np.arange(120) < 20, 0.3, 0.0)  # a bias comes with the key
+    assert _rest_level(lifted, own, moving, 1.0) == 0.3
+
+
+def test_a_cam_of_unequal_teeth_is_a_pick_up_too() -> None:
+    """Three unlike intervals in turn change by 0.7 in log from one to the next, and not at all from cycle to cycle."""
+    rate = 50_000.0
+    rpm = np.interp(np.arange(int(6 * rate)) / rate, [0, 0.5, 0.7, 6.0], [0, 0, 200, 240])
+    cycle = tooth_angle(len(rpm), rate, rpm) / 2.0 * 720.0
+    flux = sum(np.exp(-0.5 * (((cycle - at + 360.0) % 720.0 - 360.0) / 8.0) ** 2) for at in (100.0, 350.0, 480.0))
+    x = -np.gradient(flux) * rate * 0.01 + np.random.default_rng(9).normal(0, 0.005, len(rpm))
+    line = extract(record({"cam": x}, rate), Setup()).lines[0]
+    assert line.sensor == "vr"
+    assert len(line.edges) >= 50

@@ -150,6 +150,16 @@ def test_line_that_only_flickers_has_no_edges() -> None:
     assert len(noisy.edges) == 0
 
 
+def test_a_clean_line_of_few_codes_is_no_flicker_though_a_sample_falls_into_its_flanks() -> None:
+    """Eight bits, no noise: a sample half way up is no step of the converter, however few values there are."""
+    samples = np.arange(250_000)
+    high = (samples // 4_300) % 2 == 1
+    x = np.where(high, 64, 2).astype(np.int8)
+    x[4_300::4_300] = 23  # one sample in every flank
+    edges = edges_of(x, 200_000.0, 0.078)
+    assert len(edges) == 250_000 // 4_300
+
+
 def test_spikes_are_seen_and_labelled_never_dropped() -> None:
     """Forty spikes of 30 us on a cranking wheel: all are edges, all and only they are glitches."""
     n, rate = 200_000, 100_000.0

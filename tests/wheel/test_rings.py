@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -49,6 +51,31 @@ def test_a_common_wheel_takes_the_better_alignment_of_its_ring() -> None:
     out = settled([rare, candidate(named("36-1"), 1463.0)])
     assert out[0].layout.name == "36-1"
     assert out[0].likelihood > 1540.0  # the damage's price is taken off the alignment again
+
+
+def test_a_tooth_missed_in_every_turn_counts_as_gone_though_no_damage_was_spelt_out() -> None:
+    """Slow cranking under its ripple: of two designs that leave the same edges one was aligned worse by 14 nats."""
+    gone = candidate(named("60-1"), 428.7, turns=4.0)
+    gone.tally.seen[0], gone.tally.missed[0] = 0, 4
+    out = settled([gone, candidate(named("60-2"), 411.7, turns=4.0)])
+    assert out[0].layout.name == "60-2"
+    assert out[0].likelihood == pytest.approx(428.7 - np.log(0.12 / 59) - np.log(1 / 5))  # Beta(1, 5) = 1/5
+    assert settled([gone])[0].likelihood == 428.7
+    odd = candidate(named("60-1"), 428.7, turns=4.0)
+    odd.tally.seen[0], odd.tally.missed[0], odd.tally.missed[20:28] = 0, 4, 2
+    assert settled([odd, candidate(named("60-2"), 411.7, turns=4.0)])[1].likelihood == 411.7  # no reading of that ring
+
+
+def test_a_tooth_put_on_either_side_of_the_gap_by_different_windows_is_one_tooth_gone() -> None:
+    """Two windows took the tooth before the gap for the one gone, two the one after it; noise in the gap besides."""
+    gone = candidate(named("36-1"), 403.6, turns=8.0)
+    gone.tally.missed[[0, -1]], gone.tally.seen[[0, -1]] = 4, 4
+    gone.tally.extra_deg.extend([346.6, 353.3, 5.0, 15.1, 26.6])
+    out = settled([gone, candidate(named("36-2"), 380.6, turns=8.0)])
+    assert out[0].layout.name == "36-2"
+    assert out[0].likelihood > 403.6
+    fixed = replace(gone, tally=replace(gone.tally, extra_deg=[115.0] * 6))  # metal at one place: another ring
+    assert settled([fixed, candidate(named("36-2"), 380.6, turns=8.0)])[1].likelihood == 380.6
 
 
 def test_unlike_rings_keep_their_own_scores() -> None:

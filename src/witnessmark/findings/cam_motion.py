@@ -126,6 +126,10 @@ def together(m: Measured) -> Outcome:
         return Outcome()
     time, first, rpm = got[0]
     rows = [first, *(np.interp(time, t, s) for t, s, _ in got[1:])]
+    one = _unbroken(m, time)
+    if one.sum() < LEAST_CYCLES:
+        return Outcome()
+    time, rpm, rows = time[one], rpm[one], [r[one] for r in rows]
     if max(rpm) < 1.5 * min(rpm):
         return _loose(m, time, rows, rpm)
     slopes = [np.polynomial.polynomial.polyfit(rpm, r, 1) for r in rows]
@@ -148,6 +152,13 @@ def together(m: Measured) -> Outcome:
         )  # fmt: skip
         return Outcome((finding,))
     return _loose(m, time, rows, rpm)
+
+
+def _unbroken(m: Measured, time_s: Array) -> NDArray[np.bool_]:
+    """Cycles in the piece of rotation that holds most of them: another may be placed some slots off on the wheel."""
+    begins = np.array([s.start_s for s in m.wheel.angle.segments])
+    piece = np.searchsorted(begins, time_s, side="right")
+    return np.asarray(piece == np.bincount(piece).argmax())
 
 
 def _loose(m: Measured, time: Array, rows: list[Array], rpm: Array) -> Outcome:

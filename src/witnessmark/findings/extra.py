@@ -69,12 +69,17 @@ def _extra(m: Measured, c: Cluster) -> Finding | None:
     if confidence <= 0.05:
         return None
     slot, where = _slot_of(m, c.angle_deg)
+    doubt = ""
+    empty = c.turns - c.hits
+    if m.wheel.source != "setup" and layout.missing == (slot,) and 0 < empty < m.limits["tooth.extra.gap_turns"]:
+        confidence = min(confidence, 0.45)
+        doubt = f"; the gap itself shows in {empty} turn{'s' if empty > 1 else ''} only, so the wheel may have none"
     x = m.wheel.extras
     size = "" if relative is None else f", {relative:.0%} of a tooth's pulse"
     return Finding(
         "", "tooth-extra", m.channel, "wheel",
         f"An edge too many came {where} ({c.angle_deg:.1f} degrees after slot 1) in {c.hits} of {c.turns} turns "
-        f"{speeds(x.speed_rpm[c.rows])}{size}; elsewhere {c.elsewhere} stray edges.",
+        f"{speeds(x.speed_rpm[c.rows])}{size}; elsewhere {c.elsewhere} stray edges{doubt}.",
         confidence, m.around(x.time_s[c.rows], x.speed_rpm[c.rows], 3.0 * layout.pitch_deg), slot,
         start_s=float(x.time_s[c.rows[0]]), end_s=float(x.time_s[c.rows[-1]]), value=c.angle_deg, unit="deg",
         evidence={

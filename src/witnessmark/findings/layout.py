@@ -88,7 +88,7 @@ def _misnumbered(m: Measured, found: tuple[Finding, ...]) -> tuple[Finding, ...]
     if m.layout is None or len(m.layout.missing) != 1:
         return found
     stated = [f for f in found if f.stated]
-    filled = [f for f in stated if f.kind == "tooth-extra" and f.slot == m.layout.missing[0]]
+    filled = [f for f in found if f.kind == "tooth-extra" and f.slot == m.layout.missing[0] and f.confidence > 0.4]
     gone = [f for f in stated if f.kind in ("tooth-absent", "tooth-weak") and _mostly_gone(m, f)]
     if not filled or len(gone) != 1:
         return found

@@ -83,7 +83,9 @@ def _doubted(m: Measured, out: Outcome) -> Outcome:
     if told or not places:
         return out
     why = "with so many places the wheel itself is in doubt"
-    if len(places) < m.limits["tooth.places_doubted"]:
+    if _unlisted(m):
+        why = "the wheel is in no list, and its edges fit it too loosely to tell"
+    elif len(places) < m.limits["tooth.places_doubted"]:
         if m.layout is None or m.layout.slots > m.limits["tooth.vanes"] or not _even_without(m.layout, places):
             return out
         why = "the teeth left repeat within the turn, as on a wheel of few vanes that is meant so"
@@ -98,6 +100,13 @@ def _doubted(m: Measured, out: Outcome) -> Outcome:
         for f in out.found
     )
     return replace(out, found=found)
+
+
+def _unlisted(m: Measured) -> bool:
+    """Whether the wheel was made up from the edges, and explains them little better than no pattern does."""
+    if m.layout is None or m.layout.source == "catalogue" or m.wheel.nats_per_turn is None:
+        return False
+    return m.wheel.nats_per_turn < m.limits["tooth.unlisted_nats"] * m.teeth
 
 
 def _even_without(layout: Layout, places: list[Finding]) -> bool:
@@ -238,7 +247,8 @@ FAMILY = Family(
     ("passages of every tooth", "stray edges", "pulse amplitudes", "lateness of every edge"),
     (
         "tooth.log_bayes_min", "tooth.places_doubted", "tooth.log_prior_odds", "tooth.absent.present_max",
-        "tooth.vanes", "tooth.absent.residual_max", "tooth.weak.amplitude", "tooth.weak.robust_z",
+        "tooth.vanes", "tooth.unlisted_nats", "tooth.absent.residual_max", "tooth.weak.amplitude",
+        "tooth.weak.robust_z",
         "tooth.weak.passages_min", "tooth.displaced.least_deg",
         "tooth.displaced.least_pitch", "tooth.displaced.cranking_pitch", "tooth.displaced.scatter",
         "tooth.displaced.alone", "tooth.displaced.standard_errors", "tooth.displaced.gap_pitch",
@@ -246,7 +256,8 @@ FAMILY = Family(
         "tooth.displaced.steadiness", "tooth.displaced.model_turns", "tooth.displaced.most_pitch",
         "tooth.displaced.gap_learnt", "tooth.displaced.least_teeth", "tooth.displaced.merged_pitch",
         "tooth.displaced.off_gap_pitch",
-        "tooth.extra.window", "tooth.extra.amplitude", "tooth.extra.gap_amplitude", "tooth.extra.amplitude_max",
+        "tooth.extra.window", "tooth.extra.amplitude", "tooth.extra.gap_amplitude",
+        "tooth.extra.gap_turns", "tooth.extra.amplitude_max",
         "tooth.extra.share", "tooth.extra.valley", "tooth.extra.drawn_pitch", "tooth.extra.merged_pitch",
         "tooth.extra.merged_amplitude", "tooth.extra.even_sides",
     ),

@@ -38,6 +38,9 @@ REGULAR = 0.4
 """Usual change of the interval from tooth to tooth, as a log ratio, below which something turns: even wheels have 0,
 70/110 degrees by turns 0.45 on one kind of crossing in four, noise about 1 (computed)."""
 
+MOST_OF_A_CAM, PATTERNS = 8, 4
+"""Teeth after which a cam wheel's pattern comes again at most, and how often it must be there to be looked for."""
+
 SLOW_PERIOD_S = 0.03
 """An oscillation far off 0 V must be quicker than this to be a pick-up: compression ripple of battery and starter
 current has 20 to 150 ms."""
@@ -169,7 +172,10 @@ def _mains(crossings: Crossings, rate_hz: float) -> bool:
 
 
 def _unsteady(crossings: Crossings) -> float:
-    """Median change of the interval between like crossings from one to the next (absolute log ratio)."""
+    """Median change of the interval between like crossings (absolute log ratio): from one to the next, or to the one as
+    many further on as a cam wheel has teeth, whichever is least.
+    """
     place = (crossings.sample + crossings.fraction)[crossings.rising]
-    interval = np.diff(place)
-    return float(np.median(np.abs(np.diff(np.log(interval))))) if len(interval) > 2 else 0.0
+    log = np.log(np.diff(place))
+    lags = [1, *(lag for lag in range(2, MOST_OF_A_CAM + 1) if len(log) >= PATTERNS * lag)]
+    return min((float(np.median(np.abs(log[lag:] - log[:-lag]))) for lag in lags if len(log) > lag + 1), default=0.0)

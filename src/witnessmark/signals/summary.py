@@ -123,10 +123,14 @@ class Summary:
         return 0.0 if step * COARSE > span and not self._flickers() else step
 
     def _flickers(self) -> bool:
-        """Of few values: do they change like the last bit of a converter, for a sample or two, or like logic?"""
-        turn = self.sampled[:, 1:] != self.sampled[:, :-1]
-        back = turn[:, 1:-1] & (turn[:, 2:] | turn[:, :-2])
-        return bool(2 * np.count_nonzero(back) > np.count_nonzero(turn[:, 1:-1]))
+        """Of few values: do they change like the last bit of a converter, there and back within a sample, or like logic
+        (a flank that takes two samples goes on the same way)?
+        """
+        up = self.sampled[:, 1:] > self.sampled[:, :-1]
+        down = self.sampled[:, 1:] < self.sampled[:, :-1]
+        there = (up[:, :-1] & down[:, 1:]) | (down[:, :-1] & up[:, 1:])
+        back = there[:, 1:] | there[:, :-1]
+        return bool(2 * np.count_nonzero(back) > np.count_nonzero((up | down)[:, 1:-1]))
 
     @cached_property
     def noise(self) -> float:

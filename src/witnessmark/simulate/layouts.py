@@ -99,7 +99,7 @@ def named(name: str, duty: float = 0.5) -> Wheel:
         pitch = 360.0 / n
         # numbered from the added tooth's predecessor's successor: slot 1 follows the (first) longest space
         teeth = tuple(sorted([*(pitch * i for i in range(n)), pitch * (n - 1) + pitch / 3]))
-        return unequal(teeth, tuple([duty * pitch / 2.2] * (n + 1)), duty, name)
+        return unequal(teeth, tuple([min(duty / 2.2, 0.3) * pitch] * (n + 1)), duty, name)
     if m := re.fullmatch(r"(\d+)-(\d+)-(\d+)", name):
         n, a, b = int(m[1]), int(m[2]), int(m[3])
         half = n // 2

@@ -7,13 +7,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from witnessmark.signals.model import Line
-from witnessmark.wheel import identify, rings, spelt, weighing
-from witnessmark.wheel.damage import SOUND, Damage, align_marks, is_even
-from witnessmark.wheel.lattice import Path, Tempo
+from witnessmark.wheel import identify, rings, spelt, turns, weighing
+from witnessmark.wheel.damage import SOUND, Damage, is_even
+from witnessmark.wheel.lattice import Tempo
 from witnessmark.wheel.marks import Marks, marks_of
 from witnessmark.wheel.model import Alternative, Layout
 from witnessmark.wheel.rhythm import Ripple
-from witnessmark.wheel.turns import cam_repeat
 from witnessmark.wheel.weighing import FEW_TEETH, Candidate
 
 RISING_GAIN = 0.25  # nats a mark by which rising edges must fit better before they are taken for the marking ones
@@ -61,9 +60,11 @@ def choose(line: Line, rising: bool, both: bool, designed: Layout | None, timed:
         if gain > RISING_GAIN and there.tally.missed.sum() <= here.tally.missed.sum() + 0.02 * there.marks:
             way = not rising
     marks, ranked = tried[way]
-    ranked = _by_cycle(marks, ranked, timed)
+    if designed is None and (not way) in tried:
+        ranked = turns.by_other_edges(ranked, tried[not way][1])
+    ranked = turns.by_cycle(marks, ranked, timed)
     if designed is None:
-        ranked = rings.with_filled(ranked)
+        ranked = _vanes_bent(rings.with_filled(ranked))
     return _decide(marks, ranked, way, designed)
 
 
@@ -81,6 +82,9 @@ def _with_setup(ranked: list[Candidate], designed: Layout | None) -> list[Candid
     return sorted(out, key=lambda c: -c.score)
 
 
+# Speed within one compression event: highest over lowest (published, a V8 at 150 rpm: 225 to 85). As much may a pattern
+# read off cranking differ from the vanes behind it, where it was fitted interval by interval.
+RIPPLE, CRANKED_RPM = 2.6, 450.0
 BENT_DEG = 15.0  # by which ripple shifts vanes 70 and 110 degrees apart, measured at an even speed (simulated cranking)
 
 
@@ -93,51 +97,27 @@ def _bent(designed: Layout, other: Candidate) -> bool:
         return False
     gone = {tooth for tooth, share in other.damage.dead if share > 0.6}
     left = [a for i, a in enumerate(other.layout.teeth_deg) if i not in gone]
-    if len(left) != len(designed.teeth_deg):
-        return False
     mine, theirs = (np.diff(np.append(t, t[0] + 360.0)) for t in (designed.teeth_deg, left))
-    return any(np.abs(np.roll(theirs, k) - mine).max() < BENT_DEG for k in range(len(left)))
+    if other.layout.source == "learnt" and 0.0 < other.rpm < CRANKED_RPM:
+        # what repeats with the working cycle only, as with one cylinder, is learnt as a wheel of two turns
+        turns = 2 if len(left) == 2 * len(mine) else 1
+        mine = np.tile(mine, turns)
+        ratios = [np.roll(theirs, k) / mine for k in range(len(left))] if len(left) == len(mine) else []
+        return any(float(r.max() / r.min()) < RIPPLE for r in ratios)
+    return len(left) == len(mine) and any(np.abs(np.roll(theirs, k) - mine).max() < BENT_DEG for k in range(len(left)))
 
 
-# What one repeat, or its want, of a cam edge or output event says about the length of a turn, in nats, and the most all
-# of them may say: edges of one cam go wrong together, so many of them are no independent witnesses (from memory).
-REPEAT_NATS, MOST_REPEAT_NATS = 1.0, 20.0
-EARLY_NATS = 8.0  # a pattern that comes again in a fraction of the cycle: the turn is rather that much shorter
-
-
-def _by_cycle(marks: Marks, ranked: list[Candidate], timed: tuple[Line, ...]) -> list[Candidate]:
-    """Layouts weighed by whether what happens once a cycle comes again every second turn under them, and not sooner."""
-    if not timed or len(ranked) < 2:
-        return ranked
-    close = [c for c in ranked if c.score > ranked[0].score - 25.0 or is_even(c.layout)][:12]
-    even = [c for c in close if is_even(c.layout)]
-    if len({round(c.turns / max(ranked[0].turns, 1e-9), 2) for c in close}) < 2 and not even:
-        return ranked
-    said: dict[int, float] = {}
-    for c in close:
-        path = align_marks(marks, c.layout, c.tempo, ripple=c.ripple)
-        said[id(c)] = _cycle_nats(timed, marks, path, c.layout)
+def _vanes_bent(ranked: list[Candidate]) -> list[Candidate]:
+    """A named wheel of few vanes fits as well as a damaged one whose teeth it has but for what ripple may bend them."""
     out = []
     for c in ranked:
-        # layouts that agree on the turn stand or fall together: cams say nothing about gaps within it
-        group = [said[id(o)] for o in close if abs(o.turns / max(c.turns, 1e-9) - 1.0) < 0.1]
-        out.append(replace(c, score=c.score + (max(group) if group else 0.0)))
+        if c.layout.source == "catalogue" and len(c.layout.teeth_deg) <= FEW_TEETH and not c.damage:
+            broken = [o for o in ranked if o.damage.dead and _bent(c.layout, o)]
+            raw = [o.likelihood - spelt.damage_cost(o.layout, o.damage, o.tally, o.turns) for o in broken]
+            most = max(raw, default=-np.inf)
+            c = replace(c, score=c.score + max(0.0, most - c.likelihood), likelihood=max(c.likelihood, most))
+        out.append(c)
     return sorted(out, key=lambda c: -c.score)
-
-
-def _cycle_nats(timed: tuple[Line, ...], marks: Marks, path: Path, layout: Layout) -> float:
-    """What the repeats of cams and outputs say for this layout's turn."""
-    share, tries = cam_repeat(timed, marks.time_s, path, layout)
-    if tries < 3:
-        return 0.0
-    nats = float(np.clip(REPEAT_NATS * tries * (2.0 * share - 1.0), -MOST_REPEAT_NATS, MOST_REPEAT_NATS))
-    if share < 0.7:
-        return nats
-    for part in (2, 3, 5):
-        sooner, count = cam_repeat(timed, marks.time_s, path, layout, 720.0 / part)
-        if count >= 3 and sooner > 0.8:
-            return nats - EARLY_NATS
-    return nats
 
 
 def _decide(marks: Marks, ranked: list[Candidate], way: bool, designed: Layout | None) -> Choice | None:

@@ -56,6 +56,7 @@ class Marks:
         )
 
 
+FEWEST_SHORT, IN_STEP = 4, 0.8  # intervals between short pulses, and the share of them that must agree
 REST_S = 0.25  # no edge for this long at the start: slower than 20 rpm on any wheel but the coarsest
 
 
@@ -70,7 +71,7 @@ def marks_of(line: Line, rising: bool) -> Marks:
         # The only short pulses told on such a line are folds of an overloaded input, and no tooth makes one.
         extra[label == GLITCH] += 6.0
         match[label == GLITCH] -= 12.0
-    else:
+    elif not _counted_off(np.flatnonzero(label == GLITCH)):
         # A short pulse is more likely noise than tooth, yet direction-coded sensors send nothing else: a lean.
         extra[label == GLITCH] += 3.0
         match[label == GLITCH] -= 2.0
@@ -85,6 +86,17 @@ def marks_of(line: Line, rising: bool) -> Marks:
     time_s = edges.time_s[index].astype(np.float64)
     still = bool(time_s.size and time_s[0] - line.info.start_s > REST_S)
     return Marks(index, time_s, extra, match, _duty(edges, index), sd, line.sensor == "vr", still)
+
+
+def _counted_off(at: NDArray[np.int64]) -> bool:
+    """Whether short pulses (numbers of their marks) come after always the same number of marks: the wheel makes them.
+
+    Two teeth close together leave a narrow valley (6+1, 12+1), which noise does not do turn after turn.
+    """
+    apart = np.diff(at)
+    if apart.size < FEWEST_SHORT:
+        return False
+    return bool(np.bincount(apart)[2:].max(initial=0) >= IN_STEP * apart.size)
 
 
 def _duty(edges: Edges, index: NDArray[np.int64]) -> NDArray[np.float64]:

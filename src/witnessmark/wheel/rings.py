@@ -19,11 +19,11 @@ from witnessmark.wheel.candidates import family_prior
 from witnessmark.wheel.damage import SOUND, Damage, is_even
 from witnessmark.wheel.model import Layout
 from witnessmark.wheel.spelt import CLEAR, damage_cost
-from witnessmark.wheel.weighing import Candidate, Tally, clusters
+from witnessmark.wheel.weighing import Candidate, Tally, clusters, dead_nats
 
 MOSTLY = 0.6  # share of turns from which a missing tooth or an extra edge belongs to the ring
 NEAR = 0.15  # pitches within which an extra edge is taken to stand in a slot
-MOST_ODD = 0.02  # less than one place of a wheel of 36 teeth, in every turn
+MOST_ODD = 0.05  # share of edges that a reading of a ring may leave without a place, if at none in most turns
 STEP_DEG = 0.07  # intervals are compared in these steps: drawings are exact, and no common pitch is a half of it
 
 SAME_DEG = 0.05  # two drawn intervals are one and the same within this
@@ -48,28 +48,52 @@ def settled(found: list[Candidate]) -> list[Candidate]:
     """The candidates, best first, with all readings of one ring on the same footing."""
     known: dict[Ring, tuple[float, Candidate]] = {}
     for c in found:
-        ring = ring_of(c.layout, c.damage)
-        if ring is None or (not c.damage and _odd(c) > MOST_ODD):
+        damage, paid, off = _read_as(c)
+        ring = ring_of(c.layout, damage) if damage is not None else None
+        if ring is None:
             continue
-        raw = c.likelihood - (damage_cost(c.layout, c.damage, c.tally, c.turns) if c.damage else 0.0) + _passes_off(c)
+        raw = c.likelihood - paid + off
         if ring not in known or raw > known[ring][0]:
             known[ring] = (raw, c)
     return sorted((_best_reading(_capped(c, known), known) for c in found), key=lambda c: -c.score)
 
 
-def _passes_off(c: Candidate) -> float:
-    """What any other reading pays, in nats, for the passes in which a dead tooth gave its edge or metal gave none.
+def _read_as(c: Candidate) -> tuple[Damage | None, float, float]:
+    """(damage, what was paid for it, what any other reading pays besides) in nats; None where it is no reading.
 
-    To a design without that tooth such an edge is one too many, and no damage tells when it comes.
+    Damage not spelt out: the teeth missed in most turns. None where edges are left without a place in most turns.
+    Passes in which a dead tooth gave its edge, or metal gave none, are paid by other designs one by one: to those such
+    an edge is one too many, and no damage tells when it comes.
     """
-    shown = sum(int(c.tally.seen[tooth]) for tooth, _ in c.damage.dead)
-    silent = sum((1.0 - share) * c.turns for _, share in c.damage.extra)
-    return shown * c.tempo.log_extra + silent * c.tempo.log_missed
+    t = c.tally
+    if c.damage:
+        shown = sum(int(t.seen[tooth]) for tooth, _ in c.damage.dead)
+        silent = sum((1.0 - share) * c.turns for _, share in c.damage.extra)
+        paid = damage_cost(c.layout, c.damage, t, c.turns)
+        return c.damage, paid, shown * c.tempo.log_extra + silent * c.tempo.log_missed
+    gone, teeth = _gone(c)
+    left = np.delete(t.missed / np.maximum(t.seen + t.missed, 1), teeth)
+    stray = max((hits for _, hits, _ in clusters(t.extra_deg, c.layout.pitch_deg / 4.0)), default=0)
+    odd = int(np.delete(t.missed, teeth).sum()) + len(t.extra_deg)
+    if odd > MOST_ODD * c.marks or left.max(initial=0.0) > MOSTLY or stray > MOSTLY * c.turns:
+        return None, 0.0, 0.0
+    shown = max(0, round(len(gone) * c.turns) - int(t.missed[list(teeth)].sum()))
+    return Damage(dead=tuple((tooth, 0.97) for tooth in gone)), dead_nats(t, teeth), shown * c.tempo.log_extra
 
 
-def _odd(c: Candidate) -> float:
-    """Share of edges missed or extra that the candidate leaves without a place: then it is no reading of a ring."""
-    return (int(c.tally.missed.sum()) + len(c.tally.extra_deg)) / max(1, c.marks)
+def _gone(c: Candidate) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """Teeth missed in most turns, and the teeth whose misses that explains.
+
+    One tooth beside the gap may be put on either side by different windows: both ends then share its misses.
+    """
+    missed, seen = c.tally.missed, c.tally.seen
+    gone = tuple(int(i) for i in np.flatnonzero((missed >= 2) & (missed > MOSTLY * (seen + missed))))
+    ends = (0, len(c.layout.teeth_deg) - 1)
+    beside = bool(c.layout.missing) and c.layout.periods == 1 and ends[1] > 1 and not set(ends) & set(gone)
+    both, passes = int(missed[list(ends)].sum()), int((seen + missed)[list(ends)].max())
+    if beside and both >= 2 and abs(both - passes) <= max(1.0, 0.1 * passes):
+        return (*gone, max(ends, key=lambda tooth: missed[tooth])), (*gone, *ends)
+    return gone, gone
 
 
 def _best_reading(c: Candidate, known: dict[Ring, tuple[float, Candidate]]) -> Candidate:

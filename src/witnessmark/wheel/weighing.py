@@ -245,15 +245,24 @@ def weigh(layout: Layout, fits: list[Fit], damage: Damage = SOUND, placed: bool 
 def _damage_gain(sums: Tally, n: int, tempo: Tempo, damage: Damage) -> float:
     """What is won by calling teeth damaged once instead of paying each miss (never negative)."""
     gain = 0.0
-    each = np.log(DAMAGE_PRIOR / n)
     known = {tooth for tooth, _ in damage.dead}
     for tooth, (seen, missed) in enumerate(zip(sums.seen, sums.missed, strict=True)):
         if missed == 0 or tooth in known:
             continue
         plain = missed * tempo.log_missed
-        faulty = each + float(log_beta(seen + 1, missed + 1) - log_beta(1, 1))
-        gain += float(np.logaddexp(plain, faulty)) - plain
+        gain += float(np.logaddexp(plain, _faulty_nats(n, seen, missed))) - plain
     return gain
+
+
+def _faulty_nats(n: int, seen: int, missed: int) -> float:
+    """Log probability that one tooth of n is damaged and is then seen and missed so often."""
+    return float(np.log(DAMAGE_PRIOR / n) + log_beta(seen + 1, missed + 1) - log_beta(1, 1))
+
+
+def dead_nats(sums: Tally, teeth: tuple[int, ...]) -> float:
+    """What ``weigh`` has paid for these teeth's misses, in nats (0 or below), where damage was not spelt out."""
+    n = sums.seen.size
+    return sum(_faulty_nats(n, int(sums.seen[tooth]), int(sums.missed[tooth])) for tooth in teeth)
 
 
 def _extra_gain(sums: Tally, layout: Layout, turns: float, tempo: Tempo, per_mark: float, damage: Damage) -> float:

@@ -1,0 +1,48 @@
+"""What a short or badly placed record cannot carry is a hint: gaps seen once, wheels of no list, pieces apart."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from tests.findings.made import Scene, the
+from witnessmark.findings.cam_motion import _unbroken
+from witnessmark.wheel import layouts
+from witnessmark.wheel.model import Segment
+
+
+def named(name: str) -> layouts.Layout:
+    return next(x for x in layouts.catalogue() if x.name == name)
+
+
+def test_a_gap_of_one_slot_seen_empty_once_may_be_a_tooth_that_gave_no_edge() -> None:
+    """Edges in 5 of 6 turns where 36-1 has its gap: an even wheel with one edge lost would look the same."""
+    filled = [(350.0 + 360.0 * k, 0.9) for k in (0, 1, 3, 4, 5)]
+    once = the(Scene(layout=named("36-1"), turns=6, stray=filled).found(), "tooth-extra")
+    assert not once.stated
+    assert "1 turn only" in once.statement
+    often = the(Scene(layout=named("36-1"), turns=31, stray=[(350.0 + 360.0 * k, 0.9) for k in range(26)]).found(),
+                "tooth-extra")  # fmt: skip
+    assert often.stated  # five empty turns show the gap
+    told = replace(named("36-1"), source="setup")
+    assert the(Scene(layout=told, turns=6, stray=filled, source="setup").found(), "tooth-extra").stated
+
+
+def test_a_tooth_gone_from_a_wheel_that_is_in_no_list_needs_edges_that_fit_it_well() -> None:
+    gone = [(8, k) for k in range(12)]
+    odd = layouts.single_gap(15, 1, source="family")
+    loose = Scene(layout=odd, turns=12, missing=gone, wheel_more={"nats_per_turn": 3.8})
+    assert not the(loose.found(), "tooth-absent").stated
+    assert the(replace(loose, wheel_more={"nats_per_turn": 30.0}).found(), "tooth-absent").stated
+    listed = replace(odd, source="catalogue")
+    assert the(replace(loose, layout=listed).found(), "tooth-absent").stated
+
+
+def test_cams_are_followed_within_one_piece_of_rotation() -> None:
+    """A piece placed one slot off moves every cam by a pitch against the other pieces: no sensor lags so."""
+    m = Scene(turns=12).made()
+    pieces = (Segment(0, 10, 0.1, 0.9, 2.0), Segment(10, 90, 1.0, 4.0, 10.0))
+    m = replace(m, wheel=replace(m.wheel, angle=replace(m.wheel.angle, segments=pieces)))
+    cycles = np.array([0.3, 0.8, 1.2, 1.7, 2.2, 2.7, 3.2, 3.7])
+    assert _unbroken(m, cycles).tolist() == [False] * 2 + [True] * 6

@@ -1,0 +1,46 @@
+"""Few vanes under cranking ripple: how far a reading may differ from the wheel behind it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from tests.wheel.test_rings import candidate, named
+from witnessmark.wheel import layouts
+from witnessmark.wheel.damage import Damage
+from witnessmark.wheel.design import _bent, _vanes_bent
+from witnessmark.wheel.weighing import Candidate
+
+
+def learnt(steps_deg: list[float], rpm: float) -> Candidate:
+    """A pattern fitted interval by interval."""
+    layout = layouts.from_intervals("learnt", steps_deg, prior=0.01, source="learnt", mark="derived")
+    return replace(candidate(layout, 500.0), rpm=rpm)
+
+
+@pytest.mark.parametrize(
+    ("steps", "rpm", "bent"),
+    [
+        ([60.0, 120.0, 65.0, 115.0], 200.0, True),  # a swing of 2 : 1 within the turn of a two-cylinder engine
+        ([40.0, 140.0, 40.0, 140.0], 200.0, False),  # 3.5 : 1 is no ripple of a sound engine (2.6 : 1 published)
+        ([60.0, 120.0, 65.0, 115.0], 700.0, False),  # nor does a running engine swing so
+        ([60.0, 55.0, 45.0, 40.0, 35.0, 40.0, 40.0, 45.0], 150.0, True),  # one cylinder: two turns taken for one
+        ([120.0, 120.0, 120.0], 200.0, False),
+    ],
+)
+def test_a_pattern_read_off_cranking_may_be_even_vanes_bent_by_ripple(
+    steps: list[float], rpm: float, bent: bool
+) -> None:
+    designed = layouts.even(4)
+    assert _bent(designed, learnt(steps, rpm)) is bent
+
+
+def test_named_vanes_stand_beside_a_damaged_wheel_that_ripple_makes_of_them() -> None:
+    """70 and 110 degrees read as 60 and 120: six slots less one with another tooth gone, or the wheel as it is sold."""
+    broken = candidate(layouts.single_gap(6, 1, source="family", prior=0.02), 92.0, Damage(dead=((2, 0.97),)))
+    out = _vanes_bent([broken, candidate(named("4 vanes 70/110"), 16.5), candidate(named("3 vanes"), 10.0)])
+    assert out[0].layout.name == "4 vanes 70/110"
+    assert next(c for c in out if c.layout.name == "3 vanes").likelihood == 10.0
+    sound = replace(broken, damage=Damage())
+    assert _vanes_bent([sound, candidate(named("4 vanes 70/110"), 16.5)])[1].likelihood == 16.5
