@@ -168,6 +168,17 @@ def _phasers(rng: np.random.Generator, made: Draft) -> None:
         cam["phaser"] = [[0.0, 0.0], [1.5, 0.0], [2.2, sign * moves]]
 
 
+def _phasers_alike(rng: np.random.Generator, made: Draft) -> None:
+    """A running engine with one cam a bank, moved alike by their phasers up and down with speed."""
+    if made.record != "running":
+        return
+    hooks.cams(rng, made, both=False)
+    hooks.sweep(rng, made)
+    moves = float(rng.uniform(5.0, 30.0))
+    for cam in made.tables["cam"]:
+        cam["phaser"] = [[0.0, 0.0], [0.3, 0.0], [1.0, -moves], [2.4, -moves], [3.0, 0.0]]
+
+
 def _pick_up_cam(rng: np.random.Generator, made: Draft) -> None:
     hooks.cams(rng, made, both=False, vr=True)
 
@@ -243,7 +254,8 @@ def _over_run(rng: np.random.Generator, made: Draft) -> None:
 
 
 WHOLE: dict[str, Callable[[np.random.Generator, Draft], None]] = {
-    "two cams a bank": _two_cams, "phasers move": _phasers, "pick-up cam": _pick_up_cam,
+    "two cams a bank": _two_cams, "phasers move": _phasers, "phasers move alike": _phasers_alike,
+    "pick-up cam": _pick_up_cam,
     "cam start-up edges": _cam_start_up, "all outputs": _all_outputs, "starting lines": _starting_lines,
     "both ends of the line": _both_ends, "cylinder pressure": _pressure, "pressure pulses": _pulses,
     "wasted spark": _wasted_spark, "distributor": _distributor, "compression ignition": _compression_ignition,

@@ -51,6 +51,7 @@ def analysed(record: dict[str, Any], channel: list[dict[str, Any]], *fault: dict
 
 FAULTS: list[tuple[str, dict[str, Any], list[dict[str, Any]], dict[str, Any], str]] = [
     ("wheel moved", CRANKED, LINES, {"kind": "wheel-moved", "deg": 15.0}, "trigger-wheel-shifted"),
+    ("wheel loose", SWEEP, LINES, {"kind": "wheel-loose", "deg": 10.0}, "trigger-wheel-loose"),
     ("slow sensor", SWEEP, LINES, {"kind": "sensor-delay", "delay_us": 400.0}, "sensor-wrong"),
     ("chain jumped", CRANKED, LINES, {"kind": "cam-jumped", "teeth": 1, "sprocket_teeth": 20}, "cam-timing"),
     ("phaser off park", CRANKED, LINES, {"kind": "phaser-stuck", "cams": [2], "deg": -20.0}, "cam-phaser"),
@@ -94,6 +95,17 @@ def test_a_phaser_that_is_moved_as_it_should_be_is_no_fault():
     ]
     analysis = analysed(STARTED | {"cam": moved}, LINES)
     assert [f.statement for f in analysis.findings.found if f.stated] == []
+
+
+@pytest.mark.parametrize("names", [("cam left", "cam right"), ("cam b1 in", "cam b2 in")])
+def test_phasers_of_two_intake_cams_moved_alike_are_no_loose_wheel(names):
+    """Both turn with speed and load, as they should; the wheel's own speed says that it sits fast."""
+    moved = [[0.0, 0.0], [0.3, 0.0], [1.0, -18.0], [2.4, -18.0], [3.0, 0.0]]
+    cams = [{**CAMS[0], "name": name, "camshaft": "intake", "phaser": moved} for name in names]
+    lines = [{"role": "crank"}, *({"role": "cam", "cam": n, "name": name} for n, name in enumerate(names, start=1))]
+    analysis = analysed(SWEEP | {"cam": cams}, lines)
+    assert min(np.ptp(c.motion.shift_deg) for c in analysis.engine.cams if c.motion is not None) > 15.0
+    assert [f.statement for f in analysis.findings.found] == []
 
 
 def test_cam_offsets_are_what_was_simulated():

@@ -175,3 +175,11 @@ def test_scale_is_a_guess_in_a_wav_file(tmp_path: Path) -> None:
 
 def first(signals: Signals):  # type: ignore[no-untyped-def]
     return signals.lines[0]
+
+
+@pytest.mark.parametrize(
+    ("name", "shaft"),
+    [("cam b1 in", "intake"), ("Cam inlet", "intake"), ("camExh", "exhaust"), ("cam", None), ("cam in ex", None)],
+)
+def test_camshaft_said_by_a_name(name, shaft):
+    assert role_words.camshaft_in(name) == shaft

@@ -5,9 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from witnessmark.engine.coasting import CoastingRipple, coasting_ripple
 from witnessmark.engine.model import Cam
 from witnessmark.findings.measured import Measured, Outcome, beyond
 from witnessmark.findings.model import Finding
+from witnessmark.signals.role_words import camshaft_in
 
 Array = NDArray[np.float64]
 
@@ -142,11 +144,14 @@ def together(m: Measured) -> Outcome:
     alike = float(np.ptp(per_rpm)) < 0.3 * abs(float(np.median(per_rpm)))
     enough = delay_us > 0.8 * m.limits["cam.delay_us"] and moved > m.limits["cam.delay_deg"]
     if alike and linear > LINEAR and enough:
+        sure = _not_phased(m) or _of_both_kinds(m)
+        lags = beyond(delay_us / m.limits["cam.delay_us"])
         finding = Finding(
             "", "wheel-shifted", m.channel, "speed",
             f"Every cam comes earlier against the wheel the faster the engine turns, by {moved:.1f} degrees from "
-            f"{min(rpm):.0f} to {max(rpm):.0f} rpm: the crank signal lags by {delay_us:.0f} microseconds.",
-            beyond(delay_us / m.limits["cam.delay_us"]), (m.stretch(m.channel, float(time[0]), float(time[-1])),), None,
+            f"{min(rpm):.0f} to {max(rpm):.0f} rpm: the crank signal lags by {delay_us:.0f} microseconds"
+            + ("." if sure else ", unless phasers were moved with speed."),
+            lags if sure else min(0.3, lags), (m.stretch(m.channel, float(time[0]), float(time[-1])),), None,
             start_s=float(time[0]), end_s=float(time[-1]), value=delay_us, unit="us",
             evidence={"delay_us": delay_us, "moved_deg": moved, "cams": len(rows), "linear": linear},
         )  # fmt: skip
@@ -162,20 +167,63 @@ def _unbroken(m: Measured, time_s: Array) -> NDArray[np.bool_]:
 
 
 def _loose(m: Measured, time: Array, rows: list[Array], rpm: Array) -> Outcome:
-    """Cams that move alike although their own drives have nothing in common with the wheel's seat."""
+    """Cams that move alike although their own drives have nothing in common with the wheel's seat.
+
+    Phasers may be moved alike too (both intake cams of a V engine): where they may, the wheel's own speed must say that
+    it rocks.
+    """
     smooth = [np.convolve(r, np.ones(3) / 3.0, "valid") for r in rows]
     common = np.mean(smooth, axis=0)
     size = float(np.quantile(common, 0.98) - np.quantile(common, 0.02))
     apart = max(float(np.quantile(np.abs(s - common - np.median(s - common)), 0.9)) for s in smooth)
-    limit = m.limits["cam.common_deg"]
+    ripple = coasting_ripple(m.wheel.angle)
+    rocks = ripple if ripple is not None and _rocking(m, ripple) else None
+    fixed = _not_phased(m)
+    if ripple is not None and rocks is None and not fixed:
+        return Outcome()  # the wheel sits fast: phasers
+    limit = m.limits["cam.common_rocking_deg" if rocks else "cam.common_deg"]
     if size < 0.8 * limit or apart > m.limits["cam.common_alike"] * size:
         return Outcome()
+    sure = rocks is not None or fixed
+    doubt = ", unless their phasers were moved alike (the setup can say that they have none)"
     finding = Finding(
         "", "wheel-shifted", m.channel, "speed",
         f"All {len(rows)} cams move together against the wheel, by {size:.1f} degrees as load and speed change, and by "
-        f"no more than {apart:.1f} against each other: the wheel moves on the crank.",
-        beyond(size / limit), (m.stretch(m.channel, float(time[0]), float(time[-1])),), None,
+        f"no more than {apart:.1f} against each other: the wheel moves on the crank"
+        + (_rocking_words(rocks) if sure else doubt) + ".",
+        beyond(size / limit) if sure else min(0.3, beyond(size / limit)),
+        (m.stretch(m.channel, float(time[0]), float(time[-1])),), None,
         start_s=float(time[0]), end_s=float(time[-1]), value=size, unit="deg",
-        evidence={"swing_deg": size, "apart_deg": apart, "cams": len(rows), "rpm_range": float(np.ptp(rpm))},
+        evidence={
+            "swing_deg": size, "apart_deg": apart, "cams": len(rows), "rpm_range": float(np.ptp(rpm)),
+            **({} if rocks is None else {"coasting_ripple": rocks.coasting, "ripple_growth": rocks.growth}),
+        },
     )  # fmt: skip
     return Outcome((finding,))
+
+
+def _rocking(m: Measured, ripple: CoastingRipple) -> bool:
+    """Whether the wheel's speed ripples more while coasting than firing strokes can make it."""
+    return ripple.growth > m.limits["wheel.coasting_growth"] and ripple.coasting > m.limits["wheel.coasting_ripple"]
+
+
+def _rocking_words(ripple: CoastingRipple | None) -> str:
+    if ripple is None:
+        return ""
+    return (
+        f"; its speed ripples by {100.0 * ripple.coasting:.1f} per cent while coasting at {ripple.coasting_rpm:.0f} "
+        f"rpm, {ripple.growth:.1f} times what the strokes at idle foretell"
+    )
+
+
+def _not_phased(m: Measured) -> bool:
+    """Whether the setup describes one of the cams that moved and gives it no phaser."""
+    described = {w.channel for w in m.setup.cam_wheel}
+    return any(c.channel in described and not c.phaser_range_deg for c in m.engine.cams if c.motion is not None)
+
+
+def _of_both_kinds(m: Measured) -> bool:
+    """Intake and exhaust cams are among them: by the setup, by their names, or as no engine has three intake cams."""
+    moved = [c for c in m.engine.cams if c.motion is not None]
+    kinds = {c.camshaft or camshaft_in(c.channel) for c in moved}
+    return {"intake", "exhaust"} <= kinds or len(moved) > 2

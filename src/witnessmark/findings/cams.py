@@ -245,7 +245,7 @@ FAMILY = Family(
     (
         "cam.least_cycles", "cam.tolerance_deg", "cam.gas_margin_deg", "cam.gas_alone_deg", "cam.edge_cycles",
         "cam.edge_deg", "cam.swing_deg", "cam.swings", "cam.edge_wander_deg", "cam.common_deg", "cam.common_alike",
-        "cam.rocking_deg",
+        "cam.rocking_deg", "cam.common_rocking_deg", "wheel.coasting_growth", "wheel.coasting_ripple",
         "cam.delay_us", "cam.delay_deg", "cam.lost_cycles", "cam.dead_turns", "pressure.tdc_deg", "pressure.tdc_sure",
     ),
     "a camshaft turns once in two turns of the crank: what its edges do together is its drive, what one does is metal",

@@ -14,6 +14,8 @@ from witnessmark.errors import BadKnowledge
 _KEYS = {"words", "role", "mark", "source"}
 _SPLIT = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|\d+[a-z]\b|\d+")
 
+_CAMSHAFT_WORDS = {"intake": {"intake", "inlet", "in"}, "exhaust": {"exhaust", "exh", "ex"}}
+
 
 @dataclass(frozen=True, slots=True)
 class NameHint:
@@ -51,6 +53,13 @@ def hint(name: str) -> NameHint | None:
         if needed <= set(words):
             return NameHint(role, phrase, _number(words, role), _bank(words))
     return None
+
+
+def camshaft_in(name: str) -> str | None:
+    """ "intake" or "exhaust" where the name of a cam line says so (common practice, no source)."""
+    words = set(words_of(name))
+    found = {shaft for shaft, said in _CAMSHAFT_WORDS.items() if words & said}
+    return found.pop() if len(found) == 1 else None
 
 
 def may_turn(name: str, role: str | None) -> bool:
