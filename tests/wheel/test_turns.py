@@ -90,3 +90,13 @@ def test_narrow_valleys_that_come_in_every_turn_are_no_noise() -> None:
     stray[[7, 31, 101, 133, 203, 321, 457]] = GLITCH
     noisy = replace(line, edges=replace(line.edges, label=stray))
     assert np.count_nonzero(marks_of(noisy, False).extra_cost) == 7
+
+
+def test_an_edge_at_power_up_is_no_tooth() -> None:
+    """A two-level sensor takes its level as the key is turned; the crank moves 0.4 s later."""
+    teeth = np.arange(400) / 200.0
+    late = marks_of(line_of("crank", "crank", np.r_[0.1, 0.5 + teeth]), True)
+    assert late.time_s[0] == pytest.approx(0.5 + 1 / 200.0)  # rising edges are every second one
+    assert marks_of(line_of("crank", "crank", 0.5 + teeth), True).time_s.size == 200
+    stalling = np.r_[0.1, 0.16, 0.4, 0.55 + np.arange(300) / 20.0]  # slow all along: no power-up
+    assert marks_of(line_of("crank", "crank", stalling), False).time_s.size == 151

@@ -13,6 +13,7 @@ from witnessmark.recording.setup import Setup
 from witnessmark.signals.model import Line, Signals
 from witnessmark.wheel import layouts, pitch, polarity, residual, runout, segments, standstill, weighing
 from witnessmark.wheel import passes as passing
+from witnessmark.wheel.beginnings import Tried, mended
 from witnessmark.wheel.damage import Damage, align_marks, is_even
 from witnessmark.wheel.design import Choice, choose
 from witnessmark.wheel.lattice import Path, Tempo
@@ -110,12 +111,15 @@ WIDE_BEAM = 80.0
 
 def full_path(marks: Marks, choice: Choice) -> tuple[Path, Ripple | None]:
     """The whole record aligned to the chosen layout, damaged teeth no longer paid for; and the ripple it follows."""
-    tries: list[tuple[Tempo, Ripple | None]] = [(tempo, None) for tempo in _tempos(marks, choice)]
-    paths = [(align_marks(marks, choice.layout, tempo, choice.damage), none) for tempo, none in tries]
+    readings = [
+        Tried(align_marks(marks, choice.layout, tempo, choice.damage), tempo) for tempo in _tempos(marks, choice)
+    ]
+    readings.sort(key=lambda r: -r.path.score)
     if choice.ripple is not None:
         path = align_marks(marks, choice.layout, choice.tempo, choice.damage, WIDE_BEAM, choice.ripple)
-        paths.append((path, choice.ripple))
-    return max(paths, key=lambda p: p[0].score)
+        if path.score >= readings[0].path.score:
+            return path, choice.ripple
+    return mended(marks, choice.layout, choice.damage, readings[0], readings[1:]), None
 
 
 def _tempos(marks: Marks, choice: Choice) -> tuple[Tempo, ...]:

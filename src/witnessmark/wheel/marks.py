@@ -57,6 +57,9 @@ class Marks:
 
 
 FEWEST_SHORT, IN_STEP = 4, 0.8  # intervals between short pulses, and the share of them that must agree
+# Edges before the crank moves at most, and a pause after them longer than so many of the first intervals after it: even
+# out of rest the first tooth takes no longer (root of the angle: three times the tenth), nor a gap of four pitches.
+MOST_AT_POWER_UP, BEGINNING, LONG_BEFORE = 3, 8, 15.0
 REST_S = 0.25  # no edge for this long at the start: slower than 20 rpm on any wheel but the coarsest
 
 
@@ -64,6 +67,7 @@ def marks_of(line: Line, rising: bool) -> Marks:
     """The line's edges of one polarity with their costs."""
     edges = line.edges
     index = np.flatnonzero(edges.rising == rising)
+    index = index[_at_power_up(edges.time_s[index]) :]
     extra = np.zeros(index.size)
     match = np.zeros(index.size)
     label = edges.label[index]
@@ -86,6 +90,15 @@ def marks_of(line: Line, rising: bool) -> Marks:
     time_s = edges.time_s[index].astype(np.float64)
     still = bool(time_s.size and time_s[0] - line.info.start_s > REST_S)
     return Marks(index, time_s, extra, match, _duty(edges, index), sd, line.sensor == "vr", still)
+
+
+def _at_power_up(time_s: NDArray[np.float64]) -> int:
+    """Number of leading edges that no tooth made: a sensor is switched on, and the crank begins to turn later."""
+    for n in range(1, min(MOST_AT_POWER_UP, time_s.size - BEGINNING - 1) + 1):
+        pause, after = time_s[n] - time_s[n - 1], float(np.median(np.diff(time_s[n : n + BEGINNING + 1])))
+        if pause > REST_S and pause > LONG_BEFORE * after:
+            return n
+    return 0
 
 
 def _counted_off(at: NDArray[np.int64]) -> bool:
