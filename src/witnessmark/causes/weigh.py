@@ -63,7 +63,7 @@ class Context:
     turns: float | None = None
     motion: bool | None = None
     judged: float | None = None
-    engine: EngineFacts = EngineFacts()
+    engine: EngineFacts = field(default_factory=EngineFacts)
 
     @property
     def worth_of_silence(self) -> float:
