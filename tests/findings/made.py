@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -39,18 +39,22 @@ def steady(rpm: float) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
     return lambda angle: np.asarray(angle / (6.0 * rpm))
 
 
-def gas_driven(charge: list[float], rpm: float, fired: bool) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
+def gas_driven(
+    charge: list[float], rpm: float, fired: bool, tdc_deg: Sequence[float] = ()
+) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
     """Time in s of an angle for an engine turned by its gas torque and a starter or load that bears its mean.
 
     charge: of each cylinder in firing order over the usual one (0 and fired: compresses and does not burn). Polytropic
-    motored pressure and slider-crank of the engine stage; the starter slows by 6 Nm per rad/s.
+    motored pressure and slider-crank of the engine stage; the starter slows by 6 Nm per rad/s. tdc_deg: firing TDCs
+    after the first one's at 97 degrees; even where not given.
     """
     size, n = geometry.CylinderGeometry(), len(charge)
     step = 0.5
     cycle = np.arange(0.0, 720.0, step)
     torque = np.zeros(cycle.size)
     for k, share in enumerate(charge):
-        angle = np.mod(cycle - 97.0 - 720.0 / n * k + 360.0, 720.0) - 360.0
+        own = tdc_deg[k] if tdc_deg else 720.0 / n * k
+        angle = np.mod(cycle - 97.0 - own + 360.0, 720.0) - 360.0
         inlet = 0.4 if fired else 1.0
         pressure = geometry.motored_pressure_bar(angle, size, 1.3, manifold_bar=inlet * (1.0 if fired else share))
         burnt = 2.5 * share * (1.0 - np.exp(-6.9 * np.maximum((angle + 8.0) / 48.0, 0.0) ** 3))
@@ -114,7 +118,7 @@ class Scene:
     wheel_more: dict[str, Any] = field(default_factory=dict)
     info_more: dict[str, Any] = field(default_factory=dict)
     scale_known: bool = True
-    setup_cylinders: int = 4
+    setup_cylinders: int | None = 4
 
     def made(self) -> Measured:
         """Everything handed to the findings."""

@@ -34,6 +34,8 @@ LIFT_HELD_S = 0.08
 # the plateau over a whole window (up to one turn), which begins with the spark.
 SHOWS_WITHIN_TURNS = 1.25
 LIFT_RPM = 70.0  # below those 100: a slow crank that stalls at one compression passes the next at twice the mean speed
+# A motor on the crank has run up where its speed is this share of the level that it then holds.
+REACHED = 0.9
 # A run-down falls through this share of the cranking speed and never comes back.
 LETS_GO = 0.8
 # In a record that joins an engine half-way, a first spark or injection within this many turns is not a first one.
@@ -61,6 +63,15 @@ def held(time_s: Array, rpm: Array, least_rpm: float, held_s: float) -> float | 
         if time_s[b - 1] - time_s[a] >= held_s - 1e-9:
             return float(time_s[a])
     return None
+
+
+def _by_motor(speed: Speed, start_s: float) -> tuple[float | None, float]:
+    """(speed that a motor on the crank holds, when it is reached); None where it holds none."""
+    use = speed.decoded & (speed.time_s >= start_s + SPIN_UP_S)
+    if use.sum() * GRID_S < RUNNING_HELD_S:
+        return None, start_s
+    level = float(np.quantile(speed.rpm[use], 0.4))
+    return level, float(speed.time_s[int(np.argmax(speed.rpm >= REACHED * level))])
 
 
 def _plateau(speed: Speed, start_s: float, limit_s: float) -> float | None:
@@ -119,10 +130,13 @@ def _marks(
     running = None if by_motor else _running(speed)
     if rotation.turning_at_start and len(speed.rpm) and speed.rpm[0] >= RUNNING_RPM:
         return _Marks(running, None, rotation.start_s)
-    plateau = _plateau(speed, rotation.start_s, running if running is not None else end)
+    begin = rotation.start_s + (SPIN_UP_S if running is None else 0.0)
+    if by_motor:
+        plateau, begin = _by_motor(speed, rotation.start_s)
+    else:
+        plateau = _plateau(speed, rotation.start_s, running if running is not None else end)
     firing = None
     if plateau is not None:
-        begin = rotation.start_s + (SPIN_UP_S if running is None else 0.0)
         firing = _first_firing(speed, plateau, max(begin, not_before_s))
         if running is not None and (firing is None or firing > running):
             firing = running

@@ -63,10 +63,9 @@ def _without_lone(t: Array) -> Array:
     """A stretch of edges without lone ones at its ends."""
     for _ in range(2):
         gaps = np.diff(t)
-        for i in range(min(LONE_EDGES, len(gaps) - 6)):
-            if gaps[i] > max(LONE_S, LONE_RATIO * float(np.median(gaps[i + 1 : i + 7]))):
-                t = t[i + 1 :]
-                break
+        early = range(min(LONE_EDGES, len(gaps) - 6))
+        lone = [i for i in early if gaps[i] > max(LONE_S, LONE_RATIO * float(np.median(gaps[i + 1 : i + 7])))]
+        t = t[max(lone, default=-1) + 1 :]
         t = -t[::-1]  # the same from the other end
     return t
 

@@ -33,6 +33,8 @@ LEAST_S = 0.4
 # solenoid's pull.
 LEAST_STARTER_A = 40.0
 LEAST_STARTER_S = 0.2
+# After its inrush, which lasts some tens of ms, the starter turns and draws a steady current (common practice).
+INRUSH_S = (0.1, 0.3)
 # The starter pulls the battery down by more than a volt (common practice: 12.6 to 9.6-11); lamps and pumps by less.
 LEAST_DIP_V = 1.0
 # Longest time between the edges of a cam that turns: one cycle of 720 degrees at 80 rpm.
@@ -265,7 +267,12 @@ def starter_stretches(recording: Recording, line: Line) -> list[tuple[float, flo
     least = LEAST_STARTER_A if line.scale_known else 20 * line.levels.noise
     if top < least or top <= 0:
         return []
-    return _stretches(time, size > max(0.2 * top, 0.5 * least), 0.15, LEAST_STARTER_S)
+    # behind the inrush a strong starter on an easy engine draws less than a fifth of it
+    peak = float(time[int(np.argmax(size))])
+    turning = size[(time >= peak + INRUSH_S[0]) & (time <= peak + INRUSH_S[1])]
+    level = float(np.median(turning)) if len(turning) else top
+    on = size > max(min(0.2 * top, 0.5 * level), 0.5 * least)
+    return _stretches(time, on, 0.15, LEAST_STARTER_S)
 
 
 def battery_stretches(recording: Recording, line: Line) -> list[tuple[float, float]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from witnessmark.engine.model import CylinderResult
+from witnessmark.findings import asked
 from witnessmark.findings.measured import Family, Measured, Outcome, beyond
 from witnessmark.findings.model import Finding, NotAssessed
 from witnessmark.findings.statistics import clopper_pearson
@@ -27,10 +28,11 @@ def _sure(short: float, sd: float, m: Measured) -> float:
 
 def _compression(m: Measured) -> Outcome:
     told = [r for r in m.engine.cylinder_results if r.compression_rel is not None and r.compression_sd is not None]
+    if m.engine.cylinders == 1:
+        return Outcome()  # one cylinder has no other to be compared with
     if not told:
         return Outcome(not_assessed=(NotAssessed(
-            COMPRESSION, m.engine.why_no_compression or "no steady cranking in the record",
-            "five seconds of cranking without spark and fuel, throttle open, crank signal and starter current recorded",
+            COMPRESSION, m.engine.why_no_compression or "no steady cranking in the record", asked.cranking(m.setup),
         ),))  # fmt: skip
     worst = min(told, key=lambda r: r.compression_rel or 0.0)
     rel, sd = worst.compression_rel or 0.0, worst.compression_sd or 0.0
@@ -86,10 +88,11 @@ def _contribution(m: Measured) -> Outcome:
             "of the events is that cylinder's", "the same record with every cylinder firing",
         ),))  # fmt: skip
     told = [r for r in told if r.cylinder not in idle]
+    if m.engine.cylinders == 1:
+        return Outcome()
     if not told:
         return Outcome(not_assessed=(NotAssessed(
-            CONTRIBUTION, m.engine.why_no_contribution or "no steady running in the record",
-            "ten seconds at steady idle with crank and cam or coil recorded, and a setup with firing order and TDC",
+            CONTRIBUTION, m.engine.why_no_contribution or "no steady running in the record", asked.idle(m.setup),
         ),))  # fmt: skip
     worst = min(told, key=lambda r: r.contribution_rel or 0.0)
     rpm = _rpm(m, worst.run_start_s, worst.run_end_s)

@@ -39,7 +39,7 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
                 f"Does the control unit {what} in every attempt?",
                 f"{', '.join(c.name for c in lines)} was not recorded throughout {counts.count(None)} of "
                 f"{len(m.engine.attempts)} attempts",
-                "all lines recorded from before the starter turns to the end",
+                "all lines recorded from before the engine turns to the end",
             ),))  # fmt: skip
     if m.wheel.angle.segments:
         out += skipped(m) + weak_coils(m) + misplaced(m) + together(m) + cut_after_start(m)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from witnessmark.engine.pressure_model import CylinderPressure, Pulse, Pulses
+from witnessmark.findings import asked
 from witnessmark.findings.measured import Family, Measured, Outcome, beyond
 from witnessmark.findings.model import Finding, NotAssessed
 
@@ -26,7 +27,7 @@ def _leak(m: Measured, p: CylinderPressure) -> Outcome:
     if p.leak_per_s is None or p.leak_sd is None or p.symmetry is None:
         return Outcome(not_assessed=(NotAssessed(
             f"{TIGHT[:-1]} ({p.channel})?", p.why_not or "no motored compression",
-            "three compressions and more while cranking, that cylinder's spark and fuel disabled, crank recorded",
+            asked.compressions(m.setup),
         ),))  # fmt: skip
     limit = m.limits["pressure.leak_per_s"] + m.limits["pressure.heat_per_s_rpm"] * (p.rpm or 0.0)
     sure = p.leak_per_s / max(p.leak_sd, 1e-9) / m.limits["pressure.leak_sure"]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from witnessmark.engine.model import Attempt
+from witnessmark.findings import asked
 from witnessmark.findings.measured import Family, Measured, Outcome, beyond
 from witnessmark.findings.model import Finding, NotAssessed
 from witnessmark.findings.starter import told as starter_says
@@ -207,7 +208,7 @@ def _no_start(m: Measured) -> Outcome:
         return Outcome(not_assessed=(NotAssessed(
             "Why does the engine not start?",
             "it cranks without starting, and no coil or injector line tells whether a start was wanted or it is a test",
-            "one coil and one injector in the same record",
+            asked.outputs(m.setup),
         ),))  # fmt: skip
     alone = [a for a in failed if _turns_alone(m, a)]
     failed = [a for a in failed if a not in alone]
@@ -263,7 +264,7 @@ def _open(m: Measured) -> tuple[NotAssessed, ...]:
     if not m.signals.by_role("starter-current") and m.setup.engine.cranked_by != "motor":
         out.append(NotAssessed("Does the starter draw what it should?", "no starter current in the record",
                                "a current clamp on the starter cable in the same record"))  # fmt: skip
-    if not m.signals.by_role("coil"):
+    if not m.signals.by_role("coil") and m.setup.engine.ignition != "compression":
         out.append(NotAssessed("When does the control unit synchronise?", "no coil line in the record",
                                "one coil's command or current in the same record"))  # fmt: skip
     return tuple(out)

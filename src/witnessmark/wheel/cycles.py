@@ -169,24 +169,6 @@ def beat(stretch: list[Window], running: bool, cylinders: int) -> Beat | None:
     return Beat(cylinders, phase, relative * mean, lag, running, float(np.degrees(0.5 * relative * whole)))
 
 
-def count(windows: list[Window], running_rpm: float, teeth: int) -> int | None:
-    """Number of cylinders whose gas explains a few of the cycles best; None where none does."""
-    best: tuple[float, int] | None = None
-    slow, fast = [w for w in windows if w.rpm <= running_rpm], [w for w in windows if w.rpm > running_rpm]
-    some = [(kind[:: max(1, len(kind) // 3)][:3], kind is fast) for kind in (slow, fast) if kind]
-    for n in COUNTS:
-        cost = 0.0
-        for few, running in some:
-            for w in few:
-                one = beat([w], running, n)
-                made = None if one is None else system(w, one, np.zeros(teeth))
-                # each free number costs what it would gain on noise alone
-                cost += 1e6 if made is None else made[0].cost + np.sum(made[0].prior < 1.0) * np.log(w.tooth.size)
-        if best is None or cost < best[0]:
-            best = (cost, n)
-    return None if best is None or best[0] > 1e5 else best[1]
-
-
 def _lateness(columns: Array, k: Array, w: Window) -> tuple[Array, Array]:
     """(rows [edges, columns], lateness against K in degrees plus what K itself gives) of columns [grid, p] of K."""
     speed = np.sqrt(2.0 * k)

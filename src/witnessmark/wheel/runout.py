@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.wheel import cycles
+from witnessmark.wheel import cycles, firing
 from witnessmark.wheel.cycles import Beat, System, Window
 from witnessmark.wheel.model import CrankAngle, Layout, Passes, Runout
 from witnessmark.wheel.passes import angle_of_passes, piece_of
@@ -95,7 +95,9 @@ def angle_runout(
     if n < LEAST_TEETH:
         return None
     windows = cycles.windows(angle_deg, time_s, group, tooth, n, MOST_WINDOWS)
-    known = cycles.count(windows, RUNNING_RPM, n) if cylinders is None else cylinders
+    known = cylinders
+    if known is None:
+        known = _told(angle_deg, time_s, group, tooth, teeth_deg)
     if known is None:
         return None
     beats: list[tuple[list[Window], Beat]] = []
@@ -113,6 +115,14 @@ def angle_runout(
     prior = np.maximum(spread, np.where(np.abs(single) > 4.0 * spread, np.abs(single), 0.0))
     prior[apart] = 1.0
     return _together(parts, 1.0 / prior**2, known) if parts else None
+
+
+def _told(
+    angle_deg: Array, time_s: Array, group: NDArray[np.int64], tooth: NDArray[np.int64], teeth_deg: Array
+) -> int | None:
+    """Number of evenly firing cylinders by the ripple; None where it is not clear, or they fire unevenly."""
+    found = firing.told(firing.ripples(angle_deg, time_s, group, tooth, teeth_deg, RUNNING_RPM))
+    return found.pattern.cylinders if found.pattern is not None and found.pattern.even else None
 
 
 def _single_teeth(beats: list[tuple[list[Window], Beat]], teeth: int) -> tuple[Array | None, float]:
