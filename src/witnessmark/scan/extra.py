@@ -1,0 +1,19 @@
+"""Packages of the optional extra ``scan``, imported only where they are used."""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any
+
+from witnessmark.errors import NoLink
+
+_INSTALLED_AS = {"can": "python-can", "isotp": "can-isotp", "asammdf": "asammdf"}
+
+
+def needed(module: str, what: str) -> Any:
+    """The module; :class:`~witnessmark.errors.NoLink` with what to install where it is not there."""
+    try:
+        return importlib.import_module(module)
+    except ImportError:
+        package = _INSTALLED_AS[module]
+        raise NoLink(f"{what} needs {package}; install it with: pip install {package}") from None
