@@ -19,7 +19,7 @@ def served(
     units: list[SimulatedUnit] | None = None, wide: bool = False, tap: list[can.Message] | None = None
 ) -> Iterator[Link]:
     """A link to the units (the van's by default); ``tap`` collects every frame of the bus."""
-    channel = f"test {next(_number)}"
+    channel = f"van{next(_number)}"
     far = can.Bus(interface="virtual", channel=channel)
     listener = can.Bus(interface="virtual", channel=channel)
     try:
