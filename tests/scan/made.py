@@ -42,7 +42,7 @@ def of_kind(findings: Findings, kind: str) -> list[Finding]:
 # A sound, warm, idling engine: ordinary values of the trade (common practice, no source).
 WELL: dict[str, Any] = {
     "engine_speed": 780, "fuel_loop_1": 2, "coolant_temperature": 88, "intake_temperature": 31,
-    "ambient_temperature": 18, "short_trim_1": 2.3, "long_trim_1": 3.9, "short_trim_2": -0.8, "long_trim_2": 1.6, "supply": 14.1,
-    "run_time": 600,
+    "ambient_temperature": 18, "short_trim_1": 2.3, "long_trim_1": 3.9, "short_trim_2": -0.8, "long_trim_2": 1.6,
+    "supply": 14.1, "run_time": 600,
     "warm_ups_since_erased": 120, "distance_since_erased": 5200, "time_since_erased": 7000,
 }  # fmt: skip
