@@ -11,7 +11,11 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from witnessmark import __version__
+from witnessmark.console import dumped as _dumped
+from witnessmark.console import on_terminal as _on_terminal
+from witnessmark.console import show as _print
 from witnessmark.errors import BadOutput, BadRecording, NotConfirmed, WitnessmarkError
+from witnessmark.scan_commands import scan
 
 if TYPE_CHECKING:
     from witnessmark.report.model import Analysis
@@ -68,16 +72,6 @@ def _usage(error: click.ClickException) -> str:
     text = error.format_message().rstrip(".")
     context = getattr(error, "ctx", None)
     return f"{text}; see {context.command_path} --help" if context is not None else text
-
-
-def _print(text: str) -> None:
-    """Text on standard output in its own encoding; a reader that has gone is no fault of anyone."""
-    try:
-        click.echo(text.encode(sys.stdout.encoding or "utf-8", "replace"), nl=False)
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    except OSError as error:
-        raise BadOutput(f"standard output: {(error.strerror or str(error)).lower()}; send it elsewhere") from None
 
 
 def _place_for_compiled_code() -> None:
@@ -154,12 +148,6 @@ def _json(analysis: Analysis) -> str:
     return _dumped(analysis_json(analysis))
 
 
-def _dumped(data: dict[str, Any]) -> str:
-    import json
-
-    return json.dumps(data, indent=1, allow_nan=False) + "\n"
-
-
 @main.command()
 @click.argument("recording")
 @click.option("--out", "out", required=True, metavar="SETUP.toml", help="Where to write the setup.")
@@ -191,11 +179,6 @@ def learn(recording: str, out: str, setup_path: str | None, same_engine: bool, y
         _confirm(recording, out, bool(lesson.stated), there)
     output.write_all({out: setup_text(lesson)})
     _print(f"{'Replaced' if there else 'Written':<10}{out}\n")
-
-
-def _on_terminal() -> bool:
-    """Whether somebody can answer."""
-    return sys.stdin.isatty()
 
 
 def _confirm(recording: str, out: str, against: bool, there: bool) -> None:
@@ -271,3 +254,6 @@ def simulate(scenario: str, out: str) -> None:
 
     written = write_simulation(scenario, out)
     _print("".join(f"{what:<10} {path}\n" for what, path in zip(("recording", "truth", "setup"), written, strict=True)))
+
+
+main.add_command(scan)

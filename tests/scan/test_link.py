@@ -11,9 +11,10 @@ from tests.scan.helpers import served
 from witnessmark.errors import NoLink
 from witnessmark.scan import link as link_module
 from witnessmark.scan.ask import erase_codes, read_vehicle
-from witnessmark.scan.control_unit import Serving, SimulatedUnit, bakery_van
+from witnessmark.scan.control_unit import SimulatedUnit, bakery_van
 from witnessmark.scan.frames import Frame
 from witnessmark.scan.link import Link, open_link
+from witnessmark.scan.serving import Serving
 from witnessmark.scan.transport import messages
 
 

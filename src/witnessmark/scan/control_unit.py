@@ -1,4 +1,4 @@
-"""Simulated control units on a python-can bus, for tests and for trying things out: no vehicle is like them.
+"""Simulated control units: what they answer, for tests and for trying things out. No vehicle is like them.
 
 :func:`bakery_van` is the demo's van: P0336 stored and permanent, its codes erased two warm-ups ago, so most self-tests
 have not run again; a second unit without codes. All they say names itself simulated where there is room for a name.
@@ -6,26 +6,15 @@ have not run again; a second unit without codes. All they say names itself simul
 
 from __future__ import annotations
 
-import threading
-import time
-from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from types import TracebackType
-from typing import TYPE_CHECKING, Any, Self
 
 from witnessmark.scan.codes import code_bytes
-from witnessmark.scan.extra import needed
-from witnessmark.scan.frames import REQUEST_TO_ALL, TESTER, WIDE_TO_ALL, request_to
-from witnessmark.scan.link import to_isotp
 from witnessmark.scan.model import Engine
 from witnessmark.scan.parameters import FROZEN_BY, READINESS, READINESS_NOW, parameters, quantities
 from witnessmark.scan.readiness import Monitor, Readiness, readiness_bytes
 from witnessmark.scan.services import CALIBRATION, NAME, VERIFICATION, VIN
 from witnessmark.scan.vin import CHECK_PLACE, check_digit
-
-if TYPE_CHECKING:
-    import can
 
 NOT_HERE, NOT_NOW = 0x12, 0x22
 _ERASED_TO = {"warm-ups-since-erased": 0, "distance-since-erased": 0, "time-since-erased": 0, "distance-with-lamp": 0,
@@ -179,77 +168,3 @@ def bakery_van(engine: Engine = "cranking", wide: bool = False) -> list[Simulate
         ),
         SimulatedUnit(second, "SIMULATED gearbox", {"vehicle-speed": 0}, ready),
     ]  # fmt: skip
-
-
-class Serving:
-    """Answers on a bus in a thread of its own until left: ``with Serving(bus, bakery_van()): ...``."""
-
-    def __init__(self, bus: can.BusABC, units: list[SimulatedUnit], wide: bool = False, pause_s: float = 0.02) -> None:
-        """pause_s: how long a late answer takes."""
-        self.bus, self.units, self.wide, self.pause_s = bus, units, wide, pause_s
-        self._isotp = needed("isotp", "a simulated control unit")
-        self._can = needed("can", "a simulated control unit")
-        self._inbox: dict[int, deque[Any]] = {u.address: deque() for u in units}
-        self._layers = {u.address: self._layer(u.address) for u in units}
-        self._later: list[tuple[float, int, bytes]] = []
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._run, daemon=True)
-
-    def _layer(self, address: int) -> Any:
-        mode, inbox = self._isotp.AddressingMode, self._inbox[address]
-        where = (
-            self._isotp.Address(mode.NormalFixed_29bits, target_address=TESTER, source_address=address & 0xFF)
-            if self.wide
-            else self._isotp.Address(mode.Normal_11bits, rxid=request_to(address, False), txid=address)
-        )
-
-        def send(frame: Any) -> None:
-            data = bytes(frame.data).ljust(8, b"\xaa")
-            self.bus.send(self._can.Message(arbitration_id=frame.arbitration_id, is_extended_id=self.wide, data=data))
-
-        return self._isotp.TransportLayerLogic(
-            rxfn=lambda timeout: inbox.popleft() if inbox else None, txfn=send, address=where
-        )
-
-    def __enter__(self) -> Self:
-        self._thread.start()
-        return self
-
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
-        self._stop.set()
-        self._thread.join(2.0)
-
-    def run_until_stopped(self) -> None:
-        """Serve in this thread until it is interrupted."""
-        self._run()
-
-    def _run(self) -> None:
-        while not self._stop.is_set():
-            frame = self.bus.recv(0.002)
-            if frame is not None and bool(frame.is_extended_id) == self.wide:
-                self._hear(frame)
-            now = time.monotonic()
-            for due in [item for item in self._later if item[0] <= now]:
-                self._later.remove(due)
-                self._layers[due[1]].send(due[2])
-            for layer in self._layers.values():
-                layer.process()
-
-    def _hear(self, frame: can.Message) -> None:
-        to_all = frame.arbitration_id == (WIDE_TO_ALL if self.wide else REQUEST_TO_ALL)
-        for unit in self.units:
-            alone = frame.arbitration_id == request_to(unit.address, self.wide)
-            if alone and frame.data and frame.data[0] >> 4 == 3:
-                self._inbox[unit.address].append(to_isotp(frame))
-            elif (to_all or alone) and frame.data and 1 <= frame.data[0] <= 7:
-                self._reply(unit, bytes(frame.data[1 : 1 + frame.data[0]]))
-
-    def _reply(self, unit: SimulatedUnit, request: bytes) -> None:
-        answer = unit.answer(request)
-        if answer is None:
-            return
-        if request[0] in unit.late:
-            self._layers[unit.address].send(bytes([0x7F, request[0], 0x78]))
-            self._later.append((time.monotonic() + self.pause_s, unit.address, answer))
-        else:
-            self._layers[unit.address].send(answer)
