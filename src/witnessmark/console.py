@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 from typing import Any
@@ -24,6 +23,8 @@ def show(text: str) -> None:
 
 def dumped(data: dict[str, Any]) -> str:
     """A JSON object as the commands write it."""
+    import json
+
     return json.dumps(data, indent=1, allow_nan=False) + "\n"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
@@ -108,7 +109,8 @@ def _read_live(
     from witnessmark.scan.ask import read_vehicle
 
     def say(text: str) -> None:
-        click.echo(f"{text} ...", err=True)
+        if sys.stderr.isatty():  # a script gets one line, where something is wrong
+            click.echo(f"{text} ...", err=True)
 
     with _link(interface, channel, bitrate, wide_ids, (engine or "cranking") if simulated else None) as link:
         meanwhile: Engine | None = engine or ("cranking" if simulated else None)

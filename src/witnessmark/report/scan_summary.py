@@ -7,6 +7,7 @@ from witnessmark.findings.model import Findings
 from witnessmark.report.blocks import block
 from witnessmark.report.words import plural
 from witnessmark.scan.against import Agreement
+from witnessmark.scan.history import joined
 from witnessmark.scan.meanings import meaning
 from witnessmark.scan.model import ControlUnit, ScanSnapshot, Series
 from witnessmark.scan.parameters import quantities
@@ -28,7 +29,7 @@ def summary(
     lines += block("Found", [f"{f.id}: {f.statement}" for f in findings.found if f.stated] or ["Nothing stated."])
     lines += block("Hints", [f"{f.id}: {f.statement}" for f in findings.found if not f.stated])
     lines += block("Recorded", [f"{a.verdict.replace('-', ' ').upper()}: {a.statement}" for a in agreements])
-    lines += block("Read it as", _hints(snapshot))
+    lines += block("Meaning", _hints(snapshot))
     lines += block("Values", value_lines(snapshot))
     lines += block("Not told", [f"{n.question} {n.reason[:1].upper()}{n.reason[1:]}; needed: {n.needs}."
                                 for n in findings.not_assessed[:OPEN_SHOWN]])  # fmt: skip
@@ -78,9 +79,9 @@ def unit_lines(unit: ControlUnit, show_vin: bool) -> list[str]:
 
 
 def _codes(unit: ControlUnit) -> str:
-    said = [f"{code} {' and '.join(kinds)}" for code, kinds in unit.codes.items()]
+    said = [f"{code} {joined(kinds)}" for code, kinds in unit.codes.items()]
     if said:
-        return ", ".join(said)
+        return "; ".join(said)
     return "codes not read" if unit.stored is None else "no codes"
 
 
@@ -95,11 +96,11 @@ def value_lines(snapshot: ScanSnapshot) -> list[str]:
 
 
 def value_words(series: Series) -> str:
-    """One value in words: ``engine speed 204 rpm (0 to 210 in 24 answers)``."""
+    """One value in words: ``engine speed 204 rpm (0 rpm to 210 rpm in 24 answers)``."""
     quantity = quantities()[series.key][1]
-    low, high, last = min(series.values), max(series.values), series.values[-1]
-    moved = f" ({low:.5g} to {high:.5g} in {len(series.values)} answers)" if high > low else ""
-    return f"{series.name} {quantity.words(last)}{moved}"
+    low, high = min(series.values), max(series.values)
+    span = f"{quantity.words(low)} to {quantity.words(high)} in {len(series.values)} answers"
+    return f"{series.name} {quantity.words(series.values[-1])}{f' ({span})' if high > low else ''}"
 
 
 def _hints(snapshot: ScanSnapshot) -> list[str]:

@@ -137,7 +137,7 @@ def _values(where: str, values: dict[str, float]) -> tuple[Series, ...]:
     for key in values:
         if key not in known:
             near = difflib.get_close_matches(key, known, n=1)
-            hint = f'did you mean "{near[0]}"?' if near else "the keys stand in docs/scan.md;"
+            hint = f'did you mean "{near[0]}"?' if near else "the keys stand in docs/scan-tables.md;"
             raise BadScan(f'{where}: "{key[:_MOST_LETTERS]}" is no value of the table; {hint} Rename or remove it')
     return tuple(Series(k, known[k].name, known[k].unit, (float(v),)) for k, v in values.items())
 

@@ -35,7 +35,7 @@ def _codes(heard: Heard, unit: ControlUnit) -> list[Finding]:
         said = meaning(code)
         certain = set(lists) & {"stored", "permanent"}
         frame = next((f for f in unit.freeze_frames if f.code == code), None)
-        statement = f"{unit.called} holds {code} ({said.words}), {' and '.join(lists)}{_froze(frame)}."
+        statement = f"{unit.called} holds {code} ({said.words}), {joined(lists)}{_froze(frame)}."
         confidence = heard.limits["code.stored"] if certain else heard.limits["code.pending"]
         out.append(
             finding(
@@ -45,6 +45,11 @@ def _codes(heard: Heard, unit: ControlUnit) -> list[Finding]:
             )
         )  # fmt: skip
     return out
+
+
+def joined(words: tuple[str, ...]) -> str:
+    """``a``, ``a and b``, ``a, b and c``."""
+    return " and ".join((", ".join(words[:-1]), words[-1])) if len(words) > 1 else "".join(words)
 
 
 def _froze(frame: FreezeFrame | None) -> str:

@@ -14,6 +14,7 @@ from witnessmark.findings.kinds import FINDING_KINDS
 from witnessmark.scan.codes import normal_code
 from witnessmark.scan.knowledge import FOLDER, Row, load
 
+FILE = FOLDER / "codes.toml"
 MAKERS_OWN = "the maker's own code; its meaning stands in the maker's documents"
 NOT_IN_TABLE = "a standard code that this program's table does not hold; look it up in SAE J2012-DA"
 
@@ -28,7 +29,9 @@ class Group(Row):
     hint: str
 
 
-class _Code(Row):
+class Code(Row):
+    """One code in words."""
+
     code: str
     group: str
     meaning: Annotated[str, Field(min_length=5)]
@@ -38,7 +41,7 @@ class _File(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     group: tuple[Group, ...]
-    code: tuple[_Code, ...]
+    code: tuple[Code, ...]
 
     @model_validator(mode="after")
     def _whole(self) -> _File:
@@ -71,12 +74,23 @@ class Meaning:
 
 
 @lru_cache(maxsize=4)
-def _table(path: Path) -> tuple[Mapping[str, _Code], Mapping[str, Group]]:
+def _table(path: Path) -> tuple[Mapping[str, Code], Mapping[str, Group]]:
     file = load(path, _File)
     return {c.code: c for c in file.code}, {g.id: g for g in file.group}
 
 
-def meaning(code: str, path: Path = FOLDER / "codes.toml") -> Meaning:
+def code_rows() -> tuple[Code, ...]:
+    """All codes of the table, by code."""
+    codes, _ = _table(FILE)
+    return tuple(codes[c] for c in sorted(codes))
+
+
+def group_rows() -> tuple[Group, ...]:
+    """All groups of the table."""
+    return tuple(_table(FILE)[1].values())
+
+
+def meaning(code: str, path: Path = FILE) -> Meaning:
     """The meaning of a code; BadScan for what is no code."""
     name = normal_code(code)
     codes, groups = _table(path)

@@ -49,7 +49,8 @@ class Quantity(BaseModel):
         """The value in words: its state, or the number with its unit (unit ``1`` is none)."""
         if self.states:
             return self.states.get(f"{value:.0f}", f"unknown state {value:.0f}")
-        return f"{value:.5g}" if self.unit == "1" else f"{value:.5g} {self.unit}"
+        number = f"{value:.0f}" if abs(value) >= 100.0 else f"{value:.3g}"
+        return number if self.unit == "1" else f"{number} {self.unit}"
 
 
 class Parameter(Row):
