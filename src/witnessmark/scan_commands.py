@@ -110,8 +110,13 @@ def _read_live(
 
     def say(text: str) -> None:
         if sys.stderr.isatty():  # a script gets one line, where something is wrong
-            click.echo(f"{text} ...", err=True)
+            click.echo(text, err=True)
 
+    if watch_s and engine == "cranking" and not simulated:
+        from witnessmark.causes.catalogue import load_knowledge
+
+        for caution in ("rotation", "battery"):
+            say(load_knowledge().caution_text(caution))
     with _link(interface, channel, bitrate, wide_ids, (engine or "cranking") if simulated else None) as link:
         meanwhile: Engine | None = engine or ("cranking" if simulated else None)
         return read_vehicle(link, meanwhile, watch_s, "simulated" if simulated else "live", say)
@@ -247,6 +252,6 @@ def simulate(
     from witnessmark.scan.serving import Serving
 
     assert channel is not None
-    with open_link(interface, channel, bitrate, wide_ids) as link:
+    with open_link(interface, channel, bitrate, wide_ids, answers_only=False) as link:
         click.echo(f"the simulated van answers on {channel}; stop it with Ctrl-C", err=True)
         Serving(link.bus, bakery_van(engine, wide_ids), wide_ids).run_until_stopped()

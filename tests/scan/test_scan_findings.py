@@ -64,7 +64,7 @@ def test_codes_with_meaning_and_freeze_frame() -> None:
     assert first.stated
     assert first.statement == (
         "control unit 7E8 holds P0336 (crank sensor A: signal out of range or not plausible), stored and pending; "
-        "it froze engine speed 235 rpm, coolant temperature 12 degC."
+        "it froze engine speed 235 rpm, coolant temperature 12 degC, so while cranking."
     )
     assert first.evidence["group"] == "crank-pattern"
     assert first.evidence["freeze_frame"] == {"engine_speed": 235.0, "coolant_temperature": 12.0}
@@ -107,6 +107,14 @@ def test_erased_within_the_log_is_certain() -> None:
     assert f.confidence > 0.95
     assert "12.3 s" in f.statement
     assert "P0336" in f.statement
+
+
+def test_a_permanent_code_alone_says_that_the_stored_one_was_erased() -> None:
+    (f,) = of_kind(found(unit(stored=(), permanent=("P0336",), warm_ups_since_erased=60)), "codes-erased")
+    assert f.stated
+    assert "as permanent and not as stored any more" in f.statement
+    assert not of_kind(found(unit(stored=("P0336",), permanent=("P0336",))), "codes-erased")
+    assert not of_kind(found(unit(permanent=("P0336",))), "codes-erased")  # stored was not read
 
 
 def test_two_units_erased_at_once_are_one_finding() -> None:
@@ -154,6 +162,11 @@ def test_no_speed_is_told_only_where_the_crank_turned(rpm, supply, engine, state
     assert [f.stated for f in seen] == ([] if stated is None else [stated])
     if engine != "cranking":
         assert any("see the crank turn" in n.question for n in result.not_assessed)
+
+
+def test_one_unit_that_sees_the_speed_is_enough() -> None:
+    units = unit(engine_speed=(204, 0, 0)), unit("7E9", engine_speed=(0, 0, 0))
+    assert not of_kind(found(*units, engine="cranking"), "speed-not-seen")
 
 
 # --- trims ------------------------------------------------------------------------------------------------------------

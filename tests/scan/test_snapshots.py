@@ -84,6 +84,20 @@ def test_candump_as_it_is_written(tmp_path: Path) -> None:
     assert snapshot.source.frames == 8
 
 
+@pytest.mark.parametrize("stamp", ["", "(1700000000.000000) "])
+def test_candump_as_it_prints_on_a_terminal(stamp: str, tmp_path: Path) -> None:
+    # the terminal form of candump (public can-utils), copied by hand; the published VIN exchange
+    path = tmp_path / "copied.txt"
+    frames = ("7E8   [8]  10 14 49 02 01 31 47 34", "7E0   [3]  30 00 00", "7E8   [8]  21 41 48 35 39 48 34 35",
+              "7E8   [8]  22 47 31 31 38 33 34 31", "123   [0] ")  # fmt: skip
+    path.write_text("\n".join(f"  {stamp}can0  {f}" for f in frames) + "\n")
+    snapshot = open_snapshot(str(path))
+    assert snapshot.units[0].vin == "1G4AH59H45G118341"
+    assert snapshot.source.frames == 5
+    path.write_text(path.read_text() + "garbage\n")
+    assert any("beyond frame 5" in n.text for n in open_snapshot(str(path)).notes)
+
+
 def test_a_gateway_that_repeats_frames_on_another_bus(tmp_path: Path, session) -> None:
     _, frames = session
     lines = []

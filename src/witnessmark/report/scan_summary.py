@@ -34,8 +34,15 @@ def summary(
     lines += block("Not told", [f"{n.question} {n.reason[:1].upper()}{n.reason[1:]}; needed: {n.needs}."
                                 for n in findings.not_assessed[:OPEN_SHOWN]])  # fmt: skip
     lines += block("Not used", _notes(snapshot))
-    lines += block("Cautions", [load_knowledge().caution_text("evidence")])
+    lines += block("Cautions", cautions(snapshot, findings))
     return "\n".join(lines)
+
+
+def cautions(snapshot: ScanSnapshot, findings: Findings) -> list[str]:
+    """What is read must not be lost; where the engine was cranked, or is to be, what can hurt then."""
+    crank = snapshot.source.engine == "cranking" or any("--engine cranking" in n.needs for n in findings.not_assessed)
+    ids = ("evidence", *(("rotation", "battery") if crank else ()))
+    return [load_knowledge().caution_text(i) for i in ids]
 
 
 def source_line(snapshot: ScanSnapshot) -> str:

@@ -15,6 +15,7 @@ _COUNTERS = (
     ("time-since-erased", "erased.time_min", "minutes of running"),
 )
 _LAST_VALUES = ("warm-ups-since-erased", "distance-since-erased", "time-since-erased")
+CRANKING_BELOW_RPM = 450.0  # running as the project counts it
 _TOLD = ("engine-speed", "coolant-temperature", "vehicle-speed", "load", "run-time")
 
 
@@ -62,7 +63,10 @@ def _froze(frame: FreezeFrame | None) -> str:
         for k in _TOLD
         if (s := shown.get(k)) is not None and s.last is not None
     ]
-    return f"; it froze {', '.join(words)}" if words else ""
+    speed = shown.get("engine-speed")
+    rpm = speed.last if speed is not None else None
+    when = "" if not rpm else ", so while cranking" if rpm < CRANKING_BELOW_RPM else ", so with the engine running"
+    return f"; it froze {', '.join(words)}{when}" if words else ""
 
 
 def _unread(units: tuple[ControlUnit, ...]) -> tuple[NotAssessed, ...]:
@@ -102,7 +106,7 @@ def _erased_in(heard: Heard, unit: ControlUnit) -> Finding | None:
     read = [(v, limit, words) for v, limit, words in values if v is not None]
     low = [v < heard.limits[limit] for v, limit, _ in read]
     if not any(low):
-        return None
+        return _permanent_only(heard, unit)
     said = ", ".join(f"{v:g} {words}" for v, _, words in read)
     confidence = 0.3 if not all(low) else 0.9 if len(low) > 1 else heard.limits["erased.one_counter"]
     but = "" if all(low) else " (the counters do not agree, one of them may never count)"
@@ -111,6 +115,19 @@ def _erased_in(heard: Heard, unit: ControlUnit) -> Finding | None:
         f"{unit.called}: codes were erased, or its memory lost its supply, {said} ago{but}: what stood there before is "
         "gone, and no code now says little.",
         confidence, read[0][0], read[0][2], earlier=list(unit.earlier), **source_of(unit, *_LAST_VALUES),
+    )  # fmt: skip
+
+
+def _permanent_only(heard: Heard, unit: ControlUnit) -> Finding | None:
+    """Permanent codes that are not stored any more: erasing leaves exactly that, healing takes both."""
+    left = [c for c in unit.permanent or () if c not in (unit.stored or ())]
+    if not left or unit.stored is None:
+        return None
+    return finding(
+        unit, "codes-erased",
+        f"{unit.called} holds {joined(tuple(left))} as permanent and not as stored any more: the stored codes were "
+        "erased and the fault has not yet been seen to be gone.",
+        heard.limits["erased.permanent_only"], float(len(left)), "codes", permanent_only=left,
     )  # fmt: skip
 
 
@@ -152,6 +169,7 @@ FAMILY = Family(
         "erased.distance_km",
         "erased.time_min",
         "erased.one_counter",
+        "erased.permanent_only",
         "readiness.allowed",
     ),
     "SAE J1979 services 01, 02, 03, 07, 0A, as cited; the limits are trade experience",

@@ -14,8 +14,10 @@ from typing import TYPE_CHECKING, Any, Self
 from witnessmark.errors import NoLink
 from witnessmark.scan.extra import needed
 from witnessmark.scan.frames import (
+    ANSWERS,
     REQUEST_TO_ALL,
     TESTER,
+    WIDE_ANSWER,
     WIDE_TO_ALL,
     Message,
     Note,
@@ -196,15 +198,24 @@ def _words(error: BaseException) -> str:
     return " ".join(str(error).split())[:120] or type(error).__name__
 
 
-def open_link(interface: str, channel: str, rate: int, wide: bool = False) -> Link:
+def _answers_of(wide: bool, only: bool) -> list[dict[str, Any]] | None:
+    """python-can's filter for identifiers that control units answer with."""
+    if not only:
+        return None
+    identifier, mask = (WIDE_ANSWER, 0x1FFFFF00) if wide else (ANSWERS.start, 0x7F8)
+    return [{"can_id": identifier, "can_mask": mask, "extended": wide}]
+
+
+def open_link(interface: str, channel: str, rate: int, wide: bool = False, answers_only: bool = True) -> Link:
     """Open a bus through python-can; interface and channel as python-can names them, rate in bit/s.
 
+    answers_only: leave the rest of a busy bus to the adapter, which drops it where it can.
     Raises :class:`~witnessmark.errors.NoLink` with one line where it cannot be opened.
     """
     can = needed("can", "the link to a vehicle")
     needed("isotp", "the link to a vehicle")
     try:
-        bus = can.Bus(interface=interface, channel=channel, bitrate=rate)
+        bus = can.Bus(interface=interface, channel=channel, bitrate=rate, can_filters=_answers_of(wide, answers_only))
     except Exception as error:  # each adapter's driver fails in its own way
         raise NoLink(
             f"{interface} {channel}: cannot be opened ({_words(error)}); check adapter, name and permission"

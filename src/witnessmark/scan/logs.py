@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,12 +24,14 @@ if TYPE_CHECKING:
 READERS = {
     ".log": "CanutilsLogReader",
     ".candump": "CanutilsLogReader",
+    ".txt": "CanutilsLogReader",
     ".asc": "ASCReader",
     ".blf": "BLFReader",
     ".trc": "TRCReader",
     ".mf4": "MF4Reader",
 }
 SUFFIXES = tuple(READERS)
+_PRINTED = re.compile(r"\s*(?:\(\s*(\d+\.\d+)\)\s+)?(\S+)\s+([0-9A-Fa-f]{3,8})\s+\[\d+\]\s*((?:[0-9A-Fa-f]{2}\s*)*)")
 _EPOCH_S = 1e8  # later than this is a date, not a time since the log began
 
 
@@ -70,7 +75,7 @@ def _messages(path: str, notes: list[Note]) -> Iterator[can.Message]:
         raise BadScan(f"{path}: no such file; check the name")
     count = 0
     try:
-        with getattr(can, READERS[suffix])(path) as reader:
+        with _reader(can, path, suffix) as reader:
             for message in reader:
                 count += 1
                 yield message
@@ -85,6 +90,32 @@ def _messages(path: str, notes: list[Note]) -> Iterator[can.Message]:
                 f"{path}: not readable as {suffix[1:]} ({what}); was it copied whole? copy it again"
             ) from None
         notes.append(Note(None, "", f"the log cannot be read beyond frame {count} ({what}); what follows is left out"))
+
+
+@contextmanager
+def _reader(can: Any, path: str, suffix: str) -> Iterator[Iterable[can.Message]]:
+    """python-can's reader; text that candump printed on a terminal, without -l, is read here."""
+    if READERS[suffix] == "CanutilsLogReader":
+        with open(path, encoding="utf-8", errors="replace") as text:
+            lines = (line for line in text if line.strip())
+            first = next(lines, "")
+            if _PRINTED.match(first):
+                yield (_printed(can, line, n) for n, line in enumerate(chain([first], lines)))
+                return
+    with getattr(can, READERS[suffix])(path) as reader:
+        yield reader
+
+
+def _printed(can: Any, line: str, number: int) -> can.Message:
+    """A line such as ``(1.000100)  can0  7E8   [8]  06 41 00 BE 1F A8 13 00``; without times frames take 1 ms each."""
+    match = _PRINTED.match(line)
+    if match is None:
+        raise ValueError(f"no frame in: {line.strip()[:60]}")
+    time_s, bus, identifier, data = match.groups()
+    return can.Message(  # type: ignore[no-any-return]
+        timestamp=float(time_s) if time_s else 0.001 * number, channel=bus, arbitration_id=int(identifier, 16),
+        is_extended_id=len(identifier) > 3, data=bytes.fromhex(data),
+    )  # fmt: skip
 
 
 def _frame(message: Any, first_s: float) -> Frame | None:

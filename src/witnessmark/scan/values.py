@@ -28,15 +28,15 @@ def find_speed(heard: Heard) -> Outcome:
     if not units:
         needs = "parameter 0C of the engine control unit, read while cranking"
         return Outcome(not_assessed=(NotAssessed(question, "no control unit gave an engine speed", needs),))
-    return Outcome(tuple(f for u in units if (f := _speed(heard, u)) is not None))
+    if any(max(s.values) >= heard.limits["speed.none_rpm"] for u in units if (s := u.one("engine-speed")) is not None):
+        return Outcome()  # one unit sees it; what others repeat of it is a matter of the network
+    return Outcome(tuple(_speed(heard, u) for u in units))
 
 
-def _speed(heard: Heard, unit: ControlUnit) -> Finding | None:
+def _speed(heard: Heard, unit: ControlUnit) -> Finding:
     speed, supply = unit.one("engine-speed"), unit.one("supply")
     assert speed is not None
     highest = max(speed.values)
-    if highest >= heard.limits["speed.none_rpm"]:
-        return None
     count = len(speed.values)
     confidence = 0.9 if count >= heard.limits["speed.samples"] else 0.45
     volts = min(supply.values) if supply is not None else None
