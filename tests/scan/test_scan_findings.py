@@ -11,12 +11,13 @@ from hypothesis import strategies as st
 
 from tests.scan.helpers import served
 from tests.scan.made import WELL, found, of_kind, snapshot, unit
+from witnessmark.causes.weigh import weigh
 from witnessmark.findings.kinds import FINDING_KINDS, LOCKS, SCAN_KINDS
 from witnessmark.findings.model import Finding, Findings
 from witnessmark.scan.against import Recorded, against, cylinder_of
 from witnessmark.scan.ask import read_vehicle
 from witnessmark.scan.control_unit import bakery_van
-from witnessmark.scan.judge import FAMILIES, default_limits, judge
+from witnessmark.scan.judge import FAMILIES, beside, default_limits, judge
 from witnessmark.scan.measured import FILE
 from witnessmark.scan.model import FreezeFrame
 from witnessmark.scan.parameters import quantities
@@ -373,6 +374,20 @@ def test_what_no_code_speaks_of() -> None:
     assert (a.code, a.verdict, a.because) == ("", "without-code", ("F1",))
     assert "erased not long ago" in a.statement
     assert told((), [signal("tooth-absent", 0.3)]) == ()
+
+
+def test_scan_findings_weigh_beside_those_of_a_recording() -> None:
+    recorded = Findings((signal("tooth-weak"),), ())
+    lean = judge(snapshot(unit(stored=("P0171",))))
+    both = beside(recorded, lean)
+    assert [f.id for f in both.found] == ["F1", "F2"]
+    alone, with_code = weigh(recorded), weigh(both)
+    assert with_code.causes[0].id == alone.causes[0].id
+    for cause in ("trigger-wheel-tooth", "crank-sensor"):  # a code of another circuit does not move them
+        before, after = (sum(c.probability for c in v.causes if cause in (c.id, c.with_)) for v in (alone, with_code))
+        assert after == pytest.approx(before, abs=0.02)
+    blind = judge(snapshot(unit(engine_speed=(0, 0, 0), supply=10.0), engine="cranking"))
+    assert weigh(blind).causes[0].id in ("crank-sensor", "crank-circuit")
 
 
 def test_no_speed_against_recorded_turns() -> None:

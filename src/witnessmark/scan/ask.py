@@ -17,8 +17,9 @@ from witnessmark.scan.services import CALIBRATION, NAME, NOT_DONE, VERIFICATION,
 
 BUSY = 0x21
 BUSY_TIMES, BUSY_PAUSE_S = 3, 0.2
-# Asked again and again while watching: speed, supply, then what the trims need. Six go into one request.
-WATCHED = (0x0C, 0x42, 0x06, 0x07, 0x08, 0x09)
+# Asked again and again while watching: speed, supply, then what the trims need, the slow long-term ones last.
+WATCHED = (0x0C, 0x42, 0x03, 0x06, 0x08, 0x07, 0x09)
+AT_ONCE = 6  # parameters in one request (SAE J1979 on CAN, as cited)
 INFORMATION = (VIN, CALIBRATION, VERIFICATION, NAME)
 _UNSAID: Callable[[str], None] = lambda text: None  # noqa: E731
 
@@ -95,7 +96,7 @@ def read_vehicle(
     live = reading.numbers(0x01)
     if watch_s > 0.0:
         say(f"watching speed and supply for {watch_s:g} s")
-        _watch(reading, [p for p in WATCHED if p in live], watch_s)
+        _watch(reading, [p for p in WATCHED if p in live][:AT_ONCE], watch_s)
     say("reading codes")
     for service in (0x03, 0x07, 0x0A):
         reading.ask(service)

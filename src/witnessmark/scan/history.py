@@ -15,6 +15,7 @@ _COUNTERS = (
     ("time-since-erased", "erased.time_min", "minutes of running"),
 )
 _LAST_VALUES = ("warm-ups-since-erased", "distance-since-erased", "time-since-erased")
+ABOUT_CRANK = ("crank-circuit", "crank-pattern", "speed-input")  # groups that accuse the crank wheel and its line
 CRANKING_BELOW_RPM = 450.0  # running as the project counts it
 _TOLD = ("engine-speed", "coolant-temperature", "vehicle-speed", "load", "run-time")
 
@@ -37,11 +38,13 @@ def _codes(heard: Heard, unit: ControlUnit) -> list[Finding]:
         certain = set(lists) & {"stored", "permanent"}
         frame = next((f for f in unit.freeze_frames if f.code == code), None)
         statement = f"{unit.called} holds {code} ({said.words}), {joined(lists)}{_froze(frame)}."
+        about_crank = float(said.group is not None and said.group.id in ABOUT_CRANK)
         confidence = heard.limits["code.stored"] if certain else heard.limits["code.pending"]
         out.append(
             finding(
                 unit, "code-stored", statement, confidence, None, "",
                 code=code, lists=list(lists), meaning=said.words, group=said.group.id if said.group else None,
+                about_crank=about_crank,
                 freeze_frame={v.key.replace("-", "_"): v.last for v in frame.values} if frame else None,
             )
         )  # fmt: skip

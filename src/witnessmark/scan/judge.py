@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 
 from witnessmark.findings.limits import Limits, load_limits
@@ -31,3 +32,10 @@ def judge(snapshot: ScanSnapshot, limits: Limits | None = None) -> Findings:
     for family in FAMILIES:
         out += family.find(heard)
     return Findings(numbered(out.found), out.not_assessed)
+
+
+def beside(recorded: Findings, scan: Findings) -> Findings:
+    """The findings of a recording with those of a snapshot of the same vehicle after them, numbered on."""
+    first = len(recorded.found) + 1
+    more = tuple(replace(f, id=f"F{n}") for n, f in enumerate(scan.found, start=first))
+    return replace(recorded, found=recorded.found + more, not_assessed=recorded.not_assessed + scan.not_assessed)

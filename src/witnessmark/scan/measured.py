@@ -13,8 +13,9 @@ from witnessmark.findings.model import Finding, NotAssessed
 from witnessmark.scan.model import ControlUnit, ScanSnapshot, Series
 
 FILE = Path(__file__).parent / "knowledge" / "limits.toml"
-# A value is taken for another one's time if it is no older: a full round of live values takes a few seconds.
-SAME_TIME_S = 10.0
+# A value is taken for another one's time if it is no older: a full round of live values takes a few seconds. What moves
+# slowly (temperatures, long-term trims) holds longer.
+SAME_TIME_S, SLOW_TIME_S = 10.0, 120.0
 
 
 @dataclass(frozen=True)
@@ -61,8 +62,8 @@ def units_with(heard: Heard, *keys: str) -> list[ControlUnit]:
     return [u for u in heard.snapshot.units if all(u.one(k) is not None for k in keys)]
 
 
-def at(series: Series | None, time_s: float | None) -> float | None:
-    """The value at a time: the last one before it or the first one after it, if not too far; untimed: the last one."""
+def at(series: Series | None, time_s: float | None, within_s: float = SAME_TIME_S) -> float | None:
+    """The value nearest to a time, if not further than ``within_s``; the last one where nothing is timed."""
     if series is None or not series.values:
         return None
     if time_s is None or series.times_s is None:
@@ -70,7 +71,7 @@ def at(series: Series | None, time_s: float | None) -> float | None:
     after = bisect_right(series.times_s, time_s)
     near = [k for k in (after - 1, after) if 0 <= k < len(series.times_s)]
     best = min(near, key=lambda k: abs(series.times_s[k] - time_s))  # type: ignore[index]
-    return series.values[best] if abs(series.times_s[best] - time_s) <= SAME_TIME_S else None
+    return series.values[best] if abs(series.times_s[best] - time_s) <= within_s else None
 
 
 def where(series: Series, holds: Callable[[float | None], bool]) -> list[tuple[float, float | None]]:

@@ -6,7 +6,18 @@ from collections.abc import Callable
 
 from witnessmark.findings.measured import beyond
 from witnessmark.findings.model import Finding, NotAssessed
-from witnessmark.scan.measured import Family, Heard, Outcome, at, finding, middle, source_of, units_with, where
+from witnessmark.scan.measured import (
+    SLOW_TIME_S,
+    Family,
+    Heard,
+    Outcome,
+    at,
+    finding,
+    middle,
+    source_of,
+    units_with,
+    where,
+)
 from witnessmark.scan.model import ControlUnit
 
 CLOSED_LOOP = (2.0, 16.0)  # with all sensors, or with one of them faulty
@@ -86,7 +97,7 @@ def _judgeable(heard: Heard, unit: ControlUnit) -> Callable[[float | None], bool
     speed, loop, coolant = unit.one("engine-speed"), unit.one("fuel-loop-1"), unit.one("coolant-temperature")
 
     def holds(time_s: float | None) -> bool:
-        rpm, state, warmth = at(speed, time_s), at(loop, time_s), at(coolant, time_s)
+        rpm, state, warmth = at(speed, time_s), at(loop, time_s), at(coolant, time_s, SLOW_TIME_S)
         running = rpm is not None and rpm >= heard.limits["trims.running_rpm"]
         warm = warmth is not None and warmth >= heard.limits["trims.warm_c"]
         return running and warm and state in CLOSED_LOOP
@@ -99,7 +110,7 @@ def _sum(unit: ControlUnit, bank: int, judged: Callable[[float | None], bool]) -
     short, long = unit.one(f"short-trim-{bank}"), unit.one(f"long-trim-{bank}")
     if short is None or long is None:
         return None
-    sums = [(v + other, t) for v, t in where(short, judged) if (other := at(long, t)) is not None]
+    sums = [(v + other, t) for v, t in where(short, judged) if (other := at(long, t, SLOW_TIME_S)) is not None]
     return middle(sums) if sums else None
 
 
