@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from witnessmark.scan.model import Engine, ScanSnapshot
 
 ENGINE = click.Choice(["off", "cranking", "running"])
-WORD = "erase"  # what is typed to erase
 USUAL_RATE = 500_000
 
 
@@ -36,14 +35,14 @@ def _bus_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 @contextmanager
 def _link(
-    interface: str, channel: str | None, bitrate: int, wide_ids: bool, simulated: str | None = None
+    interface: str, channel: str | None, bitrate: int, wide_ids: bool, simulated: Engine | None = None
 ) -> Iterator[Link]:
     """The bus, or the simulated van in this process."""
     if simulated is not None:
         from witnessmark.scan.control_unit import bakery_van
         from witnessmark.scan.serving import served
 
-        with served(bakery_van(simulated, wide_ids), wide_ids) as link:  # type: ignore[arg-type]
+        with served(bakery_van(simulated, wide_ids), wide_ids) as link:
             yield link
         return
     from witnessmark.scan.link import open_link
@@ -193,7 +192,7 @@ def clear(
     """
     from witnessmark import output
     from witnessmark.report.scan_erase import losses
-    from witnessmark.scan.ask import erase_codes, read_vehicle
+    from witnessmark.scan.ask import WORD, erase_codes, read_vehicle
     from witnessmark.scan.snapshot_json import snapshot_json
 
     if save == "-":
@@ -204,8 +203,7 @@ def clear(
         _standing(before)
         output.write_all({save: dumped(snapshot_json(before, show_vin=True))})
         show(losses(before, save) + "\n")
-        _confirm()
-        outcomes = erase_codes(link, [int(u.address, 16) for u in before.units])
+        outcomes = erase_codes(link, [int(u.address, 16) for u in before.units], _typed(WORD))
     show("".join(f"{o.address}: {'erased' if o.erased else f'NOT erased, {o.why}'}\n" for o in outcomes))
     left = [o for o in outcomes if not o.erased]
     if left:
@@ -219,12 +217,11 @@ def _standing(before: ScanSnapshot) -> None:
         raise NoLink(f"{turning[0].called}: the engine turns; stop it, leave the ignition on and try again")
 
 
-def _confirm() -> None:
+def _typed(word: str) -> str:
+    """What a person types; NotConfirmed where nobody can."""
     if not on_terminal():
         raise NotConfirmed("nothing is erased without a typed confirmation; run this on a terminal")
-    typed = click.prompt(f'Type "{WORD}" to erase, anything else to leave it', default="", show_default=False)
-    if typed.strip() != WORD:
-        raise NotConfirmed("not confirmed; nothing was erased")
+    return str(click.prompt(f'Type "{word}" to erase, anything else to leave it', default="", show_default=False))
 
 
 @scan.command()

@@ -8,9 +8,9 @@ import can
 import pytest
 
 from tests.scan.helpers import served
-from witnessmark.errors import NoLink
+from witnessmark.errors import NoLink, NotConfirmed
 from witnessmark.scan import link as link_module
-from witnessmark.scan.ask import erase_codes, read_vehicle
+from witnessmark.scan.ask import WORD, erase_codes, read_vehicle
 from witnessmark.scan.control_unit import SimulatedUnit, bakery_van
 from witnessmark.scan.frames import Frame
 from witnessmark.scan.link import Link, open_link
@@ -51,6 +51,8 @@ def test_the_van_is_read_whole(wide: bool) -> None:
     assert len(ours) > 40
     assert all(f.data[0] >> 4 in (0, 3) and len(f.data) == 8 for f in ours)
     assert not any(f.data[1] == 0x04 for f in ours if f.data[0] >> 4 == 0)  # reading never erases
+    # flow control as in the worked exchange of the VIN: go on, all at once, no pause
+    assert {bytes(f.data[:3]) for f in ours if f.data[0] >> 4 == 3} == {b"\x30\x00\x00"}
     # and what the log reader makes of the same frames is the same
     found, notes = messages(Frame(f.timestamp, f.arbitration_id, bytes(f.data), f.is_extended_id) for f in tap)
     assert notes == ()
@@ -177,7 +179,7 @@ def test_an_answer_with_a_wrong_sequence_is_lost_and_noted() -> None:
 def test_erasing_says_who_did_and_who_refused() -> None:
     units = bakery_van("off")
     with served(units) as link:
-        outcomes = erase_codes(link, [0x7E8, 0x7E9, 0x7EA])
+        outcomes = erase_codes(link, [0x7E8, 0x7E9, 0x7EA], WORD)
         after = read_vehicle(link)
     assert [(o.address, o.erased, o.why) for o in outcomes] == [
         ("7E8", True, ""), ("7E9", True, ""), ("7EA", False, "no answer"),
@@ -186,5 +188,15 @@ def test_erasing_says_who_did_and_who_refused() -> None:
     assert (engine.stored, engine.pending, engine.permanent) == ((), (), ("P0336",))  # permanent codes stay
     assert engine.freeze_frames == ()
     with served(bakery_van("running")) as link:
-        refused = erase_codes(link, [0x7E8])
+        refused = erase_codes(link, [0x7E8], WORD)
     assert (refused[0].erased, refused[0].why) == (False, "conditions not correct")
+
+
+@pytest.mark.parametrize("typed", ["", "yes", "Erase", "erase all"])
+def test_no_caller_erases_without_the_word(typed: str) -> None:
+    tap: list[can.Message] = []
+    units = bakery_van("off")
+    with served(units, tap=tap) as link, pytest.raises(NotConfirmed):
+        erase_codes(link, [0x7E8], typed)
+    assert tap == []
+    assert units[0].stored == ["P0336"]

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from tests.scan.helpers import served
 from witnessmark.errors import BadScan, NoLink, WitnessmarkError
 from witnessmark.scan import extra
-from witnessmark.scan.ask import erase_codes, read_vehicle
+from witnessmark.scan.ask import WORD, erase_codes, read_vehicle
 from witnessmark.scan.control_unit import bakery_van
 from witnessmark.scan.hand import read_hand
 from witnessmark.scan.model import ScanSnapshot
@@ -115,7 +115,7 @@ def test_codes_erased_within_a_log(tmp_path: Path) -> None:
     tap: list[can.Message] = []
     with served(bakery_van("off"), tap=tap) as link:
         read_vehicle(link)
-        erase_codes(link, [0x7E8, 0x7E9])
+        erase_codes(link, [0x7E8, 0x7E9], WORD)
         read_vehicle(link)
     read = open_snapshot(str(write(tmp_path / "erased.log", tap)))
     engine = read.units[0]

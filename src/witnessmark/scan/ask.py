@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from time import sleep
 
-from witnessmark.errors import BadScan, NoLink
+from witnessmark.errors import BadScan, NoLink, NotConfirmed
 from witnessmark.scan.assemble import Unit, shortened
 from witnessmark.scan.frames import Message, Note, address
 from witnessmark.scan.link import Link
@@ -21,7 +21,11 @@ BUSY_TIMES, BUSY_PAUSE_S = 3, 0.2
 WATCHED = (0x0C, 0x42, 0x03, 0x06, 0x08, 0x07, 0x09)
 AT_ONCE = 6  # parameters in one request (SAE J1979 on CAN, as cited)
 INFORMATION = (VIN, CALIBRATION, VERIFICATION, NAME)
-_UNSAID: Callable[[str], None] = lambda text: None  # noqa: E731
+WORD = "erase"  # what a person types to erase; nothing else does
+
+
+def _silent(text: str) -> None:
+    """Say nothing."""
 
 
 @dataclass
@@ -77,7 +81,7 @@ def read_vehicle(
     engine: Engine | None = None,
     watch_s: float = 0.0,
     kind: Kind = "live",
-    say: Callable[[str], None] = _UNSAID,
+    say: Callable[[str], None] = _silent,
 ) -> ScanSnapshot:
     """The snapshot of all control units of an open link.
 
@@ -147,12 +151,17 @@ class Outcome:
     why: str = ""
 
 
-def erase_codes(link: Link, units: Iterable[int]) -> tuple[Outcome, ...]:
-    """Ask all units to erase codes, freeze frames, readiness and trims (service 04). The caller has the confirmation.
+def erase_codes(link: Link, units: Iterable[int], typed: str) -> tuple[Outcome, ...]:
+    """Ask all units to erase codes, freeze frames, readiness and trims (service 04).
 
-    units: identifiers that answered before; one that stays silent is told as such. Nothing is asked twice.
+    units: identifiers that answered before; one that stays silent is told as such. typed: what a person typed after the
+    list of what will be lost; anything but :data:`WORD` raises :class:`~witnessmark.errors.NotConfirmed` and erases
+    nothing. Nothing is asked twice.
     """
-    heard = {m.identifier: m for m in link.ask(b"\x04", tuple(units))}
+    if typed.strip() != WORD:
+        raise NotConfirmed("not confirmed; nothing was erased")
+    units = tuple(units)
+    heard = {m.identifier: m for m in link.ask(b"\x04", units)}
     out = []
     for identifier in sorted({*units, *heard}):
         name = address(identifier, link.wide)
