@@ -19,6 +19,7 @@ from witnessmark.scan_commands import scan
 
 if TYPE_CHECKING:
     from witnessmark.report.model import Analysis
+    from witnessmark.scan.model import ScanSnapshot
 
 BAD_INPUT = 2
 BUG = 3
@@ -108,9 +109,12 @@ def main() -> None:
 @main.command()
 @click.argument("recording")
 @click.option("--setup", "setup_path", metavar="SETUP.toml", help="What is known of vehicle, wheel and lines.")
+@click.option("--scan", "scan_path", metavar="SNAPSHOT", help="What its control units said: see witnessmark scan read.")
 @click.option("--json", "json_path", metavar="OUT.json", help='Write the analysis as JSON; "-" prints only that.')
 @click.option("--report", "report_path", metavar="OUT.html", help="Write the report as one HTML file.")
-def analyze(recording: str, setup_path: str | None, json_path: str | None, report_path: str | None) -> None:
+def analyze(
+    recording: str, setup_path: str | None, scan_path: str | None, json_path: str | None, report_path: str | None
+) -> None:
     """Analyse RECORDING and print what was found, the evidence and the next test.
 
     Works without a setup; what is then inferred says so. Exit status 0: analysed, whatever was found; 2: bad input.
@@ -120,12 +124,17 @@ def analyze(recording: str, setup_path: str | None, json_path: str | None, repor
     places = [p for p in (json_path, report_path) if p is not None and p != "-"]
     if report_path == "-":
         raise BadOutput("-: a report is a file to open in a browser; give it a name such as report.html")
-    output.check_places(places, [p for p in (recording, setup_path) if p is not None])
+    output.check_places(places, [p for p in (recording, setup_path, scan_path) if p is not None])
     _place_for_compiled_code()
     with startup.quick_imports():
         from witnessmark.pipeline import analyze as run
 
+    snapshot = _snapshot(scan_path)  # before the long work: it may be unreadable
     analysis = run(recording, setup_path)
+    if snapshot is not None:
+        from witnessmark.pipeline import with_scan
+
+        analysis = with_scan(analysis, snapshot)
     texts: dict[str, str] = {}
     if json_path is not None:
         texts[json_path] = _json(analysis)
@@ -140,6 +149,14 @@ def analyze(recording: str, setup_path: str | None, json_path: str | None, repor
         printed = summary(analysis) + "\n"
     output.write_all(texts)
     _print(printed)
+
+
+def _snapshot(path: str | None) -> ScanSnapshot | None:
+    if path is None:
+        return None
+    from witnessmark.scan.open import open_snapshot
+
+    return open_snapshot(path)
 
 
 def _json(analysis: Analysis) -> str:
