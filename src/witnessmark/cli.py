@@ -11,10 +11,15 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from witnessmark import __version__
+from witnessmark.console import dumped as _dumped
+from witnessmark.console import on_terminal as _on_terminal
+from witnessmark.console import show as _print
 from witnessmark.errors import BadOutput, BadRecording, NotConfirmed, WitnessmarkError
+from witnessmark.scan_commands import scan
 
 if TYPE_CHECKING:
     from witnessmark.report.model import Analysis
+    from witnessmark.scan.model import ScanSnapshot
 
 BAD_INPUT = 2
 BUG = 3
@@ -70,16 +75,6 @@ def _usage(error: click.ClickException) -> str:
     return f"{text}; see {context.command_path} --help" if context is not None else text
 
 
-def _print(text: str) -> None:
-    """Text on standard output in its own encoding; a reader that has gone is no fault of anyone."""
-    try:
-        click.echo(text.encode(sys.stdout.encoding or "utf-8", "replace"), nl=False)
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    except OSError as error:
-        raise BadOutput(f"standard output: {(error.strerror or str(error)).lower()}; send it elsewhere") from None
-
-
 def _place_for_compiled_code() -> None:
     """Let numba keep its compiled code somewhere, for this run only if need be.
 
@@ -114,9 +109,12 @@ def main() -> None:
 @main.command()
 @click.argument("recording")
 @click.option("--setup", "setup_path", metavar="SETUP.toml", help="What is known of vehicle, wheel and lines.")
+@click.option("--scan", "scan_path", metavar="SNAPSHOT", help="What its control units said: see witnessmark scan read.")
 @click.option("--json", "json_path", metavar="OUT.json", help='Write the analysis as JSON; "-" prints only that.')
 @click.option("--report", "report_path", metavar="OUT.html", help="Write the report as one HTML file.")
-def analyze(recording: str, setup_path: str | None, json_path: str | None, report_path: str | None) -> None:
+def analyze(
+    recording: str, setup_path: str | None, scan_path: str | None, json_path: str | None, report_path: str | None
+) -> None:
     """Analyse RECORDING and print what was found, the evidence and the next test.
 
     Works without a setup; what is then inferred says so. Exit status 0: analysed, whatever was found; 2: bad input.
@@ -126,12 +124,17 @@ def analyze(recording: str, setup_path: str | None, json_path: str | None, repor
     places = [p for p in (json_path, report_path) if p is not None and p != "-"]
     if report_path == "-":
         raise BadOutput("-: a report is a file to open in a browser; give it a name such as report.html")
-    output.check_places(places, [p for p in (recording, setup_path) if p is not None])
+    output.check_places(places, [p for p in (recording, setup_path, scan_path) if p is not None])
     _place_for_compiled_code()
     with startup.quick_imports():
         from witnessmark.pipeline import analyze as run
 
+    snapshot = _snapshot(scan_path)  # before the long work: it may be unreadable
     analysis = run(recording, setup_path)
+    if snapshot is not None:
+        from witnessmark.pipeline import with_scan
+
+        analysis = with_scan(analysis, snapshot)
     texts: dict[str, str] = {}
     if json_path is not None:
         texts[json_path] = _json(analysis)
@@ -148,16 +151,18 @@ def analyze(recording: str, setup_path: str | None, json_path: str | None, repor
     _print(printed)
 
 
+def _snapshot(path: str | None) -> ScanSnapshot | None:
+    if path is None:
+        return None
+    from witnessmark.scan.open import open_snapshot
+
+    return open_snapshot(path)
+
+
 def _json(analysis: Analysis) -> str:
     from witnessmark.report.analysis_json import analysis_json
 
     return _dumped(analysis_json(analysis))
-
-
-def _dumped(data: dict[str, Any]) -> str:
-    import json
-
-    return json.dumps(data, indent=1, allow_nan=False) + "\n"
 
 
 @main.command()
@@ -191,11 +196,6 @@ def learn(recording: str, out: str, setup_path: str | None, same_engine: bool, y
         _confirm(recording, out, bool(lesson.stated), there)
     output.write_all({out: setup_text(lesson)})
     _print(f"{'Replaced' if there else 'Written':<10}{out}\n")
-
-
-def _on_terminal() -> bool:
-    """Whether somebody can answer."""
-    return sys.stdin.isatty()
 
 
 def _confirm(recording: str, out: str, against: bool, there: bool) -> None:
@@ -271,3 +271,6 @@ def simulate(scenario: str, out: str) -> None:
 
     written = write_simulation(scenario, out)
     _print("".join(f"{what:<10} {path}\n" for what, path in zip(("recording", "truth", "setup"), written, strict=True)))
+
+
+main.add_command(scan)

@@ -6,7 +6,9 @@
     ├── BadScenario             the same for a simulation scenario
     ├── BadKnowledge            a knowledge file (limits, layouts, tests) that fails its schema
     ├── BadOutput               a place that cannot be written
-    └── NotConfirmed            what was learnt waits for a yes that did not come
+    ├── BadScan                 a log, an answer or a typed-in snapshot of scan data that cannot be read
+    ├── NoLink                  a vehicle bus that cannot be opened, is silent, or refuses what is asked
+    └── NotConfirmed            what changes or teaches something waits for a yes that did not come
 
 Every message is one line that names the file, what is wrong and what to do.
 """
@@ -36,5 +38,13 @@ class BadOutput(WitnessmarkError):
     """A file that was to be written cannot be; the message names it."""
 
 
+class BadScan(WitnessmarkError):
+    """A log of the bus, an answer or a typed-in snapshot cannot be read; the message names file and place."""
+
+
+class NoLink(WitnessmarkError):
+    """The link to the vehicle cannot be opened, stays silent, or the control unit refuses; the message names it."""
+
+
 class NotConfirmed(WitnessmarkError):
-    """What was learnt from a recording was not confirmed; nothing is written."""
+    """What was learnt, or what would be erased, was not confirmed; nothing is written or erased."""

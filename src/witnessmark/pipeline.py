@@ -1,6 +1,7 @@
 """From a recording to its analysis: the only module that knows every stage.
 
     recording -> signals -> wheel -> engine -> findings -> causes -> where to look
+                                     scan   -> findings ┘
 
 Each stage gets what the stages before it made, and none changes its input.
 """
@@ -26,6 +27,8 @@ from witnessmark.recording.setup import Setup, load_setup
 from witnessmark.report import collect
 from witnessmark.report.model import Analysis
 from witnessmark.report.where import whereabouts
+from witnessmark.scan.judge import beside, judge
+from witnessmark.scan.model import ScanSnapshot
 from witnessmark.signals.extract import extract
 from witnessmark.signals.model import Signals
 from witnessmark.wheel.decode import decode_wheel
@@ -78,6 +81,25 @@ def analyze_recording(recording: Recording, setup: Setup | None = None, setup_pa
         in_motion=motion,
     )
     return replace(analysis, whereabouts=whereabouts(wheel, engine, known, collect.suspects(analysis)))
+
+
+def with_scan(analysis: Analysis, snapshot: ScanSnapshot) -> Analysis:
+    """The analysis with what control units of the same vehicle said: their findings after its own, weighed anew."""
+    said = judge(snapshot)
+    findings = beside(analysis.findings, said)
+    known = context_of(analysis.signals, analysis.wheel, analysis.engine, analysis.setup, analysis.in_motion)
+    stored = {code for unit in snapshot.units for code in unit.codes}
+    verdict = weigh(findings, replace(known, codes=tuple(sorted({*known.codes, *stored}))))
+    read = Step(
+        "scan",
+        "codes and live data taken in",
+        {"from": snapshot.source.kind, "control_units": len(snapshot.units), "codes": len(stored)},
+        used=len(said.found),
+    )
+    steps = (*analysis.steps[:-1], read, _weighed(findings, verdict))
+    again = replace(analysis, findings=findings, verdict=verdict, steps=steps)
+    spots = whereabouts(again.wheel, again.engine, again.setup, collect.suspects(again))
+    return replace(again, whereabouts=spots)
 
 
 def _read(signals: Signals, setup: Setup, recording: Recording) -> tuple[WheelResult, EngineResult]:

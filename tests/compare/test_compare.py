@@ -19,11 +19,12 @@ from witnessmark.compare.document import comparison_html, compose
 from witnessmark.compare.judge import _by_chances
 from witnessmark.compare.model import Judged
 from witnessmark.compare.schema import comparison_schema
-from witnessmark.compare.terminal import WIDTH, summary
+from witnessmark.compare.terminal import summary
 from witnessmark.findings.model import Finding
 from witnessmark.pipeline import analyze_recording
 from witnessmark.recording.open import open_recording
 from witnessmark.recording.setup import Setup
+from witnessmark.report.blocks import WIDTH
 from witnessmark.simulate.run import write_simulation
 
 ROOT = Path(__file__).parents[2]

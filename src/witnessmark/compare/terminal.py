@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import textwrap
-
 from witnessmark.compare.compare import named
 from witnessmark.compare.model import CamPair, Comparison, Judged, StartSide, ToothPair
+from witnessmark.report.blocks import block as _block
 from witnessmark.report.phrases import opening
-from witnessmark.report.terminal import WIDTH, latin
 from witnessmark.report.words import plural
 
-LABEL = 10
-HELD = "\xa0"
 MOST_TEETH = 6
 
 
@@ -104,15 +100,3 @@ def start_line(s: StartSide) -> str:
     sync = f", first correctly timed spark after {s.turns_to_sync:.1f} turns" if s.turns_to_sync is not None else ""
     runs = f", running after {s.time_to_run_s:.2f} s" if s.time_to_run_s is not None else ""
     return f"{s.started} of {plural(s.attempts, 'start')} ran{rpm}{sync}{runs}"
-
-
-def _block(label: str, items: list[str]) -> list[str]:
-    out: list[str] = []
-    for item in items:
-        head = label if not out else ""
-        text = " ".join("".join(ch if ch.isprintable() else " " for ch in latin(item)).split())
-        out += textwrap.wrap(
-            text.replace(" %", HELD + "%"), WIDTH, initial_indent=f"{head:<{LABEL}}",
-            subsequent_indent=" " * (LABEL + 2), break_on_hyphens=False,
-        )  # fmt: skip
-    return [line.replace(HELD, " ") for line in out]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 
 from witnessmark.learn.model import Lesson, Plain, Table
-from witnessmark.report.terminal import WIDTH, latin
+from witnessmark.report.blocks import WIDTH, latin
 
 LABEL = 10
 WRAPPED = 100

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 
+from witnessmark.findings.kinds import SCAN_KINDS
 from witnessmark.findings.model import Finding
 from witnessmark.report import collect, phrases
 from witnessmark.report.compose_parts import channel_rows
@@ -37,10 +38,11 @@ def _finding_tables(finding: Finding) -> list[Table]:
     place += [f"slot {finding.slot}"] if finding.slot is not None else []
     place += [f"cylinder {finding.cylinder}"] if finding.cylinder is not None else []
     level = "stated as found" if finding.stated else "a hint"
-    caption = (
-        f"{finding.id} {finding.kind}: {', '.join(place)}; {LOCKS.get(finding.lock, finding.lock)}; "
-        f"confidence {finding.confidence:.2f}, {level}; {plural(len(finding.ranges), 'stretch', 'stretches')}"
-    )
+    about = f"{', '.join(place)}; {LOCKS.get(finding.lock, finding.lock)}"
+    rests = plural(len(finding.ranges), "stretch", "stretches")
+    if finding.kind in SCAN_KINDS:  # what control units said has no place in the recording
+        about, rests = f"control unit {finding.evidence.get('control_unit') or 'not named'}", "its answers, below"
+    caption = f"{finding.id} {finding.kind}: {about}; confidence {finding.confidence:.2f}, {level}; {rests}"
     rows = tuple(
         (
             r.channel,

@@ -6,18 +6,15 @@ Plain text in Latin-1 characters, at most 100 columns; nothing depends on colour
 from __future__ import annotations
 
 import re
-import textwrap
 
 from witnessmark.engine.model import Attempt
 from witnessmark.findings.model import Finding
 from witnessmark.report import collect, phrases, where
+from witnessmark.report.blocks import block as _block
 from witnessmark.report.compose_parts import where_text
 from witnessmark.report.model import Analysis
 from witnessmark.report.words import KINDS, SYMPTOM_KINDS, degrees, output_words, percent
 
-WIDTH = 100
-LABEL = 10
-HELD = "\xa0"  # a space at which no line breaks
 FINDINGS = 3
 ATTEMPTS = 4
 CAUSES = 4
@@ -36,39 +33,6 @@ def summary(analysis: Analysis) -> str:
     lines += _block("Not told", _not_told(analysis))
     lines += _block("Cautions", _cautions(analysis))
     return "\n".join(lines)
-
-
-def _block(label: str, items: list[str]) -> list[str]:
-    """Items wrapped beside a label; an item's further lines stand two characters in."""
-    out: list[str] = []
-    for item in items:
-        head = label if not out else ""
-        out += textwrap.wrap(
-            latin(item).replace(" %", HELD + "%"),
-            WIDTH,
-            initial_indent=f"{head:<{LABEL}}",
-            subsequent_indent=" " * (LABEL + 2),
-            break_long_words=True,
-            break_on_hyphens=False,
-        )
-    return [line.replace(HELD, " ") for line in out]
-
-
-def latin(text: str) -> str:
-    """Typographic characters that a plain terminal may not have, in its own."""
-    for fancy, plain in {
-        "–": "-",
-        "—": "-",
-        "“": '"',
-        "”": '"',
-        "’": "'",
-        "…": "...",
-        "−": "-",
-        "≥": ">=",
-        "≤": "<=",
-    }.items():
-        text = text.replace(fancy, plain)
-    return text.encode("latin-1", "replace").decode("latin-1")
 
 
 def _evidence(analysis: Analysis) -> list[str]:

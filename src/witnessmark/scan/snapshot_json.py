@@ -1,0 +1,81 @@
+"""The snapshot as JSON and back, and its schema.
+
+``python -m witnessmark.scan.snapshot_json`` prints the schema (JSON Schema 2020-12); docs/scan.schema.json is that
+print. Fields may be added; none is ever renamed or dropped.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from functools import lru_cache
+from typing import Any
+
+from pydantic import TypeAdapter, ValidationError
+
+from witnessmark.errors import BadScan
+from witnessmark.scan.model import SCHEMA, ScanSnapshot
+from witnessmark.scan.vin import masked
+
+
+@lru_cache(maxsize=1)
+def _form() -> TypeAdapter[ScanSnapshot]:
+    return TypeAdapter(ScanSnapshot)
+
+
+def without_vin(snapshot: ScanSnapshot) -> ScanSnapshot:
+    """The snapshot with every vehicle number masked."""
+    units = tuple(replace(u, vin=masked(u.vin)) if u.vin is not None else u for u in snapshot.units)
+    return replace(snapshot, units=units)
+
+
+def snapshot_json(snapshot: ScanSnapshot, show_vin: bool = False) -> dict[str, Any]:
+    """The snapshot as a JSON object; vehicle numbers are masked unless ``show_vin``."""
+    data: dict[str, Any] = _form().dump_python(snapshot if show_vin else without_vin(snapshot), mode="json")
+    return {"schema": data.pop("schema"), **data}
+
+
+def snapshot_from(text: str, name: str) -> ScanSnapshot:
+    """The snapshot of a JSON text; ``name``: what to call it in the one line of a BadScan."""
+    try:
+        data = json.loads(text, parse_constant=_refuse)
+    except (ValueError, RecursionError) as error:
+        raise BadScan(f"{name}: not valid JSON ({error}); give a snapshot that scan read wrote") from None
+    if not isinstance(data, dict) or data.get("schema") != SCHEMA:
+        raise BadScan(f'{name}: expected "schema": "{SCHEMA}"; give a snapshot that scan read wrote')
+    try:
+        snapshot = _form().validate_python(data)
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_input=False)[0]
+        where = ".".join(str(p) for p in first["loc"]) or "the snapshot"
+        raise BadScan(f"{name}: {where}: {first['msg']}; read the snapshot again") from None
+    for unit in snapshot.units:
+        for s in unit.series:
+            if s.times_s is not None and len(s.times_s) != len(s.values):
+                raise BadScan(f"{name}: {s.key}: {len(s.times_s)} times for {len(s.values)} values; read it again")
+    return snapshot
+
+
+def _refuse(text: str) -> float:
+    raise ValueError(f"{text} is no number")
+
+
+def schema() -> dict[str, Any]:
+    """The published schema of :func:`snapshot_json`'s result."""
+    made = _form().json_schema(mode="serialization")
+    made["properties"]["schema"] = {"const": SCHEMA}
+    made["title"] = "Witnessmark scan snapshot, version 1"
+    made["description"] = (
+        "What the control units of a vehicle said. Times in seconds on the clock of the source, units beside the "
+        "values. Unknown is null, never 0. Vehicle numbers are masked unless asked for."
+    )
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **made}
+
+
+def main() -> None:
+    """Print the schema."""
+    print(json.dumps(schema(), indent=2, ensure_ascii=False))
+
+
+if __name__ == "__main__":
+    main()
