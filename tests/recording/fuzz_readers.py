@@ -74,11 +74,11 @@ def guided(name: str, runs: int, folder: Path) -> None:
     with atheris.instrument_imports(include=["witnessmark.recording"]):
         import importlib
 
-        from witnessmark.recording.registry import reader_for
+        from witnessmark.recording.registry import STORE, reader_for
 
         from .helpers import CHANGES, FORMATS
 
-        reader = reader_for({**FORMATS, **CHANGES}[name].suffix)
+        reader = STORE if name == "store" else reader_for({**FORMATS, **CHANGES}[name].suffix)
         assert reader is not None
         importlib.import_module(reader.module)
     corpus = folder / "corpus"
