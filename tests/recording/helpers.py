@@ -193,7 +193,7 @@ def _store(path: Path, channels: dict[str, NDArray[Any]]) -> None:
     _npz(loose, channels)
     recording = npz.read(
         str(loose)
-    )  # without the checks of open_recording: bad ones must be refused by the store's own
+    )  # not open_recording: a bad one must be refused when the store is opened
     with StoreWriter(path) as writer:
         fill(writer, recording, lambda _: None)
         writer.finish(recording)
