@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from witnessmark import __version__
+from witnessmark.cli_recordings import export, import_command, verify
 from witnessmark.errors import BadOutput, BadRecording, NotConfirmed, WitnessmarkError
 
 if TYPE_CHECKING:
@@ -109,6 +110,10 @@ def _writable(folder: Path) -> bool:
 @click.version_option(__version__, prog_name="witnessmark")
 def main() -> None:
     """From a recording of an engine's signals to a proven verdict."""
+
+
+for _command in (import_command, export, verify):
+    main.add_command(_command)
 
 
 @main.command()

@@ -191,9 +191,7 @@ def _store(path: Path, channels: dict[str, NDArray[Any]]) -> None:
     """Written by this program, there is no other; test_store.py reads its files with numpy and json alone."""
     loose = path.with_name("loose.npz")
     _npz(loose, channels)
-    recording = npz.read(
-        str(loose)
-    )  # not open_recording: a bad one must be refused when the store is opened
+    recording = npz.read(str(loose))  # not open_recording: a bad one must be refused when the store is opened
     with StoreWriter(path) as writer:
         fill(writer, recording, lambda _: None)
         writer.finish(recording)
