@@ -32,8 +32,8 @@ def write_recording(
     """Write equally long channels sampled at ``rate_hz`` in the format of the suffix, as :mod:`.export` does.
 
     value = sample * gain + offset in ``units``. NPZ, HDF5 and Zarr keep native samples with gain and offset beside
-    them; Parquet, Arrow and text hold values where a gain or offset is given. WAV holds the native samples as they are (float
-    samples should lie within -1..+1) and cannot hold names, units, gains or a start.
+    them; Parquet, Arrow and text hold values where a gain or offset is given. WAV holds the native samples as they are
+    (float samples should lie within -1..+1) and cannot hold names, units, gains or a start.
 
     Raises ValueError for an unknown suffix, channels of unequal length or a rate the format cannot hold.
     """

@@ -154,9 +154,11 @@ def _number(path: str, members: list[Member], name: str) -> float | None:
     """rate_hz, in whatever shape; or start_s, which as a vector is a channel."""
     for m in members:
         if m.name == name and (name == "rate_hz" or not m.shape):
-            value = float(m.fetch(0, 1)[0]) if m.count == 1 and m.dtype.kind in "iuf" else np.nan
-            if np.isnan(value):
+            if m.count != 1 or m.dtype.kind not in "iuf":
                 raise refuse(path, f"{name} is not one number", "expected one, of Hz or s; save it as a scalar")
+            value = float(m.fetch(0, 1)[0])
+            if name == "start_s" and not np.isfinite(value):
+                raise refuse(path, f"{name} is {value:g}", "expected the time of the first sample in s; correct it")
             return value
     return None
 
