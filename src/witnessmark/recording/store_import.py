@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from witnessmark.errors import Cancelled, WitnessmarkError
 from witnessmark.recording import store_format as form
 from witnessmark.recording.columns import CHUNK, finite
 from witnessmark.recording.model import Recording
@@ -46,8 +47,9 @@ def import_recording(
 ) -> Imported:
     """Import a recording of any format into a new working store.
 
-    ``setup_path``: kept with the store and used where none is given. ``progress`` gets the share done, 0 to 1; whatever
-    it raises ends the import, as an interrupt does, and leaves nothing. Raises BadRecording, BadSetup or BadOutput.
+    ``setup_path``: kept with the store and used where none is given. ``progress`` gets the share done, 0 to 1; to
+    raise Cancelled there ends the import, as an interrupt does, and leaves nothing. Raises BadRecording, BadSetup,
+    BadOutput or Cancelled.
     """
     name, before = os.fspath(path), _state(path)
     setup = None if setup_path is None else load_setup(os.fspath(setup_path))
@@ -113,8 +115,14 @@ class _Told:
 
     def __call__(self, share: float) -> None:
         self._most = min(1.0, max(self._most, share))
-        if self._progress is not None:
+        if self._progress is None:
+            return
+        try:
             self._progress(self._most)
+        except WitnessmarkError:
+            raise
+        except Exception as exc:  # it must not be taken for damage of the file
+            raise Cancelled(f"stopped ({str(exc) or type(exc).__name__})") from exc
 
 
 class _StoreSpool:

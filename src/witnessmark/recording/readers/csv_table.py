@@ -38,6 +38,7 @@ class _Body:
     values: list[NDArray[np.float64]]
     texts: list[int] = field(default_factory=list)  # cells of each column that hold text instead of a number
     nulls: list[int] = field(default_factory=list)  # cells of each column without a value
+    infinite: set[int] = field(default_factory=set)  # columns with values that are NaN by now and were infinite
     misfits: list[tuple[int, str]] = field(default_factory=list)  # (row number of the parser, text)
 
 
@@ -87,7 +88,11 @@ def _draft(
             cautions.append(
                 f"Channel {shorten(name)} has {count(body.texts[i], 'cell')} with text instead of a number (gaps)."
             )
-        columns.append(array_column(name, position, body.values[i], layout.units[i], complete=body.nulls[i] == 0))
+        columns.append(
+            array_column(
+                name, position, body.values[i], layout.units[i], complete=body.nulls[i] == 0 and i not in body.infinite
+            )
+        )
     if not columns:
         empty = bool(left_out) and not any(body.texts[i] for i in keep)
         more = ", ..." if left_out[1:] else ""
@@ -141,7 +146,10 @@ def _gather(
             if spooled is None:
                 parts[i].append(values)
             else:
-                spooled[i].append(finite(values))
+                tidy = finite(values)
+                spooled[i].append(tidy)
+                if tidy is not values:
+                    body.infinite.add(i)
         if spool is not None:
             spool.reached(share)
     body.values = [p[0] for p in parts] if spooled is None else [column.mapped() for column in spooled]
