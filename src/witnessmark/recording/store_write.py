@@ -75,6 +75,12 @@ class ArrayFile:
     def _empty(self) -> NDArray[Any]:
         return np.empty(0, self.dtype)
 
+    def rename(self, name: str) -> None:
+        """Give it another name in its folder."""
+        self._mapped = None
+        with writing(self._place):
+            self.path = self.path.rename(self.path.with_name(name))
+
     def finish(self) -> None:
         """Write the shape into the header and bring all of it to the disk."""
         with writing(self._place):
@@ -113,8 +119,10 @@ class ChannelWriter:
         """What was appended so far, mapped."""
         return self._samples.mapped()
 
-    def finish(self) -> None:
-        """Make the coarser levels and bring the files to the disk."""
+    def finish(self, stem: str) -> None:
+        """Make the coarser levels, give the files their names, and bring them to the disk."""
+        self._samples.rename(f"{stem}.npy")
+        self._blocks.rename(f"{stem}.pyramid.npy")
         self._builder.finish()
         coarser_levels(self.samples, self._blocks.read, self._blocks.append)
         self._samples.finish()
@@ -152,7 +160,9 @@ class _ChangesWriter:
     def samples(self) -> int:
         return self._times.rows
 
-    def finish(self) -> None:
+    def finish(self, stem: str) -> None:
+        self._times.rename(f"{stem}.times.npy")
+        self._levels.rename(f"{stem}.npy")
         self._times.finish()
         self._levels.finish()
 
@@ -194,7 +204,7 @@ class StoreWriter:
     def column(self, dtype: np.dtype[Any]) -> ChannelWriter:
         """A writer that is no channel yet; :meth:`adopt` makes it one."""
         self._made += 1
-        return ChannelWriter(self._building.folder, f"{self._made:04d}", dtype, self.place)
+        return ChannelWriter(self._building.folder, f"spare-{self._made}", dtype, self.place)
 
     def adopt(self, index: int, written: ChannelWriter) -> None:
         """Make what was written channel ``index``: its place in Recording.channels."""
@@ -209,15 +219,15 @@ class StoreWriter:
     def changes(self, index: int, changes: Changes) -> None:
         """Write two-level channel ``index`` as a whole."""
         self._made += 1
-        self._channels[index] = _ChangesWriter(self._building.folder, f"{self._made:04d}", changes, self.place)
+        self._channels[index] = _ChangesWriter(self._building.folder, f"spare-{self._made}", changes, self.place)
 
     def setup(self, text: str) -> None:
         """Keep a setup file with the store: it is used where none is given."""
         self._setup = text
 
     def spare(self, name: str, dtype: np.dtype[Any]) -> ArrayFile:
-        """A file for the time of writing; removed by :meth:`finish`."""
-        return ArrayFile(self._building.folder / f"spare-{name}.npy", dtype, 0, self.place)
+        """A file for the time of writing; removed by :meth:`finish`, as every other that is no channel's."""
+        return ArrayFile(self._building.folder / f"spare-of-{name}.npy", dtype, 0, self.place)
 
     def finish(self, head: Recording, source: form.Origin | None = None) -> None:
         """Describe the channels as ``head`` does (its samples are not read), bring all to the disk, and publish.
@@ -230,7 +240,7 @@ class StoreWriter:
                 wrong = f"channel {shorten(info.name)} claims {info.samples} samples, {max(0, there)} are there"
                 raise BadRecording(one_line(f"{head.path}: {wrong}; export it again"))
         written = [self._channels[k] for k in range(len(head.channels))]
-        each(lambda channel: channel.finish(), written)
+        each(lambda k: written[k].finish(f"{k + 1:04d}"), range(len(written)))
         contents = self._contents(head, source, written)
         folder = self._building.folder
         with writing(self.place):

@@ -44,6 +44,8 @@ def write(path: str, recording: Recording, told: Told) -> list[str]:
 
 
 def _kind(recording: Recording, index: int) -> Any:
+    if recording.channels[index].kind == "changes":
+        return pa.uint8()
     dtype = recording.source.read(index, 0, 0).dtype
     return pa.from_numpy_dtype(in_unit(recording.channels[index], np.empty(0, dtype)).dtype)
 

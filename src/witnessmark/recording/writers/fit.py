@@ -102,7 +102,7 @@ def plain_names(recording: Recording, taken: Sequence[str] = ()) -> tuple[list[s
     wanted = []
     for name in (c.name for c in recording.channels):
         odd = name in taken or is_index(name) or time_scale(name) is not None
-        wanted.append(f"{name} (line)" if odd else name)
+        wanted.append(f"line {name}" if odd else name)
     names = unique_names(wanted)
     pairs = zip(recording.channels, names, strict=True)
     return names, [f"Channel {shorten(c.name)} is called {shorten(n)} there." for c, n in pairs if n != c.name]

@@ -33,9 +33,14 @@ def write(path: str, recording: Recording, told: Told) -> list[str]:
             return []
         for start, stop, native in row_blocks(recording, told):
             time_s = table.start_s + np.arange(start, stop) / table.rate_hz
-            values = [in_unit(c, v) for c, v in zip(recording.channels, native, strict=True)]
+            values = [_exact(in_unit(c, v)) for c, v in zip(recording.channels, native, strict=True)]
             pacsv.write_csv(_table([pa.array(time_s), *(cells(v, stop - start) for v in values)]), file, options)
     return []
+
+
+def _exact(values: NDArray[Any]) -> NDArray[Any]:
+    """A float32 with the digits of a float64: fewer would do to tell it from its neighbours, but not to be the same."""
+    return values.astype(np.float64) if values.dtype.kind == "f" else values
 
 
 def _table(columns: list[Any]) -> Any:
