@@ -41,6 +41,7 @@ accuracy-quick: $(DEV) ## a sample of it
 bench: $(DEV) ## speed as ratios to plain numpy passes in the same run
 	$(BIN)/python bench/edges.py
 	$(BIN)/python bench/analysis.py
+	$(BIN)/python bench/store.py
 
 docs: $(DEV) ## write the pages of docs/ that are made from the code
 	$(BIN)/python -m witnessmark.causes.docs
