@@ -26,24 +26,11 @@ from witnessmark.recording.window import part_of
 from witnessmark.spans import Span
 
 from .helpers import CHANGES, FORMATS, simulated
-from .test_store import same
+from .test_store import Held, same
 
 RATE = 12_500.0
 TREES = ["h5", "zarr"]
 TABLES = ["csv", "tsv", "parquet", "arrow", "feather", "npz"]
-
-
-class Held:
-    """Samples and changes in memory."""
-
-    def __init__(self, arrays):
-        self.arrays = arrays
-
-    def read(self, index, start, stop):
-        return self.arrays[index][start:stop]
-
-    def changes(self, index):
-        return self.arrays[index]
 
 
 def recording(arrays, rates=None, starts=None, **more) -> Recording:

@@ -11,16 +11,23 @@ import h5py
 import jsonschema
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from witnessmark.errors import BadOutput, BadRecording, BadSetup, Cancelled
+from witnessmark.output import check_places
 from witnessmark.pipeline import analyze
 from witnessmark.recording import store_import
-from witnessmark.recording.model import Recording
+from witnessmark.recording.columns import finite
+from witnessmark.recording.model import ChannelInfo, Recording
 from witnessmark.recording.open import kept_setup, open_recording
-from witnessmark.recording.store_format import schema
+from witnessmark.recording.readers.store import read as open_store
+from witnessmark.recording.store_format import SampleType, schema
 from witnessmark.recording.store_import import import_recording
 from witnessmark.recording.store_verify import verify
+from witnessmark.recording.store_write import StoreWriter
 from witnessmark.report.analysis_json import analysis_json
+from witnessmark.spans import Span
 
 from .helpers import CHANGES, FORMATS, SAMPLES, simulated
 
@@ -204,6 +211,51 @@ def test_a_table_refused_in_memory_is_refused_when_spooled_in_the_same_words(tmp
     assert list(tmp_path.iterdir()) == [path]
 
 
+# ---- whatever it holds
+
+
+@settings(max_examples=40)
+@given(
+    seed=st.integers(0, 2**32 - 1),
+    names=st.lists(st.text(min_size=1, max_size=12), min_size=1, max_size=4, unique=True),
+    types=st.lists(st.sampled_from(sorted(SampleType.__args__)), min_size=4, max_size=4),
+    most=st.integers(2, 6000),
+    chunk=st.integers(1, 4000),
+)
+def test_any_samples_of_any_type_under_any_name(tmp_path_factory, seed, names, types, most, chunk):
+    rng = np.random.default_rng(seed)
+    folder, infos, arrays = tmp_path_factory.mktemp("any"), [], []
+    for k, (name, kind) in enumerate(zip(names, types, strict=False)):
+        array = rng.integers(0, 256, int(rng.integers(2, most + 1)) * np.dtype(kind).itemsize, np.uint8).view(kind)
+        array = finite(array)
+        scale = {"gain": rng.normal(), "offset": rng.normal() * 1e6, "unit": name[::-1]}
+        gaps = (Span(rng.normal(), 9.0, name), Span(9.0, 9.0))
+        infos.append(ChannelInfo(name, k + 1, "sampled", len(array), rng.uniform(1, 1e6), -k / 3, gaps=gaps, **scale))
+        arrays.append(array)
+    held = Recording("held", tuple(infos), Held(arrays), rng.normal(), tuple(names), "any", tuple(names))
+    with StoreWriter(folder / "store") as store:
+        for k, array in enumerate(arrays):
+            writer = store.channel(k, array.dtype)
+            for at in range(0, len(array), chunk):
+                writer.append(array[at : at + chunk])
+        store.finish(held)
+    same(held, open_store(str(folder / "store")))
+    assert verify(folder / "store") == sum(len(a) for a in arrays)
+
+
+class Held:
+    """Samples in memory."""
+
+    def __init__(self, arrays):
+        self.arrays = arrays
+
+    def read(self, index, start, stop):
+        return self.arrays[index][start:stop]
+
+    def changes(self, index):
+        return self.arrays[index]
+
+
 # ---- what is refused, and leaves nothing
 
 
@@ -215,6 +267,11 @@ def test_a_place_that_is_taken_or_not_there(tmp_path, source, store):
         import_recording(source, source)
     with pytest.raises(BadOutput, match="no folder"):
         import_recording(source, tmp_path / "gone" / "store")
+    for odd in ("a" * 300, "two\0parts"):
+        with pytest.raises(BadOutput, match="is no place to write"):
+            import_recording(source, tmp_path / odd)
+    with pytest.raises(BadOutput, match="lies in the folder it is made from"):
+        check_places([str(store / "recording.json")], [str(store)])
     with pytest.raises(BadRecording, match="no such file"):
         import_recording(tmp_path / "gone.npz", tmp_path / "new")
     assert sorted(tmp_path.iterdir()) == before

@@ -59,8 +59,8 @@ def export_recording(
         known = " ".join(WRITERS)
         raise BadOutput(one_line(f"{place}: unknown suffix; give the name one of {known}"))
     part = part_of(recording, channels, from_s, to_s)
-    if Path(place).suffix.lower() not in FOLDERS:
-        check_places([place], [recording.path])
+    # what is to become a folder need not be free of one by now: its builder says so in words of its own
+    check_places([place] if Path(place).suffix.lower() not in FOLDERS else [], [recording.path])
     try:
         notes = write_whole(place, part, progress or (lambda _: None))
     except Unfit as exc:

@@ -174,7 +174,8 @@ class _Hashing:
                 while (part := raw.read(_PART)) and not self._stop.is_set():
                     digest.update(part)
                     size += len(part)
-        return form.Origin(name=os.path.basename(os.path.abspath(self._path)), bytes=size, sha256=digest.hexdigest())
+        name = os.path.basename(os.path.abspath(self._path)).encode("utf-8", "replace").decode("utf-8")
+        return form.Origin(name=name, bytes=size, sha256=digest.hexdigest())
 
 
 def _files(root: Path) -> list[Path]:

@@ -34,18 +34,14 @@ class Building:
         self.goal = Path(os.path.abspath(goal))
         self._shown = os.fspath(goal)
         self._check_goal()
-        token = re.escape(f".{self.goal.name[:100]}.unfinished-")
+        short = self.goal.name.encode("utf-8", "surrogateescape")[:100].decode("utf-8", "ignore")
+        hidden = f".{short}.unfinished-"
         with writing(self._shown), _locked_folder(self.goal.parent):
             for entry in sorted(os.listdir(self.goal.parent)):
-                if re.fullmatch(rf"{token}\d+-\d+", entry):
+                if re.fullmatch(re.escape(hidden) + r"\d+-\d+", entry):
                     self._clear(self.goal.parent / entry, what)
-            name = f".{self.goal.name[:100]}.unfinished-{time.time_ns()}-{os.getpid()}"
-            self.folder = self.goal.parent / name
-            self.folder.mkdir()
-            self._owner = open(self.folder / OWNER, "w", encoding="ascii")  # noqa: SIM115  held until the end
-            _try_lock(self._owner)
-            self._owner.write(f"{os.getpid()} {time.strftime('%Y-%m-%dT%H:%M:%SZ', time.gmtime())}\n")
-            self._owner.flush()
+            self.folder = self.goal.parent / f"{hidden}{time.time_ns()}-{os.getpid()}"
+            self._owner = self._begin(self.folder)
         self._open = True
 
     def __enter__(self) -> Building:
@@ -55,15 +51,34 @@ class Building:
         self.discard()
 
     def _check_goal(self) -> None:
-        wrong = ""
-        if os.path.lexists(self.goal):
+        try:
+            os.lstat(self.goal)
             wrong = "exists already; choose another name or remove it first"
-        elif not self.goal.parent.is_dir():
+        except FileNotFoundError:
+            wrong = ""
+        except (OSError, ValueError) as error:  # a name that is too long, or one that no file system can hold
+            reason = getattr(error, "strerror", None) or str(error)
+            wrong = f"is no place to write ({reason.lower()}); choose another"
+        if not wrong and not self.goal.parent.is_dir():
             wrong = f"there is no folder {self.goal.parent}; make it first or choose another place"
-        elif not os.access(self.goal.parent, os.W_OK | os.X_OK):
+        if not wrong and not os.access(self.goal.parent, os.W_OK | os.X_OK):
             wrong = f"no permission to write in {self.goal.parent}; choose another folder"
         if wrong:
             raise BadOutput(one_line(f"{self._shown}: {wrong}"))
+
+    def _begin(self, folder: Path) -> IO[str]:
+        """Make the folder; its owner's file, locked and open until the end."""
+        folder.mkdir()
+        owner = open(folder / OWNER, "w", encoding="ascii")  # noqa: SIM115
+        try:
+            _try_lock(owner)
+            owner.write(f"{os.getpid()} {time.strftime('%Y-%m-%dT%H:%M:%SZ', time.gmtime())}\n")
+            owner.flush()
+        except BaseException:
+            owner.close()
+            shutil.rmtree(folder, ignore_errors=True)
+            raise
+        return owner
 
     def _clear(self, leftover: Path, what: str) -> None:
         """Remove what a killed owner left; refuse where the owner is at work."""
