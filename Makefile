@@ -41,11 +41,13 @@ accuracy-quick: $(DEV) ## a sample of it
 bench: $(DEV) ## speed as ratios to plain numpy passes in the same run
 	$(BIN)/python bench/edges.py
 	$(BIN)/python bench/analysis.py
+	$(BIN)/python bench/store.py
 
 docs: $(DEV) ## write the pages of docs/ that are made from the code
 	$(BIN)/python -m witnessmark.causes.docs
 	$(BIN)/python -m witnessmark.causes.reach
 	$(BIN)/python -m witnessmark.recording.setup_page
+	$(BIN)/python -m witnessmark.recording.store_format > docs/recording.schema.json
 	$(BIN)/python -m witnessmark.report.schema > docs/analysis.schema.json
 	$(BIN)/python -m witnessmark.compare.schema > docs/comparison.schema.json
 	$(BIN)/python -m witnessmark.scan.docs

@@ -15,6 +15,7 @@ from witnessmark.causes.reach import load_reach, reach_page
 from witnessmark.compare.schema import comparison_schema
 from witnessmark.recording.setup import load_setup
 from witnessmark.recording.setup_page import EXAMPLE, MEANING, keys, setup_page
+from witnessmark.recording.store_format import schema as store_schema
 from witnessmark.report.schema import analysis_schema
 
 ROOT = Path(__file__).parents[1]
@@ -29,6 +30,7 @@ def test_made_pages_are_current():
     assert (DOCS / "reach.md").read_text(encoding="utf-8") == reach_page()
     assert json.loads((DOCS / "analysis.schema.json").read_text(encoding="utf-8")) == analysis_schema()
     assert json.loads((DOCS / "comparison.schema.json").read_text(encoding="utf-8")) == comparison_schema()
+    assert json.loads((DOCS / "recording.schema.json").read_text(encoding="utf-8")) == store_schema()
 
 
 def test_every_cause_stands_in_the_table_of_what_can_be_told():

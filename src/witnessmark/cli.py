@@ -14,6 +14,7 @@ from witnessmark import __version__
 from witnessmark.console import dumped as _dumped
 from witnessmark.console import on_terminal as _on_terminal
 from witnessmark.console import show as _print
+from witnessmark.cli_recordings import export, import_command, verify
 from witnessmark.errors import BadOutput, BadRecording, NotConfirmed, WitnessmarkError
 from witnessmark.scan_commands import scan
 
@@ -104,6 +105,10 @@ def _writable(folder: Path) -> bool:
 @click.version_option(__version__, prog_name="witnessmark")
 def main() -> None:
     """From a recording of an engine's signals to a proven verdict."""
+
+
+for _command in (import_command, export, verify):
+    main.add_command(_command)
 
 
 @main.command()

@@ -8,6 +8,7 @@
     ├── BadOutput               a place that cannot be written
     ├── BadScan                 a log, an answer or a typed-in snapshot of scan data that cannot be read
     ├── NoLink                  a vehicle bus that cannot be opened, is silent, or refuses what is asked
+    ├── Cancelled               work that a progress callback stopped
     └── NotConfirmed            what changes or teaches something waits for a yes that did not come
 
 Every message is one line that names the file, what is wrong and what to do.
@@ -44,6 +45,10 @@ class BadScan(WitnessmarkError):
 
 class NoLink(WitnessmarkError):
     """The link to the vehicle cannot be opened, stays silent, or the control unit refuses; the message names it."""
+
+
+class Cancelled(WitnessmarkError):
+    """Raise it from a progress callback to stop the work; nothing of it is kept."""
 
 
 class NotConfirmed(WitnessmarkError):

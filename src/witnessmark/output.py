@@ -35,6 +35,8 @@ def _wrong_with(place: str, sources: list[str], seen: list[str]) -> str:
     folder = path.parent
     if any(_same(place, s) for s in sources):
         return "would overwrite the file it is made from; choose another name"
+    if any(_within(place, s) for s in sources):
+        return "lies in the folder it is made from; choose another place"
     if any(_same(place, s) for s in seen):
         return "is named for two outputs; choose another name for one of them"
     if path.is_dir() or not path.name:
@@ -53,6 +55,11 @@ def _same(a: str, b: str) -> bool:
         return os.path.realpath(a) == os.path.realpath(b) or os.path.samefile(a, b)
     except OSError:
         return False
+
+
+def _within(place: str, source: str) -> bool:
+    """Whether the source is a folder with this place in it."""
+    return os.path.isdir(source) and Path(os.path.realpath(place)).is_relative_to(os.path.realpath(source))
 
 
 def _special(path: Path) -> bool:

@@ -22,7 +22,7 @@ from witnessmark.findings.find import find
 from witnessmark.findings.model import Findings, NotAssessed
 from witnessmark.provenance import Step
 from witnessmark.recording.model import Recording
-from witnessmark.recording.open import open_recording
+from witnessmark.recording.open import kept_setup, open_recording
 from witnessmark.recording.setup import Setup, load_setup
 from witnessmark.report import collect
 from witnessmark.report.model import Analysis
@@ -47,11 +47,14 @@ STILL = "nothing turns in this record"
 def analyze(recording_path: str | os.PathLike[str], setup_path: str | os.PathLike[str] | None = None) -> Analysis:
     """Read a recording (and a setup, where there is one) and analyse it.
 
+    A working store may hold a setup of its own, which is used where none is given.
+
     Raises a :class:`~witnessmark.errors.WitnessmarkError` of one line for a recording or setup that cannot be used.
     """
-    setup = Setup() if setup_path is None else load_setup(os.fspath(setup_path))
+    setup_path = kept_setup(recording_path) if setup_path is None else os.fspath(setup_path)
+    setup = Setup() if setup_path is None else load_setup(setup_path)
     recording = open_recording(recording_path, setup)
-    return analyze_recording(recording, setup, None if setup_path is None else os.fspath(setup_path))
+    return analyze_recording(recording, setup, setup_path)
 
 
 def analyze_recording(recording: Recording, setup: Setup | None = None, setup_path: str | None = None) -> Analysis:

@@ -67,6 +67,23 @@ def target(name: str, folder: Path) -> Callable[[bytes], None]:
     return run
 
 
+def which_file(number: int) -> int:
+    """Files of one folder reach the same code as long as they are good; this tells them apart for the guide."""
+    if number == 0:
+        return 0
+    if number == 1:
+        return 1
+    if number == 2:
+        return 2
+    if number == 3:
+        return 3
+    if number == 4:
+        return 4
+    if number == 5:
+        return 5
+    return 6
+
+
 def guided(name: str, runs: int, folder: Path) -> None:
     """Coverage-guided; atheris ends the process itself."""
     import atheris
@@ -74,11 +91,11 @@ def guided(name: str, runs: int, folder: Path) -> None:
     with atheris.instrument_imports(include=["witnessmark.recording"]):
         import importlib
 
-        from witnessmark.recording.registry import reader_for
+        from witnessmark.recording.registry import STORE, reader_for
 
         from .helpers import CHANGES, FORMATS
 
-        reader = reader_for({**FORMATS, **CHANGES}[name].suffix)
+        reader = STORE if name == "store" else reader_for({**FORMATS, **CHANGES}[name].suffix)
         assert reader is not None
         importlib.import_module(reader.module)
     corpus = folder / "corpus"
@@ -86,12 +103,19 @@ def guided(name: str, runs: int, folder: Path) -> None:
     good = seeds(name)
     for i, data in enumerate(good):
         (corpus / str(i)).write_bytes(data)
+    run, mark = target(name, folder), atheris.instrument_func(which_file)
+
+    def marked(data: bytes) -> None:
+        if len(good) > 1 and data:
+            mark(data[0] % len(good))
+        run(data)
+
     kept = f"{tempfile.gettempdir()}/fuzz-{name.replace(' ', '-')}-"
     atheris.Setup(
         ["fuzz", f"-runs={runs}", f"-timeout={SLOWEST_S}", f"-rss_limit_mb={MEMORY_MB}", "-seed=1", "-len_control=0",
          f"-max_len={2 * max(map(len, good)) + 64}", f"-artifact_prefix={kept}",
          str(corpus)],
-        target(name, folder),
+        marked,
     )  # fmt: skip
     atheris.Fuzz()
 

@@ -21,6 +21,9 @@ from numpy.typing import NDArray
 
 from witnessmark.errors import BadRecording
 from witnessmark.recording.open import open_recording
+from witnessmark.recording.readers import npz
+from witnessmark.recording.store_import import fill
+from witnessmark.recording.store_write import StoreWriter
 
 RATE_HZ = 20_000
 SAMPLES = 3_000
@@ -184,6 +187,17 @@ def _zarr(shards: bool) -> Write:
     return write
 
 
+def _store(path: Path, channels: dict[str, NDArray[Any]]) -> None:
+    """Written by this program, there is no other; test_store.py reads its files with numpy and json alone."""
+    loose = path.with_name("loose.npz")
+    _npz(loose, channels)
+    recording = npz.read(str(loose))  # not open_recording: a bad one must be refused when the store is opened
+    with StoreWriter(path) as writer:
+        fill(writer, recording, lambda _: None)
+        writer.finish(recording)
+    loose.unlink()
+
+
 def _vcd(path: Path, channels: dict[str, NDArray[Any]]) -> None:
     """A change list in ticks of 1 us of the lines' signs."""
     with (
@@ -220,6 +234,7 @@ FORMATS = {
     "mf4 compressed": Format(".MF4", _mdf("4.20", 2)),
     "zarr": Format(".zarr", _zarr(False)),
     "zarr sharded": Format(".zarr", _zarr(True)),
+    "store": Format("", _store),
 }
 CHANGES = {"vcd": Format(".vcd", _vcd)}  # can hold two-level lines only
 

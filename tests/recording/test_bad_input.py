@@ -125,7 +125,7 @@ def test_an_odd_name_stays_one_line(tmp_path):
         open_recording("van\0.csv")
 
 
-BINARY = [name for name, f in FORMATS.items() if f.suffix not in {".csv", ".CSV", ".tsv", ".txt", ".zarr"}]
+BINARY = [name for name, f in FORMATS.items() if f.suffix not in {".csv", ".CSV", ".tsv", ".txt", ".zarr", ""}]
 
 
 @pytest.mark.parametrize("fmt", [FORMATS[n] for n in BINARY], ids=BINARY)

@@ -117,7 +117,7 @@ def from_time(draft: Draft, time_s: NDArray[np.float64]) -> Recording:
         _check_time(draft, time_s)
         clock = judge_clock(time_s)
     if all_two_level(draft.columns) and _is_change_list(draft.columns, clock):
-        return _change_list(draft, time_s)
+        return _change_list(draft, time_s, float(time_s[-1]))
     if clock is None:
         raise refuse(
             draft.path,
@@ -137,6 +137,18 @@ def from_time(draft: Draft, time_s: NDArray[np.float64]) -> Recording:
             "expected one connected record; split it at the pause",
         )
     return _sampled(draft, [clock] * len(draft.columns), time_s if clock.kind == "uneven" else None)
+
+
+def from_changes(draft: Draft, time_s: NDArray[np.float64], end_s: float) -> Recording:
+    """A list of changes that says it is one: levels of 0 and 1 with a time for each, and the end of the record (s)."""
+    rises = len(time_s) > 0 and bool(np.isfinite(time_s).all()) and bool((np.diff(time_s) > 0).all())
+    if not rises or end_s < time_s[-1] or not all_two_level(draft.columns):
+        raise refuse(
+            draft.path,
+            f"{shorten(draft.columns[0].name)} is no list of changes",
+            "expected levels of 0 and 1, times in s that rise, and an end behind them; export it again",
+        )
+    return _change_list(draft, time_s, end_s)
 
 
 def _is_rate(rate_hz: float) -> bool:
@@ -188,8 +200,7 @@ def _not_a_clock(time_s: NDArray[np.float64]) -> str:
     return f"the time column is no clock (steps from {low:.4g} s to {high:.4g} s)"
 
 
-def _change_list(draft: Draft, time_s: NDArray[np.float64]) -> Recording:
-    end_s = float(time_s[-1])
+def _change_list(draft: Draft, time_s: NDArray[np.float64], end_s: float) -> Recording:
     built = [build_changes(c, time_s, end_s) for c in draft.columns]
     flat = sum(lost for _, _, lost in built)
     cautions = list(draft.cautions)

@@ -6,7 +6,7 @@ import errno
 import os
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,13 +14,17 @@ from numpy.typing import NDArray
 from witnessmark.errors import BadRecording, BadSetup, WitnessmarkError
 from witnessmark.recording.model import Changes, ChannelInfo, Recording, Source
 from witnessmark.recording.naming import split_unit
-from witnessmark.recording.registry import Reader, plugin_troubles, reader_for, suffixes
+from witnessmark.recording.pyramid import Pyramid
+from witnessmark.recording.registry import STORE, STORE_FILE, Reader, plugin_troubles, reader_of, suffixes
 from witnessmark.recording.setup import ChannelSetup, Setup
+from witnessmark.recording.spool import Spool
 from witnessmark.recording.trouble import count, one_line, refuse, shorten
 
 
-def open_recording(path: str | os.PathLike[str], setup: Setup | None = None) -> Recording:
+def open_recording(path: str | os.PathLike[str], setup: Setup | None = None, spool: Spool | None = None) -> Recording:
     """Open a recording: header and clock now, samples on demand.
+
+    spool: where a reader that must parse the whole file (text tables) puts the samples; without it, into memory.
 
     The setup's scale, offset and unit go into each channel's gain, offset and unit (value = raw * scale + offset, where
     raw is the file's own value, -1..+1 in WAV).
@@ -29,7 +33,7 @@ def open_recording(path: str | os.PathLike[str], setup: Setup | None = None) -> 
     :class:`~witnessmark.errors.BadSetup` where the setup names a channel the recording does not have.
     """
     name = os.fspath(path)
-    reader = reader_for(Path(name).suffix)
+    reader = reader_of(name)
     _check_file(name, reader is not None and reader.folder)
     if reader is None:
         suffix = Path(name).suffix
@@ -41,7 +45,8 @@ def open_recording(path: str | os.PathLike[str], setup: Setup | None = None) -> 
         )
     try:
         with np.errstate(all="ignore"):  # wild numbers in a damaged file are judged below, not warned about
-            recording = reader.load()(name)
+            read = reader.load()
+            recording = read(name, spool) if spool is not None and reader.spools else read(name)
     except WitnessmarkError:
         raise
     except OSError as exc:
@@ -54,6 +59,16 @@ def open_recording(path: str | os.PathLike[str], setup: Setup | None = None) -> 
     recording = _checked_kind(recording, name, reader)
     _check_usable(recording)
     return _apply(recording, setup) if setup is not None else recording
+
+
+def kept_setup(path: str | os.PathLike[str]) -> str | None:
+    """The setup file that a working store keeps; None where it has none, or where the recording is no store."""
+    if reader_of(os.fspath(path)) is not STORE:
+        return None
+    from witnessmark.recording.readers.store import read_contents
+
+    name = read_contents(os.fspath(path)).setup
+    return None if name is None else os.path.join(path, name)
 
 
 def _checked_kind(recording: Any, name: str, reader: Reader) -> Recording:
@@ -82,6 +97,11 @@ class _Guarded:
     def changes(self, index: int) -> Changes:
         return self._source.changes(index)
 
+    def pyramid(self, index: int) -> Pyramid | None:
+        """Of a working store's channel; None elsewhere."""
+        made = getattr(self._source, "pyramid", None)
+        return None if made is None else cast("Pyramid | None", made(index))
+
 
 def _damaged(path: str, format_name: str, exc: Exception) -> BadRecording:
     said = shorten(str(exc) or type(exc).__name__, 160)
@@ -108,7 +128,8 @@ def _check_file(path: str, folder: bool) -> None:
         if folder and os.path.isfile(path):
             raise refuse(path, "is a file", "expected a folder; unpack it, or check the suffix")
         if os.path.isdir(path):
-            raise refuse(path, "is a folder", "expected a recording file; give the file inside it")
+            expected = f"expected a recording file, or a working store with its {STORE_FILE}; give the file inside it"
+            raise refuse(path, "is a folder", expected)
         if not os.path.isfile(path):
             os.stat(path)
             raise refuse(path, "is not a regular file", "expected a recording file; save it to disk first")
@@ -160,7 +181,7 @@ def _has_two(recording: Recording, channel: ChannelInfo) -> bool:
 
 
 def _apply(recording: Recording, setup: Setup) -> Recording:
-    cautions = [*recording.cautions, *_check_names(recording, setup)]
+    cautions = [*recording.cautions, *check_names(recording, setup)]
     if setup.learnt is not None and setup.learnt.despite:
         faults = ", ".join(one_line(f) for f in setup.learnt.despite)
         cautions.append(f"The setup was learnt from a recording in which a fault was seen ({faults}): it may carry it.")
@@ -180,7 +201,7 @@ def _scaled(info: ChannelInfo, said: ChannelSetup | None) -> ChannelInfo:
     return replace(info, gain=info.gain * scale, offset=info.offset * scale + offset, unit=unit)
 
 
-def _check_names(recording: Recording, setup: Setup) -> list[str]:
+def check_names(recording: Recording, setup: Setup) -> list[str]:
     """Every channel the setup names must be there, and be described once; a learnt setup may know more of them.
 
     Its recording held what was hooked up then. Returns cautions.

@@ -11,8 +11,10 @@ They are looked for only when a file has a suffix that the project itself does n
 from __future__ import annotations
 
 import importlib
+import os
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
 from witnessmark.recording.model import Recording
@@ -22,20 +24,22 @@ if TYPE_CHECKING:
     from importlib.metadata import EntryPoint
 
 _OWN = "witnessmark.recording.readers"
-ReadFunction = Callable[[str], Recording]
+ReadFunction = Callable[..., Recording]
 
 
 @dataclass(frozen=True, slots=True)
 class Reader:
     """A file format. ``module`` holds ``read(path) -> Recording`` and is imported only when a file needs it.
 
-    folder: a recording of this format is a folder, not a file.
+    folder: a recording of this format is a folder, not a file. spools: ``read(path, spool)`` is understood too; it puts
+    the samples into that :class:`~witnessmark.recording.spool.Spool` instead of into memory.
     """
 
     name: str
     suffixes: tuple[str, ...]
     module: str
     folder: bool = False
+    spools: bool = False
 
     @property
     def is_own(self) -> bool:
@@ -66,6 +70,11 @@ def reader_for(suffix: str) -> Reader | None:
     if suffix not in _READERS:
         plugin_troubles()
     return _READERS.get(suffix)
+
+
+def reader_of(path: str) -> Reader | None:
+    """The reader of a file or folder: by its suffix, a working store by its recording.json."""
+    return STORE if os.path.isfile(os.path.join(path, STORE_FILE)) else reader_for(Path(path).suffix)
 
 
 def suffixes() -> tuple[str, ...]:
@@ -115,9 +124,11 @@ def _register_all(readers: Iterable[tuple[str, tuple[str, ...], str]]) -> None:
         register(Reader(name, known, f"{_OWN}.{module}"))
 
 
+STORE_FILE = "recording.json"
+STORE = Reader("working store", (), f"{_OWN}.store", folder=True)
+register(Reader("text table", (".csv", ".tsv", ".txt"), f"{_OWN}.csv_table", spools=True))
 _register_all(
     [
-        ("text table", (".csv", ".tsv", ".txt"), "csv_table"),
         ("WAV", (".wav",), "wav"),
         ("Parquet", (".parquet",), "parquet"),
         ("Arrow", (".arrow", ".feather"), "arrow"),

@@ -1,15 +1,20 @@
-"""Write a recording: used by the simulator, the working store and the tests. A file is there whole or not at all."""
+"""Write samples that are in memory as a recording: the simulator's way out. A file is there whole or not at all."""
 
 from __future__ import annotations
 
 import os
-import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from witnessmark.recording.assemble import GridSource
+from witnessmark.recording.clock import even_clock
+from witnessmark.recording.columns import Column
+from witnessmark.recording.export import WRITERS, write_whole
+from witnessmark.recording.model import ChannelInfo, Recording
 
 Channels = Mapping[str, NDArray[Any]]
 
@@ -24,174 +29,27 @@ def write_recording(
     offsets: Mapping[str, float] | None = None,
     start_s: float = 0.0,
 ) -> None:
-    """Write equally long channels sampled at ``rate_hz`` as CSV, TSV, WAV, Parquet, Arrow or NPZ by suffix.
+    """Write equally long channels sampled at ``rate_hz`` in the format of the suffix, as :mod:`.export` does.
 
-    value = sample * gain + offset in ``units``. NPZ keeps native samples with gain and offset beside them; Parquet,
-    Arrow and text hold values where a gain or offset is given. WAV holds the native samples as they are (float
-    samples should lie within -1..+1) and cannot hold names, units or gains. Only text keeps ``start_s``.
+    value = sample * gain + offset in ``units``. NPZ, HDF5 and Zarr keep native samples with gain and offset beside
+    them; Parquet, Arrow and text hold values where a gain or offset is given. WAV holds the native samples as they are
+    (float samples should lie within -1..+1) and cannot hold names, units, gains or a start.
 
     Raises ValueError for an unknown suffix, channels of unequal length or a rate the format cannot hold.
     """
     target = Path(path)
-    writer = _WRITERS.get(target.suffix.lower())
-    if writer is None:
-        raise ValueError(
-            f"{target.name}: cannot write {target.suffix or 'without a suffix'}; use one of {' '.join(_WRITERS)}"
-        )
+    if target.suffix.lower() not in WRITERS:
+        suffix = target.suffix or "without a suffix"
+        raise ValueError(f"{target.name}: cannot write {suffix}; use one of {' '.join(WRITERS)}")
     if not channels or len({len(v) for v in channels.values()}) != 1:
         raise ValueError(f"{target.name}: needs at least one channel, all of the same length")
-    if start_s and writer is not _write_text:
-        raise ValueError(f"{target.name}: only text tables keep a start other than 0")
-    units, gains, offsets = dict(units or {}), dict(gains or {}), dict(offsets or {})
-    handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.stem}-", suffix=target.suffix)
-    os.close(handle)
-    try:
-        writer(name, channels, rate_hz, units, gains, offsets, start_s)
-        os.chmod(name, 0o666 & ~_umask())
-        os.replace(name, target)
-    except BaseException:
-        os.unlink(name)
-        raise
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
-
-
-def _values(name: str, samples: NDArray[Any], gains: dict[str, float], offsets: dict[str, float]) -> NDArray[Any]:
-    if name not in gains and name not in offsets:
-        return samples
-    return samples * gains.get(name, 1.0) + offsets.get(name, 0.0)
-
-
-def _write_text(
-    path: str,
-    channels: Channels,
-    rate_hz: float,
-    units: dict[str, str],
-    gains: dict[str, float],
-    offsets: dict[str, float],
-    start_s: float,
-) -> None:
-    import pyarrow as pa
-    import pyarrow.csv as pacsv
-
-    samples = len(next(iter(channels.values())))
-    columns: dict[str, Any] = {"Time [s]": start_s + np.arange(samples) / rate_hz}
-    columns |= {n: _nulls(_values(n, v, gains, offsets)) for n, v in channels.items()}
-    delimiter = "\t" if path.lower().endswith(".tsv") else ","
-    with open(path, "wb") as file:
-        file.write((delimiter.join(_quoted(n) for n in columns) + "\n").encode())
-        if units:
-            file.write((delimiter.join(["s", *(_quoted(units.get(n, "")) for n in channels)]) + "\n").encode())
-        options = pacsv.WriteOptions(include_header=False, delimiter=delimiter, quoting_style="needed")
-        pacsv.write_csv(pa.table(columns), file, options)
-
-
-def _nulls(values: NDArray[Any]) -> Any:
-    """Booleans as 0 and 1, NaN as an empty cell."""
-    import pyarrow as pa
-
-    if values.dtype == np.bool_:
-        values = values.view(np.uint8)
-    return pa.array(values, mask=np.isnan(values)) if values.dtype.kind == "f" else pa.array(values)
-
-
-def _quoted(cell: str) -> str:
-    return '"' + cell.replace('"', '""') + '"' if any(c in cell for c in ',;\t"\r\n') else cell
-
-
-def _write_wav(
-    path: str, channels: Channels, rate_hz: float, units: Any, gains: Any, offsets: Any, start_s: float
-) -> None:
-    import soundfile
-
-    if rate_hz != round(rate_hz) or not 1 <= rate_hz < 2**31:
-        raise ValueError(f"WAV holds whole rates only, not {rate_hz:g} Hz")
-    frames = np.column_stack(list(channels.values()))
-    if frames.dtype not in _SUBTYPES:
-        raise ValueError(f"WAV cannot hold {frames.dtype} samples; use int16, int32, float32 or float64")
-    soundfile.write(path, frames, int(rate_hz), subtype=_SUBTYPES[frames.dtype], format="WAV")
-
-
-_SUBTYPES = {
-    np.dtype(np.int16): "PCM_16",
-    np.dtype(np.int32): "PCM_32",
-    np.dtype(np.float32): "FLOAT",
-    np.dtype(np.float64): "DOUBLE",
-}
-
-
-def _arrow_table(
-    channels: Channels, rate_hz: float, units: dict[str, str], gains: dict[str, float], offsets: dict[str, float]
-) -> Any:
-    import pyarrow as pa
-
-    arrays = [pa.array(_values(n, np.asarray(v), gains, offsets)) for n, v in channels.items()]
-    fields = [
-        pa.field(n, a.type, metadata={"unit": units[n]} if n in units else None)
-        for n, a in zip(channels, arrays, strict=True)
-    ]
-    return pa.table(arrays, schema=pa.schema(fields, metadata={"rate_hz": repr(float(rate_hz))}))
-
-
-def _write_parquet(
-    path: str,
-    channels: Channels,
-    rate_hz: float,
-    units: dict[str, str],
-    gains: dict[str, float],
-    offsets: dict[str, float],
-    start_s: float,
-) -> None:
-    import pyarrow.parquet as pq
-
-    pq.write_table(_arrow_table(channels, rate_hz, units, gains, offsets), path, row_group_size=1 << 20)
-
-
-def _write_arrow(
-    path: str,
-    channels: Channels,
-    rate_hz: float,
-    units: dict[str, str],
-    gains: dict[str, float],
-    offsets: dict[str, float],
-    start_s: float,
-) -> None:
-    import pyarrow as pa
-
-    table = _arrow_table(channels, rate_hz, units, gains, offsets)
-    with pa.OSFile(path, "wb") as sink, pa.ipc.new_file(sink, table.schema) as writer:
-        writer.write_table(table, max_chunksize=1 << 20)
-
-
-def _write_npz(
-    path: str,
-    channels: Channels,
-    rate_hz: float,
-    units: dict[str, str],
-    gains: dict[str, float],
-    offsets: dict[str, float],
-    start_s: float,
-) -> None:
-    arrays: dict[str, Any] = {"rate_hz": np.float64(rate_hz)}  # first, so that a file cut short still has it
-    arrays |= {f"gain__{n}": np.float64(gains[n]) for n in channels if n in gains}
-    arrays |= {f"offset__{n}": np.float64(offsets[n]) for n in channels if n in offsets}
-    arrays |= {f"unit__{n}": np.str_(units[n]) for n in channels if n in units}
-    arrays |= dict(channels)
-    with open(path, "wb") as file:
-        np.savez(file, **arrays)
-
-
-_Writer = Callable[[str, Channels, float, dict[str, str], dict[str, float], dict[str, float], float], None]
-_WRITERS: dict[str, _Writer] = {
-    ".csv": _write_text,
-    ".tsv": _write_text,
-    ".wav": _write_wav,
-    ".parquet": _write_parquet,
-    ".arrow": _write_arrow,
-    ".feather": _write_arrow,
-    ".npz": _write_npz,
-}
+    units, gains, offsets = units or {}, gains or {}, offsets or {}
+    infos, columns = [], []
+    for k, (name, samples) in enumerate(channels.items(), start=1):
+        array = np.asarray(samples)
+        scale = gains.get(name, 1.0), offsets.get(name, 0.0)
+        infos.append(ChannelInfo(name, k, "sampled", len(array), rate_hz, start_s, *scale, units.get(name, "")))
+        columns.append(Column(name, k, array.dtype, len(array), lambda a, b, array=array: array[a:b]))
+    end_s = start_s + len(array) / rate_hz
+    source = GridSource(columns, [even_clock(len(array), rate_hz, start_s)] * len(columns))
+    write_whole(os.fspath(path), Recording(os.fspath(path), tuple(infos), source, end_s), lambda _: None)

@@ -30,7 +30,7 @@ def build(
     cut: str = "",
 ) -> Recording:
     """A Recording of a table of ``rows`` rows; ``has_nulls`` says whether a column has any."""
-    rate = _rate(path, schema)
+    rate, start_s = _said(path, schema, b"rate_hz"), _said(path, schema, b"start_s") or 0.0
     fields = [schema.field(i) for i in range(len(schema))]
     units = [_unit(f) for f in fields]
     timed = find_time([f.name for f in fields], units)
@@ -59,17 +59,22 @@ def build(
         return from_time(draft, _seconds(path, fields[timed[0]], fetch(timed[0], 0, rows), timed[1]))
     if rate is None:
         raise refuse(path, "no time column and no rate", 'expected a column named "time" or metadata rate_hz; add one')
-    return from_rate(draft, rate)
+    return from_rate(draft, rate, start_s)
 
 
-def _rate(path: str, schema: pa.Schema) -> float | None:
-    raw = (schema.metadata or {}).get(b"rate_hz")
+def _said(path: str, schema: pa.Schema, key: bytes) -> float | None:
+    """A number in the schema's metadata."""
+    raw = (schema.metadata or {}).get(key)
     if raw is None:
         return None
     try:
-        return float(raw.decode())
+        value = float(raw.decode())
     except ValueError:
-        raise refuse(path, "metadata rate_hz is not a number", "expected samples per second; correct it") from None
+        value = np.nan
+    if not np.isfinite(value):
+        what = "samples per second" if key == b"rate_hz" else "seconds"
+        raise refuse(path, f"metadata {key.decode()} is not a number", f"expected {what}; correct it") from None
+    return value
 
 
 def _unit(field: pa.Field) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -14,17 +14,19 @@ import pyarrow.csv as pacsv
 from numpy.typing import NDArray
 
 from witnessmark.recording.assemble import Draft, from_rate, from_time
-from witnessmark.recording.columns import array_column
+from witnessmark.recording.columns import array_column, finite
 from witnessmark.recording.model import Recording
 from witnessmark.recording.naming import find_time, is_index, unique_names
 from witnessmark.recording.readers.arrow_values import values_of
 from witnessmark.recording.readers.csv_layout import Layout, find_layout
+from witnessmark.recording.spool import Spool, scale_file
 from witnessmark.recording.trouble import count, refuse, shorten
 
 FORMAT = "text table"
 BAD_TIME_SHARE = (
     0.01  # rows without a readable time are left out up to this share; beyond it the file is not a recording
 )
+_BLOCK = 4 << 20  # bytes parsed at once
 _NULLS = ["", "NA", "N/A", "n/a", "NaN", "nan", "NAN", "null", "NULL", "-", "--", "---", "inf", "-inf", "Inf", "-Inf"]
 _NUMERIC = r"^\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*$"
 
@@ -36,13 +38,14 @@ class _Body:
     values: list[NDArray[np.float64]]
     texts: list[int] = field(default_factory=list)  # cells of each column that hold text instead of a number
     nulls: list[int] = field(default_factory=list)  # cells of each column without a value
+    infinite: set[int] = field(default_factory=set)  # columns with values that are NaN by now and were infinite
     misfits: list[tuple[int, str]] = field(default_factory=list)  # (row number of the parser, text)
 
 
-def read(path: str) -> Recording:
-    """Read a text table; see docs/recordings.md for what is understood."""
+def read(path: str, spool: Spool | None = None) -> Recording:
+    """Read a text table, with ``spool`` without holding it in memory; see docs/recordings.md for what is understood."""
     layout = find_layout(path)
-    body, cut = _drop_cut_row(path, layout, _parse(path, layout))
+    body, cut = _drop_cut_row(path, layout, _parse(path, layout, spool))
     rows = len(body.values[0]) if body.values else 0
     if rows < 2:
         raise refuse(path, f"holds {count(rows, 'sample')}", "expected at least two to judge; record for longer")
@@ -53,7 +56,7 @@ def read(path: str) -> Recording:
     cautions: list[str] = []
     time_s = None
     if timed is not None:
-        time_s, used = _usable_time(path, layout, body.values[timed[0]] * timed[1])
+        time_s, used = _usable_time(path, layout, _seconds(body.values[timed[0]], timed[1]))
         if not used.all():
             cautions.append(f"Left out {count(int((~used).sum()), 'row')} without a readable time.")
             body.values = [v[used] for v in body.values]
@@ -85,7 +88,11 @@ def _draft(
             cautions.append(
                 f"Channel {shorten(name)} has {count(body.texts[i], 'cell')} with text instead of a number (gaps)."
             )
-        columns.append(array_column(name, position, body.values[i], layout.units[i], complete=body.nulls[i] == 0))
+        columns.append(
+            array_column(
+                name, position, body.values[i], layout.units[i], complete=body.nulls[i] == 0 and i not in body.infinite
+            )
+        )
     if not columns:
         empty = bool(left_out) and not any(body.texts[i] for i in keep)
         more = ", ..." if left_out[1:] else ""
@@ -99,7 +106,7 @@ def _draft(
     return Draft(path, FORMAT, tuple(columns), tuple(cautions), tuple(left_out), cut, where=_Where(path, layout))
 
 
-def _parse(path: str, layout: Layout) -> _Body:
+def _parse(path: str, layout: Layout, spool: Spool | None) -> _Body:
     """Quick and strict first; rows that do not fit and cells that are not numbers cost a second or third pass."""
     body = _Body([], [0] * len(layout.names))
 
@@ -110,32 +117,71 @@ def _parse(path: str, layout: Layout) -> _Body:
         return "skip"
 
     try:
-        table = _read_columns(path, layout, pa.float64(), None)
+        _gather(body, path, layout, pa.float64(), None, spool)
     except (pa.ArrowInvalid, UnicodeDecodeError):
         try:
-            table = _read_columns(path, layout, pa.float64(), misfit)
+            _gather(body, path, layout, pa.float64(), misfit, spool)
         except pa.ArrowInvalid:
             body.misfits.clear()
-            table, body.texts = _lenient(_read_columns(path, layout, pa.string(), misfit), layout.decimal)
-    body.values = [values_of(column) for column in table.columns]
-    body.nulls = [column.null_count for column in table.columns]
+            _gather(body, path, layout, pa.string(), misfit, spool)
     return body
 
 
-def _read_columns(path: str, layout: Layout, kind: Any, misfit: Callable[[Any], str] | None) -> pa.Table:
+def _gather(
+    body: _Body, path: str, layout: Layout, kind: Any, misfit: Callable[[Any], str] | None, spool: Spool | None
+) -> None:
+    """Fill the body with what the parser makes of the file."""
+    width = len(layout.names)
+    body.texts, body.nulls = [0] * width, [0] * width
+    spooled = None if spool is None else spool.begin(width, _aside(layout))
+    parts: list[list[NDArray[np.float64]]] = [[] for _ in range(width)]
+    for table, share in _tables(path, layout, kind, misfit, whole=spool is None):
+        texts = [0] * width
+        if kind == pa.string():
+            table, texts = _lenient(table, layout.decimal)
+        for i, column in enumerate(table.columns):
+            body.texts[i] += texts[i]
+            body.nulls[i] += column.null_count
+            values = values_of(column)
+            if spooled is None:
+                parts[i].append(values)
+            else:
+                tidy = finite(values)
+                spooled[i].append(tidy)
+                if tidy is not values:
+                    body.infinite.add(i)
+        if spool is not None:
+            spool.reached(share)
+    body.values = [p[0] for p in parts] if spooled is None else [column.mapped() for column in spooled]
+
+
+def _aside(layout: Layout) -> list[int]:
+    """The column of times, as far as its name (or its place, without names) tells."""
+    named = find_time(layout.names, layout.units) if layout.has_header else (0, 1.0)
+    return [] if named is None else [named[0]]
+
+
+def _tables(
+    path: str, layout: Layout, kind: Any, misfit: Callable[[Any], str] | None, whole: bool
+) -> Iterator[tuple[pa.Table, float]]:
+    """The rows of the file, all in one table or piece by piece, and how much of the file has been read."""
     names = [str(i) for i in range(len(layout.names))]
     # a misfit row is handed over as text: latin-1 decodes any byte, and numbers are the same in it
-    read_options = pacsv.ReadOptions(column_names=names, encoding="latin-1" if misfit else "utf-8", block_size=4 << 20)
-    parse_options = pacsv.ParseOptions(
-        delimiter=layout.delimiter, invalid_row_handler=misfit, ignore_empty_lines=len(names) > 1
-    )
-    convert_options = pacsv.ConvertOptions(
-        check_utf8=False,
-        column_types=dict.fromkeys(names, kind),
-        null_values=_NULLS,
-        strings_can_be_null=True,
-        decimal_point=layout.decimal if kind == pa.float64() else ".",
-    )
+    options = {
+        "read_options": pacsv.ReadOptions(
+            column_names=names, encoding="latin-1" if misfit else "utf-8", block_size=_BLOCK
+        ),
+        "parse_options": pacsv.ParseOptions(
+            delimiter=layout.delimiter, invalid_row_handler=misfit, ignore_empty_lines=len(names) > 1
+        ),
+        "convert_options": pacsv.ConvertOptions(
+            check_utf8=False,
+            column_types=dict.fromkeys(names, kind),
+            null_values=_NULLS,
+            strings_can_be_null=True,
+            decimal_point=layout.decimal if kind == pa.float64() else ".",
+        ),
+    }
     with pa.OSFile(path, "rb") as file:
         file.seek(layout.data_at)
         stream: Any = file
@@ -144,9 +190,11 @@ def _read_columns(path: str, layout: Layout, kind: Any, misfit: Callable[[Any], 
             if layout.delimiter == " ":
                 text = re.sub(r"(?m)^[ \t]+|[ \t]+$", "", re.sub(r"[ \t]+", " ", text))
             stream = pa.BufferReader(text.encode("latin-1" if misfit else "utf-8", errors="replace"))
-        return pacsv.read_csv(
-            stream, read_options=read_options, parse_options=parse_options, convert_options=convert_options
-        )
+        if whole:
+            yield pacsv.read_csv(stream, **options), 1.0
+            return
+        for k, batch in enumerate(pacsv.open_csv(stream, **options), start=1):
+            yield pa.Table.from_batches([batch]), min(1.0, k * _BLOCK / stream.size())
 
 
 def _lenient(table: pa.Table, decimal: str) -> tuple[pa.Table, list[int]]:
@@ -211,6 +259,10 @@ def _channel_names(layout: Layout, time_column: int | None) -> list[str]:
     return [name for i, name in enumerate(layout.names) if i != time_column]
 
 
+def _seconds(column: NDArray[np.float64], scale: float) -> NDArray[np.float64]:
+    return column if scale == 1.0 else scale_file(column, scale)
+
+
 def _usable_time(
     path: str, layout: Layout, time_s: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
@@ -222,7 +274,7 @@ def _usable_time(
             f"the time in {_Where(path, layout)(row)} is not a number ({int((~used).sum())} of {len(used)} rows)",
             "expected seconds that rise; correct the time column",
         )
-    return time_s[used], used
+    return (time_s if used.all() else time_s[used]), used
 
 
 class _Where:

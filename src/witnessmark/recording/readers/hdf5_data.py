@@ -93,6 +93,8 @@ def data_of(path: str, name: str, dataset: h5py.Dataset) -> Data | None:
         gain=1.0 if gain is None else gain,
         offset=0.0 if offset is None else offset,
         unit=text(dataset, "unit", "units"),
+        name=text(dataset, "name"),
+        changes_end_s=number(path, dataset, "end_s") if text(dataset, "kind") == "changes" else None,
     )
 
 

@@ -111,7 +111,7 @@ class Unpacked:
 
 def from_members(path: str, format_name: str, members: list[Member], cut: str) -> Recording:
     """A recording of named arrays; ``cut`` is the caution of a file cut short, else ""."""
-    rate = _rate(path, members)
+    rate, start_s = _number(path, members, "rate_hz"), _number(path, members, "start_s") or 0.0
     vectors = [m for m in members if len(m.shape) == 1 and m.name != "rate_hz" and not _is_companion(m.name, members)]
     timed = find_time([m.name for m in vectors], [""] * len(vectors))
     left_out = tuple(m.name for m in members if len(m.shape) > 1)
@@ -127,7 +127,7 @@ def from_members(path: str, format_name: str, members: list[Member], cut: str) -
     if rate is None:
         raise refuse(path, "neither rate_hz nor time", "expected a scalar rate_hz or an array time; add one")
     lost = max((m.lost for m in channels), default=0)
-    return from_rate(Draft(path, format_name, columns, cautions, left_out, cut, lost), rate)
+    return from_rate(Draft(path, format_name, columns, cautions, left_out, cut, lost), rate, start_s)
 
 
 def _same_length(
@@ -150,12 +150,16 @@ def _is_companion(name: str, members: list[Member]) -> bool:
     return any(name.startswith(p) and any(m.name == name[len(p) :] for m in members) for p in _COMPANIONS)
 
 
-def _rate(path: str, members: list[Member]) -> float | None:
+def _number(path: str, members: list[Member], name: str) -> float | None:
+    """rate_hz, in whatever shape; or start_s, which as a vector is a channel."""
     for m in members:
-        if m.name == "rate_hz":
+        if m.name == name and (name == "rate_hz" or not m.shape):
             if m.count != 1 or m.dtype.kind not in "iuf":
-                raise refuse(path, "rate_hz is not one number", "expected samples per second; save it as a scalar")
-            return float(m.fetch(0, 1)[0])
+                raise refuse(path, f"{name} is not one number", "expected one, of Hz or s; save it as a scalar")
+            value = float(m.fetch(0, 1)[0])
+            if name == "start_s" and not np.isfinite(value):
+                raise refuse(path, f"{name} is {value:g}", "expected the time of the first sample in s; correct it")
+            return value
     return None
 
 

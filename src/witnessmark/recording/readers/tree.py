@@ -2,7 +2,8 @@
 
 The clock of a data set is its own attribute ``rate_hz``, or else what the nearest group above it has: a data set that
 calls itself time, a ``rate_hz`` (attribute or single number). So groups can hold lines of different rates. Attributes
-``gain``, ``offset``, ``unit`` (or ``units``) and ``start_s`` are understood.
+``gain``, ``offset``, ``unit`` (or ``units``) and ``start_s`` are understood. This program's own files also say ``name``
+(where the path cannot hold it), and ``kind`` "changes" with ``end_s`` of levels with a time for each change.
 """
 
 from __future__ import annotations
@@ -14,11 +15,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.recording.assemble import Draft, from_rate, from_time
+from witnessmark.recording.assemble import Draft, from_changes, from_rate, from_time
 from witnessmark.recording.columns import Column, Fetch
 from witnessmark.recording.join import join_readable
 from witnessmark.recording.model import Recording
-from witnessmark.recording.naming import time_scale
+from witnessmark.recording.naming import time_scale, unique_names
 from witnessmark.recording.trouble import refuse, shorten
 
 _COMPANIONS = ("gain__", "offset__", "unit__")
@@ -30,7 +31,8 @@ _UNWRITTEN = "The file has room for more samples at its end than were ever writt
 class Data:
     """An array of a file: ``count`` samples, ``lost`` more at the end that the file does not hold.
 
-    single: one number, no channel. text: it holds this text instead of numbers.
+    single: one number, no channel. text: it holds this text instead of numbers. name: of the channel, where it is not
+    that of the array. changes_end_s: end of the record of a list of changes that says it is one.
     """
 
     count: int
@@ -44,6 +46,8 @@ class Data:
     offset: float = 0.0
     unit: str = ""
     text: str | None = None
+    name: str = ""
+    changes_end_s: float | None = None
 
 
 def one_number(path: str, what: str, raw: Any) -> float | None:
@@ -93,7 +97,7 @@ def from_tree(
         raise refuse(
             path, "neither rate_hz nor time", "expected an attribute rate_hz or a data set named time; add one"
         )
-    names = _short(channels)
+    names = unique_names([vectors[n].name or short for n, short in zip(channels, _short(channels), strict=True)])
     cautions = [f"{shorten(n)} is no row of numbers: it is left out." for n in left_out]
     cautions += [f"Data set {shorten(n)} has neither rate_hz nor time: it is left out." for n in clockless]
 
@@ -109,7 +113,8 @@ def from_tree(
             _CUT if cut and (lost or clock.time) else _UNWRITTEN if lost else "",
             lost,
         )
-        return lambda: _part(draft, clock, vectors, times)
+        ends = [d.changes_end_s for _, _, d in members]
+        return lambda: _part(draft, clock, vectors, times, None if None in ends else max(e or 0.0 for e in ends))
 
     made = [(f"What {names[m[0][0]]} belongs to", maker(clock, m, k)) for k, (clock, m) in enumerate(parts.items())]
     recording = join_readable(path, made, [[p for p, _, _ in m] for m in parts.values()])
@@ -206,7 +211,9 @@ def _column(
     return Column(name, position, data.dtype, data.count, data.fetch, unit, gain, offset)
 
 
-def _part(draft: Draft, clock: _Clock, vectors: dict[str, Data], times: dict[str, float]) -> Recording:
+def _part(
+    draft: Draft, clock: _Clock, vectors: dict[str, Data], times: dict[str, float], end_s: float | None
+) -> Recording:
     if clock.time is None:
         return from_rate(draft, clock.rate_hz, clock.start_s)
     times_of = vectors[clock.time]
@@ -221,6 +228,5 @@ def _part(draft: Draft, clock: _Clock, vectors: dict[str, Data], times: dict[str
             )
     time_s: NDArray[np.float64] = times_of.fetch(0, rows).astype(np.float64) * times[clock.time]
     columns = tuple(Column(c.name, c.position, c.dtype, rows, c.fetch, c.unit, c.gain, c.offset) for c in draft.columns)
-    return from_time(
-        Draft(draft.path, draft.format, columns, draft.cautions, draft.left_out, draft.cut, draft.lost), time_s
-    )
+    draft = replace(draft, columns=columns)
+    return from_time(draft, time_s) if end_s is None else from_changes(draft, time_s, end_s)

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from witnessmark.recording.columns import Fetch, finite
 from witnessmark.recording.model import Recording
+from witnessmark.recording.readers.told import ATTRIBUTE, as_told
 from witnessmark.recording.readers.tree import Data, from_tree, one_number
 from witnessmark.recording.readers.zarr_array import MAX_UNWRITTEN, ChunkedArray
 from witnessmark.recording.readers.zarr_codecs import Undecodable
@@ -49,7 +50,7 @@ def read(path: str) -> Recording:
     def said(group: str, key: str) -> float | None:
         return one_number(path, f"{key} of {shorten(group or 'the folder')}", attributes.get(group, {}).get(key))
 
-    return from_tree(path, FORMAT, found, left_out, said)
+    return as_told(from_tree(path, FORMAT, found, left_out, said), attributes.get("", {}).get(ATTRIBUTE))
 
 
 def _attributes(meta: dict[str, Any]) -> dict[str, Any]:
@@ -142,6 +143,8 @@ def _array(path: str, name: str, folder: Path, meta: dict[str, Any]) -> Data | N
         gain=1.0 if gain is None else gain,
         offset=0.0 if offset is None else offset,
         unit=unit if isinstance(unit, str) else "",
+        name=name_said if isinstance(name_said := attributes.get("name"), str) else "",
+        changes_end_s=number("end_s") if attributes.get("kind") == "changes" else None,
     )
 
 

@@ -1,0 +1,140 @@
+"""Smallest and largest sample of every block of 64, 1024, 16384, ... samples: a long record can be drawn at once.
+
+The last block of a level may be short: the number of blocks is rounded up, so no sample is without one and no extreme
+is lost. Gaps (NaN) are passed over; a block of gaps only is NaN. One array (blocks, 2) of [smallest, largest] holds all
+levels one behind the other, the finest first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from witnessmark.recording.columns import CHUNK, Fetch
+
+FINEST = 64  # samples in a block of the finest level
+STEP = 16  # blocks of one level in a block of the next
+_PART = 1 << 16  # blocks gathered at once
+
+Emit = Callable[[NDArray[Any]], object]
+
+
+def levels(samples: int) -> list[tuple[int, int]]:
+    """(samples in a block, blocks) of each level of a channel, the finest first: down to a single block."""
+    out: list[tuple[int, int]] = []
+    block = FINEST
+    while samples and (not out or out[-1][1] > 1):
+        out.append((block, -(-samples // block)))
+        block *= STEP
+    return out
+
+
+def extremes_of(samples: NDArray[Any], block: int) -> NDArray[Any]:
+    """(blocks, 2) of the smallest and largest of every ``block`` samples, the last block as short as it comes."""
+    whole = len(samples) // block * block
+    rows = samples[:whole].reshape(-1, block)
+    out = np.empty((-(-len(samples) // block), 2), samples.dtype)
+    out[: len(rows), 0], out[: len(rows), 1] = rows.min(axis=1), rows.max(axis=1)  # both NaN where a gap is among them
+    if whole < len(samples):
+        out[-1] = samples[whole:].min(), samples[whole:].max()
+    if samples.dtype.kind == "f":
+        for k in np.flatnonzero(np.isnan(out[:, 0])).tolist():
+            part = samples[k * block : (k + 1) * block]
+            out[k] = np.fmin.reduce(part), np.fmax.reduce(part)
+    return out
+
+
+def coarser(blocks: NDArray[Any]) -> NDArray[Any]:
+    """The next level of some blocks (n, 2), of which all but the last come in whole steps."""
+    n = -(-len(blocks) // STEP)
+    at = np.arange(0, len(blocks), STEP)
+    out = np.empty((n, 2), blocks.dtype)
+    out[:, 0], out[:, 1] = np.fmin.reduceat(blocks[:, 0], at), np.fmax.reduceat(blocks[:, 1], at)
+    return out
+
+
+class PyramidBuilder:
+    """Takes samples as they come and hands on whole blocks of the finest level; keeps what fills no block yet."""
+
+    def __init__(self, emit: Emit):
+        """``emit`` gets (blocks, 2) arrays in order."""
+        self._emit = emit
+        self._rest: NDArray[Any] | None = None
+
+    def append(self, samples: NDArray[Any]) -> None:
+        """More samples, of any number."""
+        if self._rest is not None and len(self._rest):
+            missing = FINEST - len(self._rest)
+            first = np.concatenate((self._rest, samples[:missing]))
+            samples = samples[missing:]
+            if len(first) < FINEST:
+                self._rest = first
+                return
+            self._emit(extremes_of(first, FINEST))
+        whole = len(samples) // FINEST * FINEST
+        if whole:
+            self._emit(extremes_of(samples[:whole], FINEST))
+        self._rest = samples[whole:].copy()
+
+    def finish(self) -> None:
+        """Hand on the last, short block."""
+        if self._rest is not None and len(self._rest):
+            self._emit(extremes_of(self._rest, FINEST))
+        self._rest = None
+
+
+def coarser_levels(samples: int, read: Fetch, emit: Emit) -> None:
+    """Make the levels above the finest; ``read(first, stop)`` gives rows of the array as far as it is made."""
+    first = 0
+    for _, blocks in levels(samples)[:-1]:
+        for at in range(0, blocks, _PART):
+            emit(coarser(read(first + at, first + min(at + _PART, blocks))))
+        first += blocks
+
+
+@dataclass(frozen=True)
+class Pyramid:
+    """The levels of a channel. blocks: the array of all of them."""
+
+    samples: int
+    blocks: NDArray[Any]
+
+    def level(self, size: int) -> tuple[int, NDArray[Any]]:
+        """(samples in a block, its blocks) of the coarsest level with blocks of at most ``size`` samples, or of 64."""
+        first, best = 0, (FINEST, self.blocks[:0])
+        for block, count in levels(self.samples):
+            if block > size and first:
+                break
+            best = block, self.blocks[first : first + count]
+            first += count
+        return best
+
+
+def envelope(
+    fetch: Fetch, samples: int, pyramid: Pyramid | None, start: int, stop: int, columns: int
+) -> NDArray[np.float64]:
+    """(columns, 2) of the smallest and largest native sample in ``columns`` equal parts of samples [start, stop).
+
+    A column covers at least its own samples, and where it is drawn from blocks also what they hold to either side (less
+    than one block): an extreme is never lost. NaN where a column has no samples. Exact where a column is shorter than
+    two blocks of the finest level, or without a pyramid.
+    """
+    start, stop = max(0, start), min(stop, samples)
+    edges = start + (np.arange(columns + 1, dtype=np.float64) * max(0, stop - start) / columns).astype(np.int64)
+    size = (stop - start) // max(1, columns) // 2
+    out = np.full((columns, 2), np.nan)
+    block, rows = (0, None) if pyramid is None or size < FINEST else pyramid.level(size)
+    for k, (a, b) in enumerate(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True)):
+        part = _extremes(fetch, a, b) if rows is None else rows[a // block : -(-b // block)]
+        if len(part):
+            out[k] = np.fmin.reduce(part[:, 0]), np.fmax.reduce(part[:, 1])
+    return out
+
+
+def _extremes(fetch: Fetch, first: int, stop: int) -> NDArray[Any]:
+    parts = [fetch(at, min(at + CHUNK, stop)) for at in range(first, stop, CHUNK)]
+    return np.concatenate([extremes_of(p, len(p)) for p in parts]) if parts else np.empty((0, 2))
