@@ -271,3 +271,13 @@ def simulate(scenario: str, out: str) -> None:
 
     written = write_simulation(scenario, out)
     _print("".join(f"{what:<10} {path}\n" for what, path in zip(("recording", "truth", "setup"), written, strict=True)))
+
+
+def _add_live_commands() -> None:
+    """Commands of their own module; it uses what stands above."""
+    from witnessmark import cli_live
+
+    main.add_command(cli_live.capture)
+
+
+_add_live_commands()

@@ -6,6 +6,7 @@
     ├── BadScenario             the same for a simulation scenario
     ├── BadKnowledge            a knowledge file (limits, layouts, tests) that fails its schema
     ├── BadOutput               a place that cannot be written
+    ├── BadInstrument           an instrument that does not answer, or answers what it should not
     └── NotConfirmed            what was learnt waits for a yes that did not come
 
 Every message is one line that names the file, what is wrong and what to do.
@@ -34,6 +35,10 @@ class BadKnowledge(WitnessmarkError):
 
 class BadOutput(WitnessmarkError):
     """A file that was to be written cannot be; the message names it."""
+
+
+class BadInstrument(WitnessmarkError):
+    """An instrument cannot be reached, does not answer in time, or answers what it should not; the message names it."""
 
 
 class NotConfirmed(WitnessmarkError):
