@@ -119,6 +119,7 @@ _register_all(
     [
         ("text table", (".csv", ".tsv", ".txt"), "csv_table"),
         ("WAV", (".wav",), "wav"),
+        ("raw samples", (".raw",), "raw"),
         ("Parquet", (".parquet",), "parquet"),
         ("Arrow", (".arrow", ".feather"), "arrow"),
         ("NPZ", (".npz",), "npz"),

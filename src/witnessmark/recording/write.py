@@ -24,11 +24,11 @@ def write_recording(
     offsets: Mapping[str, float] | None = None,
     start_s: float = 0.0,
 ) -> None:
-    """Write equally long channels sampled at ``rate_hz`` as CSV, TSV, WAV, Parquet, Arrow or NPZ by suffix.
+    """Write equally long channels sampled at ``rate_hz`` as CSV, TSV, WAV, Parquet, Arrow, NPZ or RAW by suffix.
 
-    value = sample * gain + offset in ``units``. NPZ keeps native samples with gain and offset beside them; Parquet,
-    Arrow and text hold values where a gain or offset is given. WAV holds the native samples as they are (float
-    samples should lie within -1..+1) and cannot hold names, units or gains. Only text keeps ``start_s``.
+    value = sample * gain + offset in ``units``. NPZ and RAW keep native samples with gain and offset beside them;
+    Parquet, Arrow and text hold values where a gain or offset is given. WAV holds the native samples as they are (float
+    samples should lie within -1..+1) and cannot hold names, units or gains. Only text and RAW keep ``start_s``.
 
     Raises ValueError for an unknown suffix, channels of unequal length or a rate the format cannot hold.
     """
@@ -40,8 +40,8 @@ def write_recording(
         )
     if not channels or len({len(v) for v in channels.values()}) != 1:
         raise ValueError(f"{target.name}: needs at least one channel, all of the same length")
-    if start_s and writer is not _write_text:
-        raise ValueError(f"{target.name}: only text tables keep a start other than 0")
+    if start_s and writer not in (_write_text, _write_raw):
+        raise ValueError(f"{target.name}: only text tables and raw samples keep a start other than 0")
     units, gains, offsets = dict(units or {}), dict(gains or {}), dict(offsets or {})
     handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.stem}-", suffix=target.suffix)
     os.close(handle)
@@ -185,6 +185,26 @@ def _write_npz(
         np.savez(file, **arrays)
 
 
+def _write_raw(
+    path: str,
+    channels: Channels,
+    rate_hz: float,
+    units: dict[str, str],
+    gains: dict[str, float],
+    offsets: dict[str, float],
+    start_s: float,
+) -> None:
+    from witnessmark.recording.readers.raw_head import SAMPLES, RawChannel, head_line
+
+    frames = np.column_stack([v.view(np.uint8) if v.dtype == np.bool_ else v for v in channels.values()])
+    if frames.dtype.name not in SAMPLES:
+        raise ValueError(f"raw samples cannot be {frames.dtype}; use one of {' '.join(SAMPLES)}")
+    said = [RawChannel(n, units.get(n, ""), gains.get(n, 1.0), offsets.get(n, 0.0)) for n in channels]
+    with open(path, "wb") as file:
+        file.write(head_line(rate_hz, frames.dtype.name, said, start_s))
+        file.write(frames.astype(SAMPLES[frames.dtype.name], copy=False).tobytes())
+
+
 _Writer = Callable[[str, Channels, float, dict[str, str], dict[str, float], dict[str, float], float], None]
 _WRITERS: dict[str, _Writer] = {
     ".csv": _write_text,
@@ -194,4 +214,5 @@ _WRITERS: dict[str, _Writer] = {
     ".arrow": _write_arrow,
     ".feather": _write_arrow,
     ".npz": _write_npz,
+    ".raw": _write_raw,
 }
