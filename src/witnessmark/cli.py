@@ -278,6 +278,7 @@ def _add_live_commands() -> None:
     from witnessmark import cli_live
 
     main.add_command(cli_live.capture)
+    main.add_command(cli_live.follow)
 
 
 _add_live_commands()

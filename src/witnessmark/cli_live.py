@@ -2,7 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import Any
+
 import click
+
+
+@dataclass(frozen=True)
+class Following:
+    """The options of ``follow``, by the names of its command line."""
+
+    setup_path: str | None
+    json_path: str | None
+    report_path: str | None
+    minutes: float | None
+    kinds: tuple[str, ...]
+    keep_in: str
+    spool: str | None
+    idle_s: float | None
+    there_too: bool
 
 
 @click.command()
@@ -42,3 +60,33 @@ def capture(
         captured = acquire.capture(line, known, wanted, seconds, rate_hz=rate_hz, reset=reset)
     keep.write(captured, out)
     cli._print(keep.summary(captured, out))
+
+
+@click.command()
+@click.argument("source")
+@click.option("--setup", "setup_path", metavar="SETUP.toml", help="What is known of vehicle, wheel and lines.")
+@click.option("--json", "json_path", metavar="OUT", help='The final analysis as JSON; "-" prints only that.')
+@click.option("--report", "report_path", metavar="OUT", help="The final report as one HTML file.")
+@click.option(
+    "--keep-last",
+    "minutes",
+    type=click.FloatRange(0.05, 1440),
+    metavar="MINUTES",
+    help="Keep the minutes before an event as a file.",
+)
+@click.option("--keep-on", "kinds", multiple=True, metavar="KIND", help="Keep for these findings only (repeat it).")
+@click.option("--keep-in", "keep_in", default=".", metavar="FOLDER", help="Where what is kept goes.")
+@click.option("--spool", metavar="OUT.raw", help="With -: keep all that came through the pipe.")
+@click.option(
+    "--idle", "idle_s", type=click.FloatRange(min=0.5), metavar="SECONDS", help="Done when nothing came for this long."
+)
+@click.option("--there-too", is_flag=True, help="With a folder: also what lies there already.")
+def follow(source: str, **options: Any) -> None:
+    """Follow SOURCE while it is recorded: a growing file, - for a pipe, or a folder that recordings come to.
+
+    Prints each finding when it first becomes stated, changes or is withdrawn; at the end the analysis of the whole, as
+    analyze gives it. Ctrl-C ends in order; Enter or SIGUSR1 marks an event. Exit status as for analyze.
+    """
+    from witnessmark.cli_follow import run
+
+    run(source, Following(**options))

@@ -64,6 +64,7 @@ def _fetcher(frames: Frames, channel: int, native: np.dtype[Any], number: int) -
         start, stop = max(0, start), min(stop, number)
         if stop <= start:
             return np.empty(0, native)
-        return finite(np.ascontiguousarray(frames(start, stop)[:, channel]).astype(native, copy=False))
+        values = frames(start, stop)[:, channel].astype(native, copy=False)
+        return finite(np.require(values, requirements=["C", "A"]))  # behind a head of any length
 
     return fetch
