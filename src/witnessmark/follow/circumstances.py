@@ -14,10 +14,11 @@ from witnessmark.report.plain import number
 from witnessmark.report.words import ROLES
 from witnessmark.signals.model import Line
 
+F64 = NDArray[np.float64]
+
 BEFORE_S = 60.0
 AROUND_S = 0.5  # to either side of the event
 BLOCK_S = 0.01  # means over blocks: shorter than a dip of the supply while cranking, longer than a pulse of ignition
-EDGE_BLOCK_S = 0.5
 # Lines that are told by their level, whatever they look like; the others by their edges where they have any.
 LEVEL_ROLES = frozenset(
     {"battery", "starter-current", "temperature", "sensor-supply", "sensor-ground", "cylinder-pressure"}
@@ -25,7 +26,7 @@ LEVEL_ROLES = frozenset(
 )
 SHARE = 0.25  # a level that leaves the band of the minute before by this share of the band's middle has moved
 NOISES = 5.0  # and by more than this many standard deviations of its noise
-RATIO = 2.0  # edges that come this many times more or less often than at any time in the minute before
+RATIO = 2.0  # edges that come this many times more or less often than they did in the minute before
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +48,8 @@ class Reading:
     @property
     def text(self) -> str:
         """In words."""
-        now = "unknown" if self.at_event is None else f"{self.at_event:.4g}"
-        before = "unknown"
+        now = "not known" if self.at_event is None else f"{self.at_event:.4g}"
+        before = "not known"
         if self.low_before is not None and self.high_before is not None:
             before = f"{self.low_before:.4g} to {self.high_before:.4g}"
         return f"{self.what} {now} {self.unit} (before: {before})"
@@ -58,7 +59,8 @@ def readings(analysis: Analysis, event_s: float) -> tuple[Reading, ...]:
     """Engine speed first, then every line of the recording in its order; the marker itself is left out."""
     recording = analysis.recording
     lines = [line for line in analysis.signals.lines if line.role != "marker" and line.info.rate_hz is not None]
-    told = [_level(recording, line, event_s) if _by_level(line) else _edges(line, event_s) for line in lines]
+    blocks = _Blocks.of(analysis, [line for line in lines if not _by_level(line)], event_s)
+    told = [_level(recording, line, event_s) if _by_level(line) else blocks.reading(line) for line in lines]
     return (_speed(analysis, event_s), *told)
 
 
@@ -68,11 +70,15 @@ def _by_level(line: Line) -> bool:
 
 def _speed(analysis: Analysis, event_s: float) -> Reading:
     start, stop = max(analysis.recording.start_s, event_s - BEFORE_S), event_s + AROUND_S
-    times = np.arange(start, stop, 0.05, dtype=np.float64)
-    rpm = analysis.wheel.angle.rpm(times) if analysis.wheel.layout is not None else np.full(len(times), np.nan)
-    return _judged(
-        "engine speed", "speed", "rpm", times, np.asarray(rpm, dtype=np.float64), event_s, 0.0, is_rate=False
-    )
+    times = np.asarray(np.arange(start, stop, 0.05), dtype=np.float64)
+    return _judged("engine speed", "speed", "rpm", times, _rpm(analysis, times), event_s)
+
+
+def _rpm(analysis: Analysis, times: F64) -> F64:
+    """Engine speed at these times; NaN where it is not known."""
+    if analysis.wheel.layout is None:
+        return np.full(len(times), np.nan)
+    return np.asarray(analysis.wheel.angle.rpm(times), dtype=np.float64)
 
 
 def _level(recording: Recording, line: Line, event_s: float) -> Reading:
@@ -89,29 +95,47 @@ def _level(recording: Recording, line: Line, event_s: float) -> Reading:
         whole = len(values) // size * size
         means.append(values[:whole].reshape(-1, size).mean(axis=1))
     level = np.concatenate([np.empty(0), *means])
-    times = info.start_s + (first + size * (np.arange(len(level)) + 0.5)) / info.rate_hz
-    return _judged(line.label, line.role, info.unit, times, level, event_s, line.levels.noise, is_rate=False)
+    middle = first + size * (np.arange(len(level), dtype=np.float64) + 0.5)
+    times = np.asarray(info.start_s + middle / info.rate_hz, dtype=np.float64)
+    return _judged(line.label, line.role, info.unit, times, level, event_s, line.levels.noise)
 
 
-def _edges(line: Line, event_s: float) -> Reading:
-    """Edges a second over short blocks."""
-    start = max(line.info.start_s, event_s - BEFORE_S)
-    blocks = np.arange(event_s + AROUND_S, start - EDGE_BLOCK_S / 2, -EDGE_BLOCK_S)[::-1]
-    counts, _ = np.histogram(line.edges.time_s, blocks) if len(blocks) > 1 else (np.empty(0), None)
-    middle = (blocks[:-1] + blocks[1:]) / 2
-    return _judged(line.label, line.role, "edges/s", middle, counts / EDGE_BLOCK_S, event_s, 0.0, is_rate=True)
+@dataclass(frozen=True)
+class _Blocks:
+    """Short stretches of time in which the edges of the lines are counted; the last one is the event's.
+
+    turns [n]: turns in each stretch, NaN where the speed is not known. turning [n]: some line has edges in it.
+    """
+
+    event_s: float
+    limits: F64
+    turns: F64
+    turning: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, analysis: Analysis, lines: list[Line], event_s: float) -> _Blocks:
+        """The stretches around an event and back to a minute before it, as far as the record goes."""
+        start, stop = max(analysis.recording.start_s, event_s - BEFORE_S), event_s + AROUND_S
+        number_ = max(1, int((stop - start) / (2 * AROUND_S)))
+        limits = stop - 2 * AROUND_S * np.arange(number_, -1, -1.0)
+        turns = _rpm(analysis, (limits[:-1] + limits[1:]) / 2) / 60.0 * 2 * AROUND_S
+        counts = [np.histogram(line.edges.time_s, limits)[0] for line in lines]
+        return cls(event_s, limits, turns, np.sum([np.zeros(number_), *counts], axis=0) > 0)
+
+    def reading(self, line: Line) -> Reading:
+        """Edges a turn where the speed at the event is known, else a second; held against times of turning only."""
+        counts = np.asarray(np.histogram(line.edges.time_s, self.limits)[0], dtype=np.float64)
+        by_turn = bool(np.isfinite(self.turns[-1]) and self.turns[-1] > 0)
+        rates = counts / (self.turns if by_turn else 2 * AROUND_S)
+        rates[~self.turning] = np.nan
+        rates[-1] = counts[-1] / (self.turns[-1] if by_turn else 2 * AROUND_S)
+        middle = (self.limits[:-1] + self.limits[1:]) / 2
+        unit = "edges/turn" if by_turn else "edges/s"
+        return _judged(line.label, line.role, unit, middle, rates, self.event_s, is_rate=True)
 
 
 def _judged(
-    what: str,
-    role: str,
-    unit: str,
-    times: NDArray[np.float64],
-    values: NDArray[np.float64],
-    event_s: float,
-    noise: float,
-    *,
-    is_rate: bool,
+    what: str, role: str, unit: str, times: F64, values: F64, event_s: float, noise: float = 0.0, is_rate: bool = False
 ) -> Reading:
     known = np.isfinite(values)
     here = values[known & (np.abs(times - event_s) <= AROUND_S)]
@@ -122,7 +146,7 @@ def _judged(
     low, middle, high = (float(q) for q in np.quantile(before, [0.05, 0.5, 0.95]))
     moved = False
     if now is not None and is_rate:
-        moved = now > RATIO * max(high, 1.0) or (low > 0 and now < low / RATIO)
+        moved = now > RATIO * high or now < low / RATIO
     elif now is not None:
         far = max(SHARE * max(abs(low), abs(high)), NOISES * noise)
         moved = now > high + far or now < low - far

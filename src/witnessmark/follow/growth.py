@@ -7,6 +7,7 @@ import os
 from witnessmark.recording.trouble import refuse
 
 TAIL = 256  # bytes before the end that must still be there at the next look
+HEAD = 4096  # bytes at the beginning that a recorder may write anew: sizes, number of samples
 _DO = "expected a file that only grows; follow the new one, or watch its folder"
 
 
@@ -30,8 +31,8 @@ class Growth:
                 self._check((stat.st_dev, stat.st_ino), stat.st_size, tail)
                 if stat.st_size == self.size:
                     return False
-                file.seek(max(0, stat.st_size - TAIL))
-                self._tail = file.read(stat.st_size - file.tell())
+                file.seek(max(HEAD, stat.st_size - TAIL))
+                self._tail = file.read(max(0, stat.st_size - file.tell()))
         except OSError as error:
             raise refuse(self._path, f"is gone ({(error.strerror or str(error)).lower()})", _DO) from None
         self._identity, self.size = (stat.st_dev, stat.st_ino), stat.st_size

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -10,9 +11,10 @@ from pathlib import Path
 from typing import Any
 
 from witnessmark import output
-from witnessmark.errors import BadOutput, WitnessmarkError
+from witnessmark.errors import BadOutput
 from witnessmark.follow import circumstances
-from witnessmark.follow.model import Event, Look, Say, Stream
+from witnessmark.follow.model import DEBUG, Event, Look, Say, Stream
+from witnessmark.recording.trouble import one_line
 from witnessmark.report.plain import number, seconds
 
 SCHEMA = "witnessmark.event/1"
@@ -82,8 +84,10 @@ class Keeper:
             with self._stream.window(start_s, min(stop_s, times[-1] + self._after_s)) as part:
                 analysis = self._look(part)
                 return [circumstances.readings(analysis, at_s) for at_s in times], ""
-        except WitnessmarkError as error:
-            return [() for _ in times], f"what was the case cannot be told: {error}"
+        except Exception as error:  # the samples are kept already: that is what counts
+            if os.environ.get(DEBUG):
+                raise
+            return [() for _ in times], one_line(f"what was the case cannot be told ({error})", 300)
 
     def _place(self, together: list[_Noticed]) -> str:
         """A name that is not taken."""

@@ -13,6 +13,7 @@ from witnessmark.report.model import Analysis
 
 Look = Callable[[Recording], Analysis]
 """The analysis of a recording, the setup's scales laid over it."""
+DEBUG = "WITNESSMARK_DEBUG"  # set: what goes wrong in a look ends the program, with all that is known of it
 Say = Callable[[str], None]
 """Prints one line."""
 

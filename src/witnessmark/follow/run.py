@@ -10,15 +10,16 @@ from dataclasses import dataclass
 from witnessmark.errors import BadRecording, WitnessmarkError
 from witnessmark.follow.keeper import Keeper
 from witnessmark.follow.marks import Marks
-from witnessmark.follow.model import Change, Event, Look, Say, Stream
+from witnessmark.follow.model import DEBUG, Change, Event, Look, Say, Stream
 from witnessmark.follow.schedule import Schedule
 from witnessmark.follow.watch import Watch, extent, line_of
+from witnessmark.recording.model import Recording
 from witnessmark.recording.trouble import one_line
 from witnessmark.report.model import Analysis
 
-DEBUG = "WITNESSMARK_DEBUG"  # set: what goes wrong in a look ends the program, with all that is known of it
 POLL_S = 0.2
 IDLE_S = 10.0
+RATE_SHARE = 0.01  # a rate that differs by more is another one; a clock's own error is far smaller
 
 
 @dataclass
@@ -51,6 +52,7 @@ class Follower:
         self._schedule, self._clock = schedule or Schedule(), clock or Clock()
         self._marked_to = float("-inf")
         self._told: set[str] = set()
+        self._rates: dict[str, float] = {}
         self.watch = Watch()
 
     def follow(self) -> None:
@@ -91,6 +93,7 @@ class Follower:
         began = self._clock.now()
         try:
             with self._stream.window(*stretch) as part:
+                self._check_rate(part, stretch[1])
                 analysis = self._look(part)
                 self._after(analysis, *stretch, is_last=False)
         except BadRecording as error:
@@ -103,6 +106,19 @@ class Follower:
             said = getattr(error, "strerror", None) or f"{type(error).__name__}: {error}"
             self._tell(f"{stretch[1]:9.2f} s  no look    {one_line(said, 200)}; following goes on")
         self._schedule.looked(stretch, self._stream.first_s, began, self._clock.now())
+
+    def _check_rate(self, part: Recording, at_s: float) -> None:
+        """Say it when the samples come at another rate than before."""
+        for channel in part.channels:
+            if channel.rate_hz is None:
+                continue
+            before = self._rates.setdefault(channel.name, channel.rate_hz)
+            if abs(channel.rate_hz - before) > RATE_SHARE * before:
+                self._rates[channel.name] = channel.rate_hz
+                self._tell(
+                    f"{at_s:9.2f} s  caution    the rate of {channel.name} changed from {before:.6g} to "
+                    f"{channel.rate_hz:.6g} Hz: expect gaps or a refusal at the end; record with one rate"
+                )
 
     def _tell(self, line: str) -> None:
         """A line that is said once, whatever its time."""

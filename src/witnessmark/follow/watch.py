@@ -45,7 +45,7 @@ class Watch:
     def __init__(self) -> None:
         """Nothing seen yet."""
         self._seen: dict[Key, _Seen] = {}
-        self._counted_to = float("-inf")
+        self._from_s = self._counted_to = float("-inf")
         self.turns = 0.0
 
     @property
@@ -55,7 +55,7 @@ class Watch:
 
     def look(self, analysis: Analysis, start_s: float, stop_s: float, is_last: bool = False) -> list[Change]:
         """Changes since the look before, of a look at [start_s, stop_s]; ``is_last``: nothing is held back."""
-        self._count(analysis, stop_s)
+        self._count(analysis, start_s, stop_s, is_last)
         held = frozenset() if is_last or not _cranks_on(analysis) else AT_ITS_END
         now = {key_of(f): f for f in analysis.findings.found if f.stated and f.kind not in held}
         changes = [c for key, f in now.items() if (c := self._judge(key, f, start_s, stop_s)) is not None]
@@ -87,7 +87,12 @@ class Watch:
                 self._seen[key] = _Seen(seen.finding, seen.start_s, seen.stop_s, False)
         return out
 
-    def _count(self, analysis: Analysis, stop_s: float) -> None:
+    def _count(self, analysis: Analysis, start_s: float, stop_s: float, is_last: bool) -> None:
+        """Turns that were looked at, each once; a last look at all of it counts them by itself."""
+        first = self._counted_to == float("-inf")
+        self._from_s = start_s if first else self._from_s
+        if is_last and start_s <= self._from_s:
+            self.turns, self._counted_to = 0.0, start_s
         for segment in analysis.wheel.angle.segments if analysis.wheel.layout is not None else ():
             long = segment.end_s - segment.start_s
             new = segment.end_s - max(segment.start_s, self._counted_to)
