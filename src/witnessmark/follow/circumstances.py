@@ -24,7 +24,7 @@ LEVEL_ROLES = frozenset(
     {"battery", "starter-current", "temperature", "sensor-supply", "sensor-ground", "cylinder-pressure"}
     | {"intake-pressure", "exhaust-pressure"}
 )
-SHARE = 0.25  # a level that leaves the band of the minute before by this share of the band's middle has moved
+SHARE = 0.1  # a level that leaves the band of the minute before by this share of the band's larger end has moved
 NOISES = 5.0  # and by more than this many standard deviations of its noise
 RATIO = 2.0  # edges that come this many times more or less often than they did in the minute before
 
