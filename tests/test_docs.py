@@ -63,6 +63,9 @@ def test_the_setup_example_is_a_setup(tmp_path):
         "docs/compare.md",
         "docs/setup.md",
         "docs/report.md",
+        "docs/capture.md",
+        "docs/follow.md",
+        "docs/recordings.md",
     ],
 )
 def test_links_lead_somewhere(page):

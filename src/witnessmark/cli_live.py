@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import dataclass
 from typing import Any
 
@@ -56,8 +57,13 @@ def capture(
     keep.check_suffix(out)
     output.check_places([out])
     known = dialects.choose(dialect)
+
+    def begun() -> None:
+        if sys.stderr.isatty():
+            click.echo(f"Recording {seconds:g} s from now on.", err=True)
+
     with instrument.connected(resource, backend, timeout_s) as line:
-        captured = acquire.capture(line, known, wanted, seconds, rate_hz=rate_hz, reset=reset)
+        captured = acquire.capture(line, known, wanted, seconds, rate_hz=rate_hz, reset=reset, begun=begun)
     keep.write(captured, out)
     cli._print(keep.summary(captured, out))
 

@@ -184,6 +184,8 @@ def test_nobody_there(tmp_path):
         ("no folder/van.npz", {}, ("no folder",)),
         ("van.npz", {"--channels": "1=a,1=b"}, ("stands twice",)),
         ("van.npz", {"--channels": "1;*RST"}, ("names no channel",)),
+        ("van.npz", {"--channels": "1=time"}, ('cannot be called "time"',)),
+        ("van.npz", {"--channels": "1=rate_hz"}, ('cannot be called "rate_hz"',)),
         ("van.npz", {"--dialect": "klingon"}, ("trace, waveform",)),
         ("van.npz", {"--dialect": "own.toml"}, ("own.toml", "no such file")),
     ],

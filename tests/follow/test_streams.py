@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from witnessmark.cli_follow import _whole
 from witnessmark.errors import BadRecording
 from witnessmark.follow.frames import RawFile, WavFile, wav_head
 from witnessmark.follow.pipe import Pipe
@@ -186,6 +187,8 @@ def test_sources_that_cannot_be_followed(tmp_path, name, word):
         growing_file(str(tmp_path / name))
     assert is_folder(str(tmp_path))
     assert not is_folder(str(tmp_path / "a.npz"))
+    (tmp_path / "sub.raw" / "recording.json").write_text("{}")
+    assert not is_folder(str(tmp_path / "sub.raw"))
 
 
 def test_a_pipe_holds_what_came(tmp_path):
@@ -223,6 +226,10 @@ def test_a_ring_holds_the_last_and_lets_the_rest_go(tmp_path):
     first = 10_000 - recording.info("line 1").samples
     assert recording.start_s == pytest.approx(first / RATE_HZ)
     np.testing.assert_array_equal(recording.read("line 1", 0, 99_999), ramp(10_000)["line 1"][first:])
+    said = []
+    held = _whole(pipe, said.append)
+    assert any("Only the last 2 s of the pipe are held" in c for c in held.cautions)
+    assert said == []
     pipe.save(9.0, 9.5, str(tmp_path / "kept.raw"))
     np.testing.assert_array_equal(
         open_recording(tmp_path / "kept.raw").read("line 1", 0, 999), ramp(10_000)["line 1"][9000:9500]

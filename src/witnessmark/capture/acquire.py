@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from witnessmark.capture.dialects import Dialect, Question
 from witnessmark.capture.instrument import Instrument, bad
 from witnessmark.errors import BadInstrument
+from witnessmark.recording.naming import time_scale
 from witnessmark.recording.trouble import shorten
 
 PROBE_S = 2.0  # how long a question of a dialect that is not spoken is waited for
@@ -21,6 +22,9 @@ SHORTER = 0.98  # a record of less than this share of what was asked for is said
 # What stands for "no number" (9.91E37) and infinity (9.9E37) in SCPI-1999, volume 1, 7.2.1.4 and 7.2.1.5; from memory.
 NO_NUMBER = 9.9e37
 _SELECTOR = re.compile(r"[A-Za-z0-9_]{1,40}")
+
+
+_TAKEN = ("rate_hz", "gain__", "offset__", "unit__")  # names with a meaning of their own in a recording
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +63,8 @@ def parse_channels(said: str) -> tuple[Wanted, ...]:
         selector, _, name = (p.strip() for p in part.partition("="))
         if not _SELECTOR.fullmatch(selector):
             raise bad("--channels", f'"{shorten(part)}" names no channel', "expected such as 1=crank,2=cam")
+        if time_scale(name) is not None or name.lower().startswith(_TAKEN):
+            raise bad("--channels", f'a channel cannot be called "{shorten(name)}"', "choose another name for the line")
         out.append(Wanted(selector, name or selector))
     for field in ("selector", "name"):
         every = [getattr(w, field) for w in out]
@@ -77,8 +83,11 @@ def capture(
     rate_hz: float | None = None,
     reset: bool = False,
     patience_s: float = 10.0,
+    begun: Callable[[], None] = lambda: None,
 ) -> Captured:
     """Record ``seconds`` on the wanted channels; waits ``patience_s`` longer than that for the end.
+
+    ``begun`` is called when the recording has begun.
 
     The instrument's own ranges, coupling and probes are kept unless ``reset``. Raises BadInstrument (one line).
     """
@@ -91,6 +100,7 @@ def capture(
     points = None if rate_hz is None else max(2, round(rate_hz * seconds))
     _set_up(instrument, dialect, seconds, points)
     instrument.send(dialect.begin)
+    begun()
     _done(instrument, seconds + patience_s, dialect.begin)
     instrument.check(dialect.begin)
     fetched = {w.name: _fetch(instrument, dialect, w) for w in wanted}

@@ -81,8 +81,9 @@ class Follower:
             self._say(f"{recording.end_s:9.2f} s  bound      {bound}")
 
     def _step(self, done: bool) -> None:
-        for _ in range(self._marks.poll()):
-            self._happened(Event(self._stream.length_s, "mark", "marked by the user"))
+        for ago_s in self._marks.poll():
+            at_s = max(self._stream.first_s, self._stream.length_s - ago_s)
+            self._happened(Event(at_s, "mark", "marked by the user"))
         stretch = self._schedule.due(self._stream.first_s, self._stream.length_s, self._clock.now())
         if stretch is not None and not done:
             self._look_at(stretch)

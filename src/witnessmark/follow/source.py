@@ -18,11 +18,14 @@ GROWING: dict[str, type[TableFile | WavFile | RawFile]] = {
     ".raw": RawFile,
 }
 
+STORE = "recording.json"  # a folder with it is a working store: a recording
+
 
 def is_folder(source: str) -> bool:
     """Whether a folder is to be watched: not a recording that is a folder itself."""
     reader = reader_for(Path(source).suffix)
-    return os.path.isdir(source) and (reader is None or not reader.folder)
+    is_recording = (reader is not None and reader.folder) or os.path.isfile(os.path.join(source, STORE))
+    return os.path.isdir(source) and not is_recording
 
 
 def growing_file(source: str) -> TableFile | WavFile | RawFile:
