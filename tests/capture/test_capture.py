@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
+
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from hypothesis import given
+from hypothesis import strategies as st
 
 from witnessmark.capture.blocks import BadBlock, parse_block
 from witnessmark.capture.dialects import choose, load_dialects
@@ -81,6 +85,14 @@ def test_blocks_as_an_independent_library_builds_them():
     util = pytest.importorskip("pyvisa.util")
     values = np.arange(300, dtype="<i2")
     assert parse_block(util.to_ieee_block(values.tolist(), "h")) == values.tobytes()
+
+
+@given(st.binary(max_size=300))
+def test_any_bytes_are_a_block_or_said_to_be_none(data):
+    with contextlib.suppress(BadBlock):
+        assert parse_block(data) in data
+    length = str(len(data)).encode()
+    assert parse_block(b"#%d%b%b\n" % (len(length), length, data)) == data
 
 
 @pytest.mark.parametrize("family", ["trace", "waveform"])
