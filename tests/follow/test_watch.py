@@ -27,6 +27,15 @@ def test_a_finding_is_said_once_and_its_changes():
     assert len(watch.stated) == 1
 
 
+def test_a_measured_value_that_moves_is_a_change_a_count_that_grows_is_none():
+    watch = Watch()
+    slow, slower = (finding("cranking-slow", value=v, unit="rpm") for v in (150.0, 90.0))
+    none, more = (finding("spark-absent", value=v, unit="turns") for v in (10.0, 22.0))
+    watch.look(analysis(slow, none), 0, 5)
+    (change,) = watch.look(analysis(slower, more), 0, 9)
+    assert (change.finding.kind, change.note) == ("cranking-slow", "90 rpm, before: 150")
+
+
 def test_a_hint_is_not_said_and_a_finding_that_becomes_one_is_withdrawn():
     watch = Watch()
     assert watch.look(analysis(finding(confidence=0.4)), 0, 5) == []

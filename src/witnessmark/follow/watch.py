@@ -131,7 +131,8 @@ def _difference(before: Finding, now: Finding) -> str:
         return f"repeats with {now.lock}, before: {before.lock}"
     if abs(now.confidence - before.confidence) >= CONFIDENCE_STEP:
         return f"confidence {now.confidence:.2f}, before: {before.confidence:.2f}"
-    if before.value is not None and now.value is not None and before.unit == now.unit:
+    grows = now.kind in AT_ITS_END  # counts turns or attempts: a longer record has more of them
+    if not grows and before.value is not None and now.value is not None and before.unit == now.unit:
         larger = max(abs(before.value), abs(now.value))
         if larger > 0 and abs(now.value - before.value) > VALUE_SHARE * larger:
             return f"{now.value:.4g} {now.unit}, before: {before.value:.4g}"
