@@ -17,7 +17,8 @@ from witnessmark.signals.model import Line
 F64 = NDArray[np.float64]
 
 BEFORE_S = 60.0
-AROUND_S = 0.5  # to either side of the event
+AROUND_S = 0.5  # to either side of an event of no known length
+LEAST_S = 0.1  # of an event: in less, too few edges come
 BLOCK_S = 0.01  # means over blocks: shorter than a dip of the supply while cranking, longer than a pulse of ignition
 # Lines that are told by their level, whatever they look like; the others by their edges where they have any.
 LEVEL_ROLES = frozenset(
@@ -55,23 +56,33 @@ class Reading:
         return f"{self.what} {now} {self.unit} (before: {before})"
 
 
-def readings(analysis: Analysis, event_s: float) -> tuple[Reading, ...]:
-    """Engine speed first, then every line of the recording in its order; the marker itself is left out."""
+def stretch_of(at_s: float, end_s: float | None = None) -> tuple[float, float]:
+    """The stretch that counts as the event: its own as far as it is known (0.1 to 1 s of it), else around it."""
+    if end_s is None:
+        return at_s - AROUND_S, at_s + AROUND_S
+    return at_s, min(max(end_s, at_s + LEAST_S), at_s + 2 * AROUND_S)
+
+
+def readings(analysis: Analysis, stretch: tuple[float, float]) -> tuple[Reading, ...]:
+    """Engine speed first, then every line of the recording in its order; the marker itself is left out.
+
+    ``stretch``: start and end of the event in s.
+    """
     recording = analysis.recording
     lines = [line for line in analysis.signals.lines if line.role != "marker" and line.info.rate_hz is not None]
-    blocks = _Blocks.of(analysis, [line for line in lines if not _by_level(line)], event_s)
-    told = [_level(recording, line, event_s) if _by_level(line) else blocks.reading(line) for line in lines]
-    return (_speed(analysis, event_s), *told)
+    blocks = _Blocks.of(analysis, [line for line in lines if not _by_level(line)], stretch)
+    told = [_level(recording, line, stretch) if _by_level(line) else blocks.reading(line) for line in lines]
+    return (_speed(analysis, stretch), *told)
 
 
 def _by_level(line: Line) -> bool:
     return line.role in LEVEL_ROLES or len(line.edges) == 0
 
 
-def _speed(analysis: Analysis, event_s: float) -> Reading:
-    start, stop = max(analysis.recording.start_s, event_s - BEFORE_S), event_s + AROUND_S
-    times = np.asarray(np.arange(start, stop, 0.05), dtype=np.float64)
-    return _judged("engine speed", "speed", "rpm", times, _rpm(analysis, times), event_s)
+def _speed(analysis: Analysis, stretch: tuple[float, float]) -> Reading:
+    start = max(analysis.recording.start_s, stretch[0] - BEFORE_S)
+    times = np.asarray(np.arange(start, stretch[1], 0.05), dtype=np.float64)
+    return _judged("engine speed", "speed", "rpm", times, _rpm(analysis, times), stretch)
 
 
 def _rpm(analysis: Analysis, times: F64) -> F64:
@@ -81,13 +92,13 @@ def _rpm(analysis: Analysis, times: F64) -> F64:
     return np.asarray(analysis.wheel.angle.rpm(times), dtype=np.float64)
 
 
-def _level(recording: Recording, line: Line, event_s: float) -> Reading:
+def _level(recording: Recording, line: Line, stretch: tuple[float, float]) -> Reading:
     """Means over short blocks of what the line shows."""
     info = line.info
     assert info.rate_hz is not None
     size = max(1, round(BLOCK_S * info.rate_hz))
-    first = max(0, int((event_s - BEFORE_S - info.start_s) * info.rate_hz))
-    stop = min(info.samples, int((event_s + AROUND_S - info.start_s) * info.rate_hz) + 1)
+    first = max(0, int((stretch[0] - BEFORE_S - info.start_s) * info.rate_hz))
+    stop = min(info.samples, int((stretch[1] - info.start_s) * info.rate_hz) + 1)
     means: list[NDArray[np.float64]] = []
     step = size * max(1, (1 << 20) // size)
     for at in range(first, stop, step):
@@ -97,49 +108,55 @@ def _level(recording: Recording, line: Line, event_s: float) -> Reading:
     level = np.concatenate([np.empty(0), *means])
     middle = first + size * (np.arange(len(level), dtype=np.float64) + 0.5)
     times = np.asarray(info.start_s + middle / info.rate_hz, dtype=np.float64)
-    return _judged(line.label, line.role, info.unit, times, level, event_s, line.levels.noise)
+    return _judged(line.label, line.role, info.unit, times, level, stretch, line.levels.noise)
 
 
 @dataclass(frozen=True)
 class _Blocks:
-    """Short stretches of time in which the edges of the lines are counted; the last one is the event's.
+    """Stretches of time in which the edges of the lines are counted: the event last, seconds before it.
 
-    turns [n]: turns in each stretch, NaN where the speed is not known. turning [n]: some line has edges in it.
+    limits [n + 1]; turns [n]: turns in each, NaN where the speed is not known. turning [n]: some line has edges in it.
     """
 
-    event_s: float
+    stretch: tuple[float, float]
     limits: F64
     turns: F64
     turning: NDArray[np.bool_]
 
     @classmethod
-    def of(cls, analysis: Analysis, lines: list[Line], event_s: float) -> _Blocks:
-        """The stretches around an event and back to a minute before it, as far as the record goes."""
-        start, stop = max(analysis.recording.start_s, event_s - BEFORE_S), event_s + AROUND_S
-        number_ = max(1, int((stop - start) / (2 * AROUND_S)))
-        limits = stop - 2 * AROUND_S * np.arange(number_, -1, -1.0)
-        turns = _rpm(analysis, (limits[:-1] + limits[1:]) / 2) / 60.0 * 2 * AROUND_S
+    def of(cls, analysis: Analysis, lines: list[Line], stretch: tuple[float, float]) -> _Blocks:
+        """The event and up to a minute before it, as far as the record goes."""
+        start, stop = stretch
+        whole = int(min(BEFORE_S, max(0.0, start - analysis.recording.start_s)))
+        limits = np.append(start - np.arange(whole, -1, -1.0), stop)
+        turns = _rpm(analysis, (limits[:-1] + limits[1:]) / 2) / 60.0 * np.diff(limits)
         counts = [np.histogram(line.edges.time_s, limits)[0] for line in lines]
-        return cls(event_s, limits, turns, np.sum([np.zeros(number_), *counts], axis=0) > 0)
+        return cls(stretch, limits, turns, np.sum([np.zeros(len(turns)), *counts], axis=0) > 0)
 
     def reading(self, line: Line) -> Reading:
         """Edges a turn where the speed at the event is known, else a second; held against times of turning only."""
         counts = np.asarray(np.histogram(line.edges.time_s, self.limits)[0], dtype=np.float64)
         by_turn = bool(np.isfinite(self.turns[-1]) and self.turns[-1] > 0)
-        rates = counts / (self.turns if by_turn else 2 * AROUND_S)
-        rates[~self.turning] = np.nan
-        rates[-1] = counts[-1] / (self.turns[-1] if by_turn else 2 * AROUND_S)
+        rates = counts / (self.turns if by_turn else np.diff(self.limits))
+        rates[:-1][~self.turning[:-1]] = np.nan
         middle = (self.limits[:-1] + self.limits[1:]) / 2
         unit = "edges/turn" if by_turn else "edges/s"
-        return _judged(line.label, line.role, unit, middle, rates, self.event_s, is_rate=True)
+        return _judged(line.label, line.role, unit, middle, rates, self.stretch, is_rate=True)
 
 
 def _judged(
-    what: str, role: str, unit: str, times: F64, values: F64, event_s: float, noise: float = 0.0, is_rate: bool = False
+    what: str,
+    role: str,
+    unit: str,
+    times: F64,
+    values: F64,
+    stretch: tuple[float, float],
+    noise: float = 0.0,
+    is_rate: bool = False,
 ) -> Reading:
     known = np.isfinite(values)
-    here = values[known & (np.abs(times - event_s) <= AROUND_S)]
-    before = values[known & (times < event_s - AROUND_S)]
+    here = values[known & (times >= stretch[0]) & (times <= stretch[1])]
+    before = values[known & (times < stretch[0])]
     now = float(np.median(here)) if len(here) else None
     if not len(before):
         return Reading(what, role, unit, now, None, None, None, False)

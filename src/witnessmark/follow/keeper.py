@@ -60,7 +60,7 @@ class Keeper:
         together = sorted(together, key=lambda n: n.event.at_s)
         place = self._place(together)
         first_s, shift_s = self._stream.save(start_s, stop_s, place)
-        found, note = self._circumstances([n.event.at_s for n in together], stop_s)
+        found, note = self._circumstances([n.event for n in together], stop_s)
         said = {
             "schema": SCHEMA,
             "recording": Path(place).name,
@@ -77,17 +77,18 @@ class Keeper:
             self._say(f"{'':13}then       {note or circumstances.summary(readings)}")
         self._say(f"{stop_s:9.2f} s  kept       {place}, {first_s:.2f} to {stop_s:.2f} s")
 
-    def _circumstances(self, times: list[float], stop_s: float) -> tuple[list[tuple[circumstances.Reading, ...]], str]:
+    def _circumstances(self, events: list[Event], stop_s: float) -> tuple[list[tuple[circumstances.Reading, ...]], str]:
         """The lines around each event, or why they cannot be told."""
-        start_s = max(self._stream.first_s, times[0] - circumstances.BEFORE_S - 1.0)
+        start_s = max(self._stream.first_s, events[0].at_s - circumstances.BEFORE_S - 1.0)
         try:
-            with self._stream.window(start_s, min(stop_s, times[-1] + self._after_s)) as part:
+            with self._stream.window(start_s, min(stop_s, events[-1].at_s + self._after_s)) as part:
                 analysis = self._look(part)
-                return [circumstances.readings(analysis, at_s) for at_s in times], ""
+                stretches = [circumstances.stretch_of(e.at_s, e.end_s) for e in events]
+                return [circumstances.readings(analysis, stretch) for stretch in stretches], ""
         except Exception as error:  # the samples are kept already: that is what counts
             if os.environ.get(DEBUG):
                 raise
-            return [() for _ in times], one_line(f"what was the case cannot be told ({error})", 300)
+            return [() for _ in events], one_line(f"what was the case cannot be told ({error})", 300)
 
     def _place(self, together: list[_Noticed]) -> str:
         """A name that is not taken."""
@@ -105,6 +106,7 @@ def _event_json(noticed: _Noticed, shift_s: float, found: tuple[circumstances.Re
     event = noticed.event
     return {
         "at_s": seconds(event.at_s),
+        "end_s": seconds(event.end_s),
         "at_s_in_recording": seconds(event.at_s - shift_s),
         "noticed": noticed.when.isoformat(timespec="seconds"),
         "kind": event.kind,

@@ -82,9 +82,10 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """Something to be kept: at_s on the recording's clock, why in words, kind for the file's name."""
+    """Something to be kept: at_s (to end_s) on the recording's clock, why in words, kind for the file's name."""
 
     at_s: float
     kind: str
     why: str
     finding: Finding | None = None
+    end_s: float | None = None

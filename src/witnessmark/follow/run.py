@@ -141,8 +141,10 @@ class Follower:
         finding = change.finding
         if change.what not in ("stated", "again") or (self._keep_on and finding.kind not in self._keep_on):
             return
-        at_s = finding.start_s if finding.start_s is not None else extent(finding, start_s, stop_s)[0]
-        self._happened(Event(at_s, finding.kind, " ".join(finding.statement.split()), finding))
+        begins, ends = extent(finding, start_s, stop_s)
+        at_s = begins if finding.start_s is None else finding.start_s
+        end_s = ends if finding.end_s is None else finding.end_s
+        self._happened(Event(at_s, finding.kind, " ".join(finding.statement.split()), finding, end_s))
 
     def _happened(self, event: Event) -> None:
         if self._keeper is not None:
