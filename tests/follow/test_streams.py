@@ -175,6 +175,37 @@ def test_a_table_with_decimal_commas_and_one_whose_rows_are_long(tmp_path):
         np.testing.assert_array_equal(part.read("Kurbelwelle", 0, 9999), np.arange(2000, 2500))
 
 
+def test_a_look_at_a_table_stays_within_memory(tmp_path, monkeypatch):
+    whole(tmp_path / "a.csv", 30_000)
+    monkeypatch.setattr("witnessmark.follow.table.MAX_PART", 40_000)
+    stream = TableFile(str(tmp_path / "a.csv"))
+    stream.poll()
+    with stream.window(0.0, 30.0) as part:
+        assert 27.0 < part.start_s < 29.0
+        assert part.end_s == pytest.approx(30.0, abs=0.002)
+    stream.save(0.0, 30.0, str(tmp_path / "all.csv"))
+    assert (tmp_path / "all.csv").read_bytes() == (tmp_path / "a.csv").read_bytes()
+
+
+def test_rows_counted_over_many_looks_are_found_again(tmp_path, monkeypatch):
+    monkeypatch.setattr("witnessmark.follow.table.SPARSE", 1000)
+    path = tmp_path / "rate.csv"
+    data = whole(path, 3000)
+    path.write_bytes(data[:300])
+    stream = TableFile(str(path))
+    for at in range(300, len(data), 397):
+        with open(path, "ab") as file:
+            file.write(data[at : at + 397])
+        stream.poll()
+    assert len(stream._rows) < 200
+    assert stream.length_s == pytest.approx(3.0)
+    for second in (0.0, 0.1, 1.234, 2.9):
+        with stream.window(second, second + 0.05) as part:
+            assert part.start_s == pytest.approx(second)
+            first = round(second * 1000)
+            np.testing.assert_array_equal(part.read("line 1", 0, 99), ramp(3000)["line 1"][first : first + 50])
+
+
 @pytest.mark.parametrize(
     ("name", "word"),
     [("a.npz", "does not grow row by row"), ("a", "does not grow"), ("b.csv", "no such file"), ("sub.raw", "does not")],

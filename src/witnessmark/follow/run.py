@@ -96,7 +96,7 @@ class Follower:
             with self._stream.window(*stretch) as part:
                 self._check_rate(part, stretch[1])
                 analysis = self._look(part)
-                self._after(analysis, *stretch, is_last=False)
+                self._after(analysis, max(stretch[0], part.start_s), stretch[1], is_last=False)
         except BadRecording as error:
             self._tell(f"{stretch[1]:9.2f} s  not read   {error}")
         except WitnessmarkError:

@@ -23,6 +23,8 @@ from witnessmark.recording.readers.csv_layout import Layout, find_layout, is_num
 from witnessmark.recording.trouble import refuse
 
 SETTLED = 1 << 17  # bytes from which on the layout no longer changes: its search looks at less
+SPARSE = 1 << 20
+MAX_PART = 1 << 28  # bytes of rows that are looked at together while the file grows: about as many in memory
 LINE = 1 << 16  # a row longer than this is none
 
 
@@ -102,6 +104,8 @@ class TableFile:
             self._rows.append((at, rows))
             if whole < len(data):
                 break  # the next look begins with this row
+        while len(self._rows) > 2 and self._rows[-1][0] - self._rows[-3][0] < SPARSE:
+            del self._rows[-2]  # a row known every megabyte is near enough to any other
         self._end = self._rows[-1][0]
         first, last = self._time_at(self.layout.data_at), self._last_time()
         self._first_s = self._first_s if first is None else first
@@ -187,10 +191,15 @@ class TableFile:
         start = self.layout.data_at if start_s <= self._first_s else self._row_from(start_s)
         return start, self._end if stop_s >= self._last_s else max(start, self._row_from(stop_s))
 
+    def _looked_at(self, start_s: float, stop_s: float) -> tuple[int, int]:
+        """The same, its beginning left out where it would not fit into memory as numbers."""
+        start, stop = self._stretch(start_s, stop_s)
+        return start if stop - start <= MAX_PART else self._line_from(stop - MAX_PART), stop
+
     @contextmanager
     def window(self, start_s: float, stop_s: float) -> Iterator[Recording]:
         """A stretch as a recording: its rows behind the file's own header, in a file for the time being."""
-        start, stop = self._stretch(start_s, stop_s)
+        start, stop = self._looked_at(start_s, stop_s)
         with tempfile.TemporaryDirectory(prefix="witnessmark-") as folder:
             place = str(Path(folder) / f"part{self.suffix}")
             with open(place, "wb") as file:
