@@ -267,6 +267,35 @@ def test_a_ring_holds_the_last_and_lets_the_rest_go(tmp_path):
     )
 
 
+def test_what_is_being_read_stays_while_the_ring_goes_on():
+    line = json.dumps({"rate_hz": 10, "sample": "uint8", "channels": [{}]}).encode() + b"\n"
+    spool = Spool(parse_head("-", line), line, keep_frames=16)
+    spool.append(bytes(range(20)))
+    held, first = spool.held(), spool.first
+    spool.append(bytes(200))
+    assert spool.first > 20
+    assert held.read(first, 20).tolist() == list(range(first, 20))
+    assert b"".join(held.pieces(0, 20)) == bytes(range(first, 20))
+    spool.close()
+
+
+def test_a_part_the_ring_let_go_of_begins_where_it_still_holds(tmp_path):
+    data = whole(tmp_path / "a.raw", 10_000)
+    pipe = piped(data, keep_s=2.0)
+    held, pipe.first = pipe.first, 0  # as it was at an earlier look
+    with pipe.window(5.0, 10.0) as part:
+        assert part.start_s == pytest.approx(held / RATE_HZ)
+        np.testing.assert_array_equal(part.read("line 1", 0, 9999), ramp(10_000)["line 1"][held:])
+    pipe.first = 0
+    first_s, _ = pipe.save(5.0, 10.0, str(tmp_path / "kept.raw"))
+    kept = open_recording(tmp_path / "kept.raw")
+    assert first_s == kept.start_s == pytest.approx(held / RATE_HZ)
+    np.testing.assert_array_equal(kept.read("line 1", 0, 9999), ramp(10_000)["line 1"][held:])
+    pipe.first = 0
+    with pytest.raises(BadRecording, match="holds 0 samples"), pipe.window(1.0, 2.0):
+        pass
+
+
 def test_the_same_bytes_in_any_pieces_make_the_same_ring():
     line = json.dumps({"rate_hz": 10, "sample": "uint8", "channels": [{}, {}, {}]}).encode() + b"\n"
     head = parse_head("-", line)
@@ -277,5 +306,7 @@ def test_the_same_bytes_in_any_pieces_make_the_same_ring():
             spool.append(data[at : at + size])
         assert spool.frames == 240
         assert 50 <= spool.frames - spool.first <= 64
-        np.testing.assert_array_equal(spool.read(spool.first, 240), np.frombuffer(data, np.uint8)[3 * spool.first :])
+        np.testing.assert_array_equal(
+            spool.held().read(spool.first, 240), np.frombuffer(data, np.uint8)[3 * spool.first :]
+        )
         spool.close()

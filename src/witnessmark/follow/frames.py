@@ -78,10 +78,11 @@ class FrameStream(ABC):
     def save(self, start_s: float, stop_s: float, place: str) -> tuple[float, float]:
         """Write a stretch as a file of its own."""
         first, stop = self.between(start_s, stop_s)
+        first, pieces = self.taken(first, stop)
         with output.writing(place) as file:
             head, shift_s = self.head_for(first, stop)
             file.write(head)
-            for data in self.bytes_of(first, stop):
+            for data in pieces:
                 file.write(data)
         return self.start_s + first / self.rate_hz, shift_s
 
@@ -94,8 +95,8 @@ class FrameStream(ABC):
         """The head of a file of these frames, and what is added to that file's times to get ours."""
 
     @abstractmethod
-    def bytes_of(self, first: int, stop: int) -> Iterator[bytes]:
-        """The frames as bytes, piece by piece."""
+    def taken(self, first: int, stop: int) -> tuple[int, Iterator[bytes]]:
+        """The first of the frames that is still there, and the frames from it on as bytes, piece by piece."""
 
 
 def file_bytes(path: str, at: int, stop: int) -> Iterator[bytes]:
@@ -172,10 +173,10 @@ class RawFile(FrameStream):
         """The same head, beginning later."""
         return raw_head_at(self.head, first), 0.0
 
-    def bytes_of(self, first: int, stop: int) -> Iterator[bytes]:
+    def taken(self, first: int, stop: int) -> tuple[int, Iterator[bytes]]:
         """Copied from the file."""
         size = self.head.frame_bytes
-        return file_bytes(self.name, self.head.size + first * size, self.head.size + stop * size)
+        return first, file_bytes(self.name, self.head.size + first * size, self.head.size + stop * size)
 
 
 def raw_head_at(head: RawHead, first: int) -> bytes:
@@ -256,10 +257,10 @@ class WavFile(FrameStream):
         """A header of its own (RIFF, or RF64 where it is long); such a file begins at 0."""
         return wav_head(self.wave, stop - first), first / self.rate_hz
 
-    def bytes_of(self, first: int, stop: int) -> Iterator[bytes]:
+    def taken(self, first: int, stop: int) -> tuple[int, Iterator[bytes]]:
         """Copied from the file."""
         at = self.wave.data_at
-        return file_bytes(self.name, at + first * self._block, at + stop * self._block)
+        return first, file_bytes(self.name, at + first * self._block, at + stop * self._block)
 
 
 def _form(wave: Wave) -> tuple[int, int, int, int]:

@@ -94,21 +94,24 @@ class Pipe(FrameStream):
         return self._recording(self.first, self.frames, self._spool.stray > 0)
 
     def _recording(self, first: int, stop: int, is_cut: bool) -> Recording:
-        head, spool = self.head, self.spool
+        head, held = self.head, self.spool.held()
+        first = max(first, held.first)  # the ring may have let go of some since it was asked
 
         def frames(start: int, end: int) -> NDArray[np.generic]:
-            data = spool.read(first + start, first + end).view(head.dtype)
+            data = held.read(first + start, first + end).view(head.dtype)
             return data.reshape(-1, len(head.channels))
 
-        return recording_of(self.name, head, frames, stop - first, is_cut, first)
+        return recording_of(self.name, head, frames, max(0, stop - first), is_cut, first)
 
     def head_for(self, first: int, stop: int) -> tuple[bytes, float]:
         """The same head, beginning later."""
         return raw_head_at(self.head, first), 0.0
 
-    def bytes_of(self, first: int, stop: int) -> Iterator[bytes]:
+    def taken(self, first: int, stop: int) -> tuple[int, Iterator[bytes]]:
         """Copied from the spool."""
-        return self.spool.pieces(first, stop)
+        held = self.spool.held()
+        first = max(first, held.first)
+        return first, held.pieces(first, stop)
 
     def _take_in(self) -> None:
         """The thread: head, then samples, until the sender closes or the disk is full."""

@@ -42,6 +42,30 @@ class _Piece:
         return np.frombuffer(self.mapping, np.uint8, self.size, self.at)
 
 
+class Held:
+    """Frames as they were held at one time: mapped, not copied."""
+
+    def __init__(self, frame_bytes: int, pieces: list[tuple[int, NDArray[np.uint8]]]):
+        """``pieces``: (first frame, bytes) in order."""
+        self._size, self._pieces = frame_bytes, pieces
+        self.first = pieces[0][0]
+
+    def read(self, start: int, stop: int) -> NDArray[np.uint8]:
+        """Bytes of frames [start, stop) as they came; those that are not held are left out."""
+        parts = []
+        for first, data in self._pieces:
+            a, b = max(start - first, 0), min(stop - first, len(data) // self._size)
+            if b > a:
+                parts.append(data[a * self._size : b * self._size])
+        return parts[0] if len(parts) == 1 else np.concatenate([np.empty(0, np.uint8), *parts])
+
+    def pieces(self, start: int, stop: int) -> Iterator[bytes]:
+        """The same, some megabytes at a time."""
+        step = max(1, CHUNK // self._size)
+        for first in range(max(start, self.first), stop, step):
+            yield self.read(first, min(first + step, stop)).tobytes()
+
+
 class Spool:
     """Bytes in at one end (by one thread), frames out anywhere (by another)."""
 
@@ -96,23 +120,10 @@ class Spool:
                 self._pieces.pop(0).file.close()  # what is still being read stays mapped
         return fresh
 
-    def read(self, start: int, stop: int) -> NDArray[np.uint8]:
-        """Bytes of frames [start, stop) as they came; those no longer held or not there yet are left out."""
-        size = self._head.frame_bytes
+    def held(self) -> Held:
+        """What is held now; it stays readable while it is used, whatever the ring lets go meanwhile."""
         with self._lock:
-            parts = []
-            for piece in self._pieces:
-                a = max(start - piece.first, 0)
-                b = min(stop - piece.first, piece.size // size)
-                if b > a:
-                    parts.append(piece.bytes()[a * size : b * size])
-        return parts[0] if len(parts) == 1 else np.concatenate([np.empty(0, np.uint8), *parts])
-
-    def pieces(self, start: int, stop: int) -> Iterator[bytes]:
-        """The same, some megabytes at a time."""
-        step = max(1, CHUNK // self._head.frame_bytes)
-        for first in range(max(start, self.first), stop, step):
-            yield self.read(first, min(first + step, stop)).tobytes()
+            return Held(self._head.frame_bytes, [(piece.first, piece.bytes()) for piece in self._pieces])
 
     def close(self) -> None:
         """Let the files go; mappings still in use stay."""
