@@ -141,6 +141,26 @@ def test_events_of_the_same_minutes_share_a_file(tmp_path):
     assert [e["at_s"] for e in told["events"]] == [10.0, 11.0, 12.0]
 
 
+def test_an_event_that_the_ring_no_longer_holds_is_said(tmp_path):
+    import io
+
+    from witnessmark.follow.model import Event
+    from witnessmark.follow.pipe import Pipe
+
+    write_recording(tmp_path / "a.raw", ramp(20_000), RATE_HZ)
+    pipe, said = Pipe(io.BytesIO((tmp_path / "a.raw").read_bytes()), keep_s=4.0), []
+    while not pipe.ended:
+        time.sleep(0.005)
+    keeper = Keeper(pipe, lambda recording: analysis(recording=recording), said.append, str(tmp_path), 3.0)
+    pipe.poll()
+    for at_s in (2.0, 19.0):
+        keeper.happened(Event(at_s, "signal-lost", "the signal is lost"))
+    keeper.flush(is_last=True)
+    assert "2.00 s  not kept   no longer held" in said[0]
+    (place,) = keeper.kept
+    assert open_recording(place).end_s == pytest.approx(20.0)
+
+
 @contextmanager
 def full_disk(size):
     """No file grows beyond this size: a real refusal of the system, as on a full disk."""

@@ -47,7 +47,14 @@ class Keeper:
     def flush(self, is_last: bool = False) -> None:
         """Write what has waited long enough (or, at the end, everything)."""
         while self._waiting and (is_last or self._stream.length_s >= self._waiting[0].event.at_s + self._after_s):
+            self._stream.poll()
             stop_s = self._stream.length_s
+            if self._waiting[0].event.at_s < self._stream.first_s:
+                gone = self._waiting.pop(0).event
+                self._say(
+                    f"{gone.at_s:9.2f} s  not kept   no longer held when it was seen ({gone.kind}); keep more minutes"
+                )
+                continue
             start_s = max(self._stream.first_s, min(self._waiting[0].event.at_s, stop_s) - self._keep_s)
             together = [n for n in self._waiting if start_s <= n.event.at_s <= stop_s] or self._waiting[:1]
             self._waiting = [n for n in self._waiting if n not in together]
