@@ -242,6 +242,23 @@ def test_another_rate_is_said(tmp_path):
     assert "the rate of crank changed from 1000 to 2000 Hz" in line
 
 
+def test_buttons_that_bounce_mark_once_each_and_only_when_pressed(tmp_path):
+    from types import SimpleNamespace
+
+    def button(name, *pressed):
+        times = np.array([t + d for t in pressed for d in (0.0, 0.002, 0.004, 0.3)])
+        rising = np.tile([True, False, True, False], len(pressed))
+        return SimpleNamespace(role="marker", name=name, label=name, edges=SimpleNamespace(time_s=times, rising=rising))
+
+    made = Growing(tmp_path)
+    made.follower._look = lambda part: analysis(lines=(button("left", 3.0, 8.0), button("right", 5.0)), recording=part)
+    with open(made.path, "ab") as file:
+        file.write(made.data[200:])
+    made.follower.follow()
+    marked = [line.split(";")[0].split() for line in made.said if "marked" in line]
+    assert [(m[0], m[-1]) for m in marked] == [("3.00", "left"), ("8.00", "left"), ("5.00", "right")]
+
+
 def test_signals_end_in_order_and_twice_at_once():
     before = signal.getsignal(signal.SIGINT)
     with listening() as marks:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import os
+import re
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -19,6 +21,7 @@ from witnessmark.report.model import Analysis
 
 POLL_S = 0.2
 IDLE_S = 10.0
+BOUNCE_S = 0.5  # a button that is pressed once may close more than once
 RATE_SHARE = 0.01  # a rate that differs by more is another one; a clock's own error is far smaller
 
 
@@ -50,7 +53,7 @@ class Follower:
         self._stream, self._look, self._say, self._marks = stream, look, say, marks
         self._keeper, self._keep_on, self._idle_s = keeper, keep_on, idle_s
         self._schedule, self._clock = schedule or Schedule(), clock or Clock()
-        self._marked_to = float("-inf")
+        self._marked_to: dict[str, float] = {}
         self._told: set[str] = set()
         self._rates: dict[str, float] = {}
         self.watch = Watch()
@@ -122,9 +125,10 @@ class Follower:
                 )
 
     def _tell(self, line: str) -> None:
-        """A line that is said once, whatever its time."""
-        if line[11:] not in self._told:
-            self._told.add(line[11:])
+        """A line that is said once, whatever its time and numbers."""
+        kind = re.sub(r"\d+", "0", line[9:])
+        if kind not in self._told:
+            self._told.add(kind)
             self._say(line)
 
     def _after(self, analysis: Analysis, start_s: float, stop_s: float, is_last: bool) -> None:
@@ -133,8 +137,8 @@ class Follower:
             self._keep(change, start_s, stop_s)
         for line in analysis.signals.by_role("marker"):
             for at_s in line.edges.time_s[line.edges.rising].tolist():
-                if at_s > self._marked_to:
-                    self._marked_to = at_s
+                if at_s > self._marked_to.get(line.name, -math.inf) + BOUNCE_S:
+                    self._marked_to[line.name] = at_s
                     self._happened(Event(at_s, "marker", f"marked on {line.label}"))
 
     def _keep(self, change: Change, start_s: float, stop_s: float) -> None:
