@@ -66,6 +66,9 @@ def test_the_setup_example_is_a_setup(tmp_path):
         "docs/setup.md",
         "docs/report.md",
         "docs/scan.md",
+        "docs/capture.md",
+        "docs/follow.md",
+        "docs/recordings.md",
     ],
 )
 def test_links_lead_somewhere(page):

@@ -279,3 +279,12 @@ def simulate(scenario: str, out: str) -> None:
 
 
 main.add_command(scan)
+def _add_live_commands() -> None:
+    """Commands of their own module; it uses what stands above."""
+    from witnessmark import cli_live
+
+    main.add_command(cli_live.capture)
+    main.add_command(cli_live.follow)
+
+
+_add_live_commands()

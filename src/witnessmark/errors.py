@@ -9,6 +9,7 @@
     ├── BadScan                 a log, an answer or a typed-in snapshot of scan data that cannot be read
     ├── NoLink                  a vehicle bus that cannot be opened, is silent, or refuses what is asked
     ├── Cancelled               work that a progress callback stopped
+    ├── BadInstrument           an instrument that does not answer, or answers what it should not
     └── NotConfirmed            what changes or teaches something waits for a yes that did not come
 
 Every message is one line that names the file, what is wrong and what to do.
@@ -49,6 +50,10 @@ class NoLink(WitnessmarkError):
 
 class Cancelled(WitnessmarkError):
     """Raise it from a progress callback to stop the work; nothing of it is kept."""
+
+
+class BadInstrument(WitnessmarkError):
+    """An instrument cannot be reached, does not answer in time, or answers what it should not; the message names it."""
 
 
 class NotConfirmed(WitnessmarkError):

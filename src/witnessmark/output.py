@@ -5,8 +5,10 @@ from __future__ import annotations
 import os
 import stat
 import tempfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
+from typing import BinaryIO
 
 from witnessmark.errors import BadOutput
 
@@ -90,6 +92,36 @@ def write_all(texts: Mapping[str, str]) -> None:
             Path(name).unlink(missing_ok=True)
 
 
+@contextmanager
+def writing(place: str) -> Iterator[BinaryIO]:
+    """A binary file that is there under its name once the block has ended well, and not at all otherwise.
+
+    Raises :class:`~witnessmark.errors.BadOutput` with one line where it cannot be written.
+    """
+    goal = Path(place)
+    name = ""
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{goal.name[:40]}.", dir=goal.parent)
+        with os.fdopen(handle, "wb") as out:
+            yield out
+            out.flush()
+            os.fsync(out.fileno())
+        os.chmod(name, 0o666 & ~_umask())
+        os.replace(name, goal)
+        name = ""
+    except OSError as error:
+        raise BadOutput(f"{place}: {(error.strerror or str(error)).lower()}; choose another place") from None
+    finally:
+        if name:
+            Path(name).unlink(missing_ok=True)
+
+
+def _umask() -> int:
+    umask = os.umask(0)
+    os.umask(umask)
+    return umask
+
+
 def _beside(place: str, text: str) -> str:
     """The text in a file of another name in the same folder, with the rights a new file gets."""
     goal = Path(place)
@@ -97,9 +129,7 @@ def _beside(place: str, text: str) -> str:
     try:
         with os.fdopen(handle, "w", encoding="utf-8", errors="replace", newline="\n") as out:
             out.write(text)
-        umask = os.umask(0)
-        os.umask(umask)
-        os.chmod(name, 0o666 & ~umask)
+        os.chmod(name, 0o666 & ~_umask())
     except BaseException:
         Path(name).unlink(missing_ok=True)
         raise

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -135,6 +136,13 @@ def _h5_timed(path: Path, channels: dict[str, NDArray[Any]]) -> None:
             group[name] = values
 
 
+def _raw(path: Path, channels: dict[str, NDArray[Any]]) -> None:
+    """Written by hand: json and bytes, nothing of the project's."""
+    frames = np.column_stack(list(channels.values()))
+    head = {"rate_hz": RATE_HZ, "sample": frames.dtype.name, "channels": [{"name": name} for name in channels]}
+    path.write_bytes(json.dumps(head).encode() + b"\n" + frames.astype(frames.dtype.newbyteorder("<")).tobytes())
+
+
 def _mat5(packed: bool) -> Write:
     def write(path: Path, channels: dict[str, NDArray[Any]]) -> None:
         n = len(next(iter(channels.values())))
@@ -219,6 +227,7 @@ FORMATS = {
     "tsv": Format(".tsv", _text("\t", "."), ints=False),
     "txt decimal comma": Format(".txt", _text("\t", ","), ints=False),
     "wav": Format(".wav", _wav, names=False, gain=1 / 32768),
+    "raw": Format(".raw", _raw),
     "parquet": Format(".parquet", _parquet),
     "arrow": Format(".arrow", _arrow),
     "feather": Format(".feather", _feather),

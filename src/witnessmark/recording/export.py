@@ -25,6 +25,7 @@ WRITERS = {
     ".arrow": "arrow",
     ".feather": "arrow",
     ".npz": "npz",
+    ".raw": "raw",
     ".h5": "hdf5",
     ".hdf5": "hdf5",
     ".zarr": "zarr",

@@ -56,7 +56,11 @@ def open_recording(path: str | os.PathLike[str], setup: Setup | None = None, spo
     # whatever a reading library raises on a damaged file is the file's fault, and the user gets one line, no traceback
     except Exception as exc:
         raise _damaged(name, reader.name, exc) from exc
-    recording = _checked_kind(recording, name, reader)
+    return usable(_checked_kind(recording, name, reader), setup)
+
+
+def usable(recording: Recording, setup: Setup | None = None) -> Recording:
+    """A recording with something to judge, with the setup's scales laid over it; raises as ``open_recording``."""
     _check_usable(recording)
     return _apply(recording, setup) if setup is not None else recording
 

@@ -130,6 +130,7 @@ register(Reader("text table", (".csv", ".tsv", ".txt"), f"{_OWN}.csv_table", spo
 _register_all(
     [
         ("WAV", (".wav",), "wav"),
+        ("raw samples", (".raw",), "raw"),
         ("Parquet", (".parquet",), "parquet"),
         ("Arrow", (".arrow", ".feather"), "arrow"),
         ("NPZ", (".npz",), "npz"),

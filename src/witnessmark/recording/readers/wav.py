@@ -16,7 +16,11 @@ from witnessmark.recording.trouble import count, refuse
 
 def read(path: str) -> Recording:
     """Channels "1", "2", ...; native integers with the gain that makes full scale -1..+1 (8 bit is offset by 128)."""
-    wave = read_header(path)
+    return from_wave(path, read_header(path))
+
+
+def from_wave(path: str, wave: Wave, start_s: float = 0.0) -> Recording:
+    """The recording of the samples that ``wave`` describes; ``start_s``: time in s of the first of them."""
     if wave.frames < 2:
         raise refuse(
             path, f"holds {count(wave.frames, 'sample')} a channel", "expected at least two to judge; record for longer"
@@ -29,7 +33,7 @@ def read(path: str) -> Recording:
     )
     lost = max(0, (wave.declared or 0) - wave.frames)
     cut = f"The file was cut short: {lost} of {wave.declared} samples a channel are missing at its end." if lost else ""
-    return from_rate(Draft(path, "WAV", columns, cut=cut, lost=lost), float(wave.rate_hz))
+    return from_rate(Draft(path, "WAV", columns, cut=cut, lost=lost), float(wave.rate_hz), start_s)
 
 
 def _native(wave: Wave) -> tuple[np.dtype[Any], float, float]:

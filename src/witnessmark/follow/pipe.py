@@ -1,0 +1,163 @@
+"""Raw samples from a pipe: a thread takes them in, so that whoever sends never waits for an analysis."""
+
+from __future__ import annotations
+
+import io
+import os
+import sys
+import threading
+from collections.abc import Iterator
+from typing import BinaryIO
+
+import numpy as np
+from numpy.typing import NDArray
+
+from witnessmark.errors import BadRecording
+from witnessmark.follow.frames import FrameStream, raw_head_at
+from witnessmark.follow.spool import Spool
+from witnessmark.recording.model import Recording
+from witnessmark.recording.readers.raw import recording_of
+from witnessmark.recording.readers.raw_head import RawHead, parse_head
+from witnessmark.recording.trouble import refuse
+
+NAME = "-"
+CHUNK = 1 << 20  # bytes taken in at a time
+
+
+class Pipe(FrameStream):
+    """A pipe with a head of one line; held whole, or for the last ``keep_s`` seconds."""
+
+    suffix = ".raw"
+    says_its_end = True
+
+    def __init__(self, source: BinaryIO, keep_s: float | None = None, place: str | None = None):
+        """``source``: open for reading; ``place``: a file to keep all in."""
+        self.name = NAME if place is None else place
+        self._source, self._keep_s, self._place = source, keep_s, place
+        self._head: RawHead | None = None
+        self._spool: Spool | None = None
+        self._error: BadRecording | None = None
+        self._done = False
+        self._thread = threading.Thread(target=self._take_in, name="pipe", daemon=True)
+        self._thread.start()
+
+    @property
+    def head(self) -> RawHead:
+        """The head; only when ``ready``."""
+        assert self._head is not None
+        return self._head
+
+    @property
+    def spool(self) -> Spool:
+        """What came; only when ``ready``."""
+        assert self._spool is not None
+        return self._spool
+
+    @property
+    def ready(self) -> bool:
+        """Whether the head is there."""
+        return self._spool is not None
+
+    @property
+    def ended(self) -> bool:
+        """Whether the sender closed it, or there is no room for more."""
+        return self._done
+
+    @property
+    def rate_hz(self) -> float:
+        """As the head says."""
+        return self.head.rate_hz
+
+    @property
+    def start_s(self) -> float:
+        """As the head says."""
+        return self.head.start_s
+
+    def poll(self) -> bool:
+        """Whether more has come; raises BadRecording for a head that cannot be used."""
+        if self._error is not None:
+            raise self._error
+        if self._spool is None:
+            return False
+        before, self.frames, self.first = self.frames, self._spool.frames, self._spool.first
+        return self.frames != before
+
+    def part(self, first: int, stop: int) -> Recording:
+        """Mapped from the spool."""
+        return self._recording(first, stop, False)
+
+    def whole(self) -> Recording:
+        """All that is held, as it would be read from a file of it; with what ended it early among the cautions."""
+        if self._spool is None:
+            raise refuse(NAME, "ended within its head", "expected a line of JSON and samples behind it")
+        self.poll()
+        return self._recording(self.first, self.frames, self._spool.stray > 0)
+
+    def _recording(self, first: int, stop: int, is_cut: bool) -> Recording:
+        head, held = self.head, self.spool.held()
+        first = max(first, held.first)  # the ring may have let go of some since it was asked
+
+        def frames(start: int, end: int) -> NDArray[np.generic]:
+            data = held.read(first + start, first + end).view(head.dtype)
+            return data.reshape(-1, len(head.channels))
+
+        return recording_of(self.name, head, frames, max(0, stop - first), is_cut, first)
+
+    def head_for(self, first: int, stop: int) -> tuple[bytes, float]:
+        """The same head, beginning later."""
+        return raw_head_at(self.head, first), 0.0
+
+    def taken(self, first: int, stop: int) -> tuple[int, Iterator[bytes]]:
+        """Copied from the spool."""
+        held = self.spool.held()
+        first = max(first, held.first)
+        return first, held.pieces(first, stop)
+
+    def _take_in(self) -> None:
+        """The thread: head, then samples, until the sender closes or the disk is full."""
+        try:
+            rest = self._take_head()
+            while rest:
+                self.spool.append(rest)
+                rest = self._read()
+        except BadRecording as error:
+            self._error = error
+        except OSError as error:
+            self.trouble = self._stopped(error)
+        finally:
+            self._done = True
+
+    def _take_head(self) -> bytes:
+        """Reads the head and makes the spool; returns the first bytes behind it (b"" at the end)."""
+        start = b""
+        while (head := parse_head(NAME, start)) is None:
+            more = self._read()
+            if not more:
+                what = "gave nothing" if not start else "ended within its head"
+                raise refuse(NAME, f"the pipe {what}", "expected a line of JSON and samples behind it")
+            start += more
+        if not 1e-3 <= head.rate_hz <= 1e12:
+            raise refuse(NAME, f"rate_hz is {head.rate_hz:g}", "expected samples per second above 0; correct the head")
+        keep = None if self._keep_s is None else max(2, round(self._keep_s * head.rate_hz))
+        self._head = head
+        self._spool = Spool(head, start[: head.size], keep, self._place)
+        return start[head.size :] or self._read()
+
+    def _read(self) -> bytes:
+        """What has come, at least a byte; b"" at the end."""
+        read = getattr(self._source, "read1", self._source.read)
+        return bytes(read(CHUNK) or b"")
+
+    def _stopped(self, error: OSError) -> str:
+        at = f" after {self.spool.frames / self.rate_hz:.2f} s" if self._spool is not None else ""
+        said = (error.strerror or str(error)).lower()
+        return f"The pipe could not be kept any longer{at} ({said}): what came after it is lost."
+
+
+def raw_stdin() -> BinaryIO:
+    """Standard input without a buffer: a thread that waits in one would hold up the end of the program."""
+    try:
+        number = sys.stdin.fileno()
+    except (OSError, ValueError, io.UnsupportedOperation):  # not a real one
+        return sys.stdin.buffer
+    return os.fdopen(os.dup(number), "rb", buffering=0)
