@@ -6,6 +6,8 @@
     ├── BadScenario             the same for a simulation scenario
     ├── BadKnowledge            a knowledge file (limits, layouts, tests) that fails its schema
     ├── BadOutput               a place that cannot be written
+    ├── BadCase                 what a case cannot take in, a damaged case, a database that cannot be used
+    │   └── CaseChanged         another process wrote to the case first
     └── NotConfirmed            what was learnt waits for a yes that did not come
 
 Every message is one line that names the file, what is wrong and what to do.
@@ -34,6 +36,14 @@ class BadKnowledge(WitnessmarkError):
 
 class BadOutput(WitnessmarkError):
     """A file that was to be written cannot be; the message names it."""
+
+
+class BadCase(WitnessmarkError):
+    """A case cannot take this in, is damaged, or its database cannot be used; the message says what to do."""
+
+
+class CaseChanged(BadCase):
+    """The case's log has grown since it was read; read it again and decide anew."""
 
 
 class NotConfirmed(WitnessmarkError):
