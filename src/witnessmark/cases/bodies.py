@@ -8,7 +8,7 @@ worthless without. Everything is checked when it is made from JSON (:mod:`witnes
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar, Literal
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import ConfigDict, Field, JsonValue
 
@@ -104,7 +104,7 @@ class Observation(Base):
 
 @dataclass(frozen=True, slots=True)
 class Work(Base):
-    """A part fitted or work done. ``earlier``: before this case was opened, on suspicion. ``when``: in words or a date."""
+    """A part fitted or work done. ``earlier``: before this case was opened. ``when``: in words or a date."""
 
     what: Literal["part", "work"]
     text: Said
@@ -311,8 +311,8 @@ class Correction(Base):
     FIXED: ClassVar[frozenset[str] | None] = None
 
     entry: Number
-    changes: dict[str, JsonValue] = Field(min_length=1)
-    why: Said = Field()
+    changes: Annotated[dict[str, JsonValue], Field(min_length=1)]
+    why: Said
 
     def rests_on(self) -> tuple[int, ...]:
         """What it corrects."""

@@ -70,8 +70,8 @@ def made(case_id: str, number: int, by: str, body: Body, previous: str, at_utc: 
     kind = KIND_OF[type(body)]
     whole = checked(body)
     text = canonical(asdict(whole))
-    return Entry(case_id, number, at, who, kind, text, previous, hash_of(case_id, number, at, who, kind, text, previous),
-                 whole)  # fmt: skip
+    parts = (case_id, number, at, who, kind, text, previous)
+    return Entry(*parts, hash_of(*parts), whole)
 
 
 def named(by: str) -> str:

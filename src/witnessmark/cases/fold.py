@@ -135,7 +135,9 @@ class _Ledger:
         return body
 
     def _all_restored(self, where: str) -> None:
-        open_ = [(n, b.item) for n, b in enumerate(self.bodies, 1) if isinstance(b, Disabled) and n not in self.restored]
+        open_ = [
+            (n, b.item) for n, b in enumerate(self.bodies, 1) if isinstance(b, Disabled) and n not in self.restored
+        ]
         if open_:
             items = ", ".join(f"{n} {item}" for n, item in open_)
             raise BadCase(f"{where}: not closed, still to restore: {items}; confirm each with case restore")
