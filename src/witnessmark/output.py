@@ -5,8 +5,10 @@ from __future__ import annotations
 import os
 import stat
 import tempfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
+from typing import IO
 
 from witnessmark.errors import BadOutput
 
@@ -81,6 +83,30 @@ def write_all(texts: Mapping[str, str]) -> None:
     finally:
         for name in made.values():
             Path(name).unlink(missing_ok=True)
+
+
+@contextmanager
+def writing(place: str) -> Iterator[IO[bytes]]:
+    """A file to write bytes to, which appears whole under its name at the end or not at all.
+
+    Raises :class:`~witnessmark.errors.BadOutput` with one line.
+    """
+    made = ""
+    try:
+        if _special(Path(place)):
+            with open(place, "wb") as out:
+                yield out
+            return
+        made = _beside(os.path.realpath(place), "")
+        with open(made, "wb") as out:
+            yield out
+        os.replace(made, os.path.realpath(place))
+        made = ""
+    except OSError as error:
+        raise BadOutput(f"{place}: {(error.strerror or str(error)).lower()}; choose another place") from None
+    finally:
+        if made:
+            Path(made).unlink(missing_ok=True)
 
 
 def _beside(place: str, text: str) -> str:
