@@ -13,7 +13,6 @@ SHOWN_OF_VIN = 3  # who made it; the rest tells one vehicle from all others
 
 # Letters I, O and Q do not occur in a VIN (published: ISO 3779, 49 CFR 565); "*" is a masked character.
 _VIN = re.compile(r"[A-HJ-NPR-Z0-9*]{17}")
-_INSIDE = re.compile(r"(?<![A-Z0-9])[A-HJ-NPR-Z0-9]{17}(?![A-Z0-9])")
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]")
 
 
@@ -57,12 +56,3 @@ def vin_form(vin: str) -> bool:
 def masked(vin: str) -> str:
     """The vehicle number with all but its first three places hidden."""
     return vin[:SHOWN_OF_VIN] + "*" * (len(vin) - SHOWN_OF_VIN)
-
-
-def without_vins(text: str) -> str:
-    """The text with whatever looks like a vehicle number masked: 17 capitals and digits, some of each."""
-    return _INSIDE.sub(lambda m: masked(m[0]) if _mixed(m[0]) else m[0], text)
-
-
-def _mixed(word: str) -> bool:
-    return any(c.isdigit() for c in word) and any(c.isalpha() for c in word)
