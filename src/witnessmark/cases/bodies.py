@@ -65,7 +65,7 @@ class FindingLine:
 
 
 @dataclass(frozen=True, slots=True)
-class TestLine:
+class ProposedTest:
     """One test an analysis proposes."""
 
     __pydantic_config__: ClassVar[ConfigDict] = STRICT
@@ -143,7 +143,7 @@ class Analysed(Base):
     program: Said
     causes: tuple[CauseLine, ...] = ()
     findings: tuple[FindingLine, ...] = ()
-    next_tests: tuple[TestLine, ...] = ()
+    next_tests: tuple[ProposedTest, ...] = ()
     what_would_change: Text = ""
     cautions: tuple[Text, ...] = ()
 
@@ -190,7 +190,7 @@ class Snapshot(Base):
 
 
 @dataclass(frozen=True, slots=True)
-class TestChosen(Base):
+class ChosenTest(Base):
     """The test to be done next and why. ``cautions`` go with it wherever it is shown."""
 
     FIXED: ClassVar[frozenset[str] | None] = frozenset({"test", "analysis"})
@@ -207,7 +207,7 @@ class TestChosen(Base):
 
 
 @dataclass(frozen=True, slots=True)
-class TestDone(Base):
+class Outcome(Base):
     """What a chosen test showed."""
 
     FIXED: ClassVar[frozenset[str] | None] = frozenset({"chosen"})
@@ -335,7 +335,7 @@ class Retraction(Base):
 
 
 Body = (
-    Opened | Observation | Work | RecordingAdded | Analysed | Photo | Snapshot | TestChosen | TestDone | Decision
+    Opened | Observation | Work | RecordingAdded | Analysed | Photo | Snapshot | ChosenTest | Outcome | Decision
     | Disabled | Restored | Verified | Closed | Reopened | Correction | Retraction
 )  # fmt: skip
 
@@ -347,8 +347,8 @@ KINDS: dict[str, type[Body]] = {
     "analysis": Analysed,
     "photo": Photo,
     "snapshot": Snapshot,
-    "test": TestChosen,
-    "outcome": TestDone,
+    "test": ChosenTest,
+    "outcome": Outcome,
     "decision": Decision,
     "disabled": Disabled,
     "restored": Restored,

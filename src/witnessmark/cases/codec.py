@@ -42,6 +42,8 @@ def body_from(kind: str, text: str, where: str) -> Body:
         return _form(kind).validate_json(text)
     except ValidationError as error:
         first = error.errors(include_url=False, include_input=False)[0]
+        if first["type"] == "json_invalid":
+            raise BadCase(f"{where}: holds broken letters or control characters; write plain text") from None
         field = ".".join(str(p) for p in first["loc"]) or kind
         raise BadCase(f"{where}: {field}: {first['msg'].removeprefix('Value error, ')}; correct it") from None
 

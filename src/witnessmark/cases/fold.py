@@ -19,8 +19,8 @@ from witnessmark.cases.bodies import (
     Reopened,
     Restored,
     Retraction,
-    TestChosen,
-    TestDone,
+    ChosenTest,
+    Outcome,
     Verified,
 )
 from witnessmark.cases.model import Case, Entry, Logged
@@ -29,9 +29,9 @@ from witnessmark.errors import BadCase
 
 NAMES: dict[type, str] = {
     Opened: "the opening", RecordingAdded: "a recording", Analysed: "an analysis", Disabled: "a disabled item",
-    TestChosen: "a chosen test",
+    ChosenTest: "a chosen test",
 }  # fmt: skip
-NEEDS: dict[type, type] = {Analysed: RecordingAdded, TestChosen: Analysed, TestDone: TestChosen, Restored: Disabled,
+NEEDS: dict[type, type] = {Analysed: RecordingAdded, ChosenTest: Analysed, Outcome: ChosenTest, Restored: Disabled,
                            Verified: RecordingAdded}  # fmt: skip
 """The kind of entry that one of this kind rests on."""
 
@@ -82,7 +82,7 @@ class _Ledger:
             self.is_open = isinstance(body, Reopened)
         elif isinstance(body, Restored):
             self.restored.add(body.disabled)
-        elif isinstance(body, TestDone):
+        elif isinstance(body, Outcome):
             self.answered.add(body.chosen)
         elif isinstance(body, Correction):
             self._correct(body.entry)
@@ -112,7 +112,7 @@ class _Ledger:
                 self._counting(number, where)
         elif isinstance(body, Restored) and body.disabled in self.restored:
             raise BadCase(f"{where}: entry {body.disabled} is confirmed as restored already")
-        elif isinstance(body, TestDone) and body.chosen in self.answered:
+        elif isinstance(body, Outcome) and body.chosen in self.answered:
             raise BadCase(f"{where}: test {body.chosen} has an outcome already; correct that or choose the test again")
         elif isinstance(body, Verified) and body.before == body.after:
             raise BadCase(f"{where}: before and after are the same recording; give the one made after the repair")
@@ -188,7 +188,7 @@ class _Ledger:
                 self.gone[e.number] = by[0]
         count = [e for e in self.entries if e.number not in self.gone]
         self.restored = {e.body.disabled for e in count if isinstance(e.body, Restored)}
-        self.answered = {e.body.chosen for e in count if isinstance(e.body, TestDone)}
+        self.answered = {e.body.chosen for e in count if isinstance(e.body, Outcome)}
         for number in {e.body.entry for e in self.entries if isinstance(e.body, Correction)}:
             self._correct(number)
 

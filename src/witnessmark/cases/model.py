@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TypeVar
 
-from witnessmark.cases.bodies import Body, Disabled, Opened, Restored, TestChosen, TestDone, Verified
+from witnessmark.cases.bodies import Body, Disabled, Opened, Restored, ChosenTest, Outcome, Verified
 
 B = TypeVar("B")
 
@@ -100,10 +100,10 @@ class Case:
         return tuple((n, d) for n, d in self.of(Disabled) if n not in back)
 
     @property
-    def tests_open(self) -> tuple[tuple[int, TestChosen], ...]:
+    def tests_open(self) -> tuple[tuple[int, ChosenTest], ...]:
         """Chosen tests without an outcome."""
-        done = {d.chosen for _, d in self.of(TestDone)}
-        return tuple((n, t) for n, t in self.of(TestChosen) if n not in done)
+        done = {d.chosen for _, d in self.of(Outcome)}
+        return tuple((n, t) for n, t in self.of(ChosenTest) if n not in done)
 
     @property
     def verification(self) -> tuple[int, Verified] | None:

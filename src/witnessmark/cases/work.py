@@ -19,8 +19,8 @@ from witnessmark.cases.bodies import (
     Photo,
     RecordingAdded,
     Snapshot,
-    TestChosen,
-    TestLine,
+    ChosenTest,
+    ProposedTest,
 )
 from witnessmark.cases.model import Attachment, Case
 from witnessmark.cases.store import LARGEST_FILE, attachment
@@ -152,6 +152,7 @@ def analysed(analysis: Analysis, path: str) -> tuple[Analysed, Attachment]:
 
 
 def json_bytes(data: Any) -> bytes:
+    """JSON data as a file of a case holds it."""
     return (json.dumps(data, indent=1, allow_nan=False) + "\n").encode()
 
 
@@ -160,12 +161,13 @@ def _cause(c: dict[str, Any]) -> CauseLine:
 
 
 def finding_line(f: dict[str, Any], became: str = "", because: str = "") -> FindingLine:
+    """A finding of an analysis or comparison, from its JSON."""
     return FindingLine(f["id"], f["kind"], f["statement"], float(f["confidence"]), f.get("channel") or "",
                        f.get("slot"), f.get("cylinder"), became, because)  # fmt: skip
 
 
-def _test(t: dict[str, Any]) -> TestLine:
-    return TestLine(t["id"], t["statement"], t["why"], int(t["minutes"]), tuple(t["cautions"]))
+def _test(t: dict[str, Any]) -> ProposedTest:
+    return ProposedTest(t["id"], t["statement"], t["why"], int(t["minutes"]), tuple(t["cautions"]))
 
 
 # ---- photos and snapshots
@@ -210,15 +212,15 @@ def _codes(data: Any) -> Iterator[str]:
 # ---- tests
 
 
-def test_chosen(case: Case, test: str | None, statement: str, why: str) -> TestChosen:
+def test_chosen(case: Case, test: str | None, statement: str, why: str) -> ChosenTest:
     """The test to do next: by id from the last analysis (its first one where no id is given), or in own words."""
     made = case.of(Analysed)
     number, offered = (made[-1][0], made[-1][1].next_tests) if made else (None, ())
     for line in offered:
         if test in (None, line.id) and not statement:
-            return TestChosen(line.id, line.statement, why or line.why, line.cautions, number)
+            return ChosenTest(line.id, line.statement, why or line.why, line.cautions, number)
     if statement:
-        return TestChosen(test or "own", statement, why)
+        return ChosenTest(test or "own", statement, why)
     known = ", ".join(t.id for t in offered) or "none: no recording is analysed yet"
     raise BadCase(f"case {case.id}: {test or 'no test'} is not among the tests its last analysis proposes ({known}); "
                   "name one of them or say with --statement what to do")  # fmt: skip
