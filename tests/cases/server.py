@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import contextlib
 import os
+import pwd
 import shutil
+import signal
 import socket
 import subprocess
 import tempfile
+import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 START_S = 60
+CLEAN = {"PATH": "/usr/bin:/bin", "LC_ALL": "C"}
 
 
 class NoServer(Exception):
@@ -29,15 +34,14 @@ def programs() -> Path:
     raise NoServer("PostgreSQL's initdb and pg_ctl are not on this machine")
 
 
-def as_another_user() -> list[str]:
-    """What to put before a command: PostgreSQL refuses to run as root."""
+def another_user() -> dict[str, Any]:
+    """As whom to run it: PostgreSQL refuses to run as root."""
     if os.geteuid() != 0:
-        return []
-    if shutil.which("runuser") is None:
-        raise NoServer("PostgreSQL does not run as root, and there is no runuser here to run it as another")
-    for user in ("postgres", "nobody"):
-        if subprocess.run(["id", user], capture_output=True, check=False).returncode == 0:
-            return ["runuser", "-u", user, "--"]
+        return {}
+    for name in ("postgres", "nobody"):
+        with contextlib.suppress(KeyError):
+            user = pwd.getpwnam(name)
+            return {"user": user.pw_uid, "group": user.pw_gid, "extra_groups": []}
     raise NoServer("PostgreSQL does not run as root, and there is no user postgres or nobody here")
 
 
@@ -50,31 +54,48 @@ def free_port() -> int:
 @contextlib.contextmanager
 def running() -> Iterator[str]:
     """The URL of a running server, up to the name of a database."""
-    bin_, prefix = programs(), as_another_user()
+    bin_, user = programs(), another_user()
     folder = Path(tempfile.mkdtemp(prefix="witnessmark-pg-", dir="/tmp" if os.path.isdir("/tmp") else None))
-    data = folder / "data"
     try:
-        if prefix:
-            shutil.chown(folder, prefix[2])
-        _run([*prefix, bin_ / "initdb", "-D", data, "-U", "tester", "-A", "trust", "-E", "UTF8", "--no-sync",
-              "--locale=C"], folder)  # fmt: skip
-        port = free_port()
-        options = f"-c listen_addresses=127.0.0.1 -p {port} -k {folder} -c fsync=off -c full_page_writes=off"
-        _run([*prefix, bin_ / "pg_ctl", "-D", data, "-w", "-t", str(START_S), "-l", folder / "log", "-o", options,
-              "start"], folder)  # fmt: skip
-        try:
-            yield f"postgresql://tester@127.0.0.1:{port}"
-        finally:
-            subprocess.run([*prefix, bin_ / "pg_ctl", "-D", data, "-m", "immediate", "stop"], cwd=folder,
-                           capture_output=True, check=False)  # fmt: skip
+        if user:
+            os.chown(folder, user["user"], user["group"])
+        made = subprocess.run(
+            [bin_ / "initdb", "-D", folder / "data", "-U", "tester", "-A", "trust", "-E", "UTF8", "--no-sync",
+             "--locale=C"], cwd=folder, capture_output=True, text=True, check=False, env=CLEAN, **user,
+        )  # fmt: skip
+        if made.returncode:
+            raise NoServer(f"initdb: {(made.stderr.strip().splitlines() or ['failed'])[-1]}")
+        yield from _served(bin_, folder, user)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def _run(command: list, folder: Path) -> None:
-    # a server that stays must not hold the pipe that is waited for: output goes to a file
-    with (folder / "said").open("wb") as said:
-        done = subprocess.run([str(c) for c in command], cwd=folder, stdout=said, stderr=said, check=False)
-    if done.returncode:
-        lines = (folder / "said").read_text(errors="replace").strip().splitlines()
-        raise NoServer(f"{command[-1]}: {lines[-1] if lines else done.returncode}")
+def _served(bin_: Path, folder: Path, user: dict[str, Any]) -> Iterator[str]:
+    port = free_port()
+    options = {"listen_addresses": "127.0.0.1", "port": port, "unix_socket_directories": folder, "fsync": "off",
+               "full_page_writes": "off", "shared_buffers": "16MB", "autovacuum": "off"}  # fmt: skip
+    command = [bin_ / "postgres", "-D", folder / "data", *(f"--{k}={v}" for k, v in options.items())]
+    with (folder / "log").open("wb") as log:
+        process = subprocess.Popen(command, cwd=folder, stdout=log, stderr=log, env=CLEAN, **user)
+    try:
+        url = f"postgresql://tester@127.0.0.1:{port}"
+        _wait(process, f"{url}/postgres", folder / "log")
+        yield url
+    finally:
+        process.send_signal(signal.SIGQUIT)  # at once: nothing of it is kept
+        process.wait()
+
+
+def _wait(process: subprocess.Popen[bytes], url: str, log: Path) -> None:
+    import psycopg
+
+    until = time.monotonic() + START_S
+    while True:
+        try:
+            psycopg.connect(url, connect_timeout=5).close()
+            return
+        except psycopg.OperationalError:
+            if process.poll() is not None or time.monotonic() > until:
+                said = log.read_text(errors="replace").strip().splitlines()
+                raise NoServer(f"postgres: {said[-1] if said else 'does not answer'}") from None
+            time.sleep(0.05)

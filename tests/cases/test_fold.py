@@ -14,18 +14,18 @@ from witnessmark.cases import codec
 from witnessmark.cases.bodies import (
     KINDS,
     Analysed,
+    ChosenTest,
     Closed,
     Correction,
     Decision,
     Disabled,
     Observation,
     Opened,
+    Outcome,
     RecordingAdded,
     Reopened,
     Restored,
     Retraction,
-    ChosenTest,
-    Outcome,
     Verified,
 )
 from witnessmark.cases.fold import fold, folded
@@ -72,7 +72,9 @@ def test_every_kind_goes_to_json_and_back():
     ]  # fmt: skip
     for body in examples:
         whole = codec.checked(body)
-        assert codec.body_from(codec.KIND_OF[type(body)], codec.canonical(codec.body_data(body)), "here") == whole == body
+        assert (
+            codec.body_from(codec.KIND_OF[type(body)], codec.canonical(codec.body_data(body)), "here") == whole == body
+        )
     assert len(set(KINDS.values())) == len(KINDS)
 
 
@@ -190,7 +192,7 @@ def test_a_case_has_an_end():
 @given(st.lists(st.tuples(st.sampled_from(["note", "disable", "restore", "withdraw", "correct", "close", "reopen"]),
                           st.integers(1, 12)), max_size=24))  # fmt: skip
 def test_any_history_keeps_its_promises(steps):
-    """Whatever is tried: the log only grows, nothing closes with something disabled, the fold of the log is the state."""
+    """The log only grows, nothing closes with something disabled, the fold of the log is the state."""
     case = begin()
     bodies = {
         "note": lambda n: Observation(f"note {n}"), "disable": lambda n: Disabled(f"item {n}"),

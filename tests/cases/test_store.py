@@ -142,7 +142,7 @@ WRITER = textwrap.dedent("""
     from witnessmark.errors import BadCase
     place, case, who, how = sys.argv[1:]
     store = Cases.open(place)
-    for i in range(25):
+    for i in range(15):
         if how == "note":
             store.add(case, Observation(f"{who} {i}"), who)
         else:
@@ -168,9 +168,9 @@ def test_processes_that_write_one_case_lose_nothing(place, store, van):
     jobs = [(f"writer {n}", "note") for n in range(3)]
     processes(place, van.id, *jobs)
     case = store.read(van.id)  # the chain of hashes is checked as it is read
-    assert [e.number for e in case.log] == list(range(1, 77))
+    assert [e.number for e in case.log] == list(range(1, 47))
     for who, _ in jobs:
-        assert [b.text for e in case.log if e.entry.by == who for b in (e.body,)] == [f"{who} {i}" for i in range(25)]
+        assert [b.text for e in case.log if e.entry.by == who for b in (e.body,)] == [f"{who} {i}" for i in range(15)]
 
 
 def test_no_process_closes_what_another_disables(place, store, van):
