@@ -77,22 +77,31 @@ def made(case_id: str, number: int, by: str, body: Body, previous: str, at_utc: 
 
 
 def named(by: str) -> str:
-    """The name of who writes, cleaned."""
+    """The name of who writes, cleaned; BadCase where it is none."""
     try:
         who = " ".join(clean(by).split())
-    except ValueError as error:
-        raise BadCase(f"--by: {error}") from None
+    except ValueError:
+        who = ""
     if not who or len(who) > LONGEST_NAME:
-        raise BadCase(f"--by: expected a name of 1 to {LONGEST_NAME} characters; say who writes this")
+        raise BadCase(f"--by: expected a name of 1 to {LONGEST_NAME} characters, no control characters; say who writes")
     return who
 
 
 def restored(row: dict[str, Any], where: str) -> Entry:
     """An entry read back; BadCase where it is not what was written (its hash does not fit)."""
-    if not _AT.fullmatch(row["at_utc"]) or named(row["by"]) != row["by"]:
-        raise BadCase(f"{where}: entry {row['number']}: expected a time in UTC and a name; the file was changed")
+    _whole_heads(row, where)
     parts = (row["case_id"], row["number"], row["at_utc"], row["by"], row["kind"], row["text"], row["previous"])
     if hash_of(*parts) != row["hash"]:
         raise BadCase(f"{where}: entry {row['number']} is not as it was written (hash does not fit); restore a backup")
     body = body_from(row["kind"], row["text"], f"{where}: entry {row['number']}")
     return Entry(*parts, row["hash"], body)
+
+
+def _whole_heads(row: dict[str, Any], where: str) -> None:
+    """Refuse a time or a name that this program would not have written."""
+    try:
+        fits = bool(_AT.fullmatch(row["at_utc"])) and named(row["by"]) == row["by"]
+    except BadCase:
+        fits = False
+    if not fits:
+        raise BadCase(f"{where}: entry {row['number']}: expected a time in UTC and a name; the file was changed")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TypeVar
 
-from witnessmark.cases.bodies import Body, Disabled, Opened, Restored, ChosenTest, Outcome, Verified
+from witnessmark.cases.bodies import Body, ChosenTest, Disabled, Opened, Outcome, Restored, Verified
 
 B = TypeVar("B")
 

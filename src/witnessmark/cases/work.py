@@ -15,12 +15,12 @@ from witnessmark.cases.bodies import (
     Analysed,
     Body,
     CauseLine,
+    ChosenTest,
     FindingLine,
     Photo,
+    ProposedTest,
     RecordingAdded,
     Snapshot,
-    ChosenTest,
-    ProposedTest,
 )
 from witnessmark.cases.model import Attachment, Case
 from witnessmark.cases.store import LARGEST_FILE, attachment
