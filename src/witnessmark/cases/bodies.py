@@ -65,6 +65,16 @@ class FindingLine:
 
 
 @dataclass(frozen=True, slots=True)
+class Possible:
+    """What a test may show, and what follows from it."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = STRICT
+
+    result: Text
+    then: Text
+
+
+@dataclass(frozen=True, slots=True)
 class ProposedTest:
     """One test an analysis proposes."""
 
@@ -74,6 +84,7 @@ class ProposedTest:
     statement: Text
     why: Text
     minutes: Count
+    outcomes: tuple[Possible, ...] = ()
     cautions: tuple[Text, ...] = ()
 
 
@@ -198,6 +209,7 @@ class ChosenTest(Base):
     test: Said
     statement: Said
     why: Text = ""
+    outcomes: tuple[Possible, ...] = ()
     cautions: tuple[Text, ...] = ()
     analysis: Number | None = None
 
@@ -208,12 +220,13 @@ class ChosenTest(Base):
 
 @dataclass(frozen=True, slots=True)
 class Outcome(Base):
-    """What a chosen test showed."""
+    """What a chosen test showed. ``then``: what follows, where the result is one the test foresees."""
 
     FIXED: ClassVar[frozenset[str] | None] = frozenset({"chosen"})
 
     chosen: Number
     result: Said
+    then: Text = ""
     note: Text = ""
 
     def rests_on(self) -> tuple[int, ...]:

@@ -17,7 +17,9 @@ from witnessmark.cases.bodies import (
     CauseLine,
     ChosenTest,
     FindingLine,
+    Outcome,
     Photo,
+    Possible,
     ProposedTest,
     RecordingAdded,
     Snapshot,
@@ -167,7 +169,8 @@ def finding_line(f: dict[str, Any], became: str = "", because: str = "") -> Find
 
 
 def _test(t: dict[str, Any]) -> ProposedTest:
-    return ProposedTest(t["id"], t["statement"], t["why"], int(t["minutes"]), tuple(t["cautions"]))
+    outcomes = tuple(Possible(o["result"], o["then"]) for o in t["outcomes"])
+    return ProposedTest(t["id"], t["statement"], t["why"], int(t["minutes"]), outcomes, tuple(t["cautions"]))
 
 
 # ---- photos and snapshots
@@ -218,9 +221,22 @@ def test_chosen(case: Case, test: str | None, statement: str, why: str) -> Chose
     number, offered = (made[-1][0], made[-1][1].next_tests) if made else (None, ())
     for line in offered:
         if test in (None, line.id) and not statement:
-            return ChosenTest(line.id, line.statement, why or line.why, line.cautions, number)
+            return ChosenTest(line.id, line.statement, why or line.why, line.outcomes, line.cautions, number)
     if statement:
         return ChosenTest(test or "own", statement, why)
     known = ", ".join(t.id for t in offered) or "none: no recording is analysed yet"
     raise BadCase(f"case {case.id}: {test or 'no test'} is not among the tests its last analysis proposes ({known}); "
                   "name one of them or say with --statement what to do")  # fmt: skip
+
+
+def outcome(case: Case, chosen: int, result: str, note: str) -> Outcome:
+    """What a chosen test showed: in words, or by the number of the foreseen outcome."""
+    test = next((t for n, t in case.of(ChosenTest) if n == chosen), None)
+    foreseen = () if test is None else test.outcomes
+    if result.isdecimal() and foreseen:
+        if not 1 <= int(result) <= len(foreseen):
+            raise BadCase(f"case {case.id}: test {chosen} foresees outcomes 1 to {len(foreseen)}; name one of them or "
+                          "say in words what it showed")  # fmt: skip
+        found = foreseen[int(result) - 1]
+        return Outcome(chosen, found.result, found.then, note)
+    return Outcome(chosen, result, next((p.then for p in foreseen if p.result == result), ""), note)
