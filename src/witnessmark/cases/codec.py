@@ -54,7 +54,7 @@ def body_data(body: Body) -> dict[str, Any]:
     return data
 
 
-def checked(body: Body, where: str = "entry") -> Body:
+def checked(body: Body, where: str = "new entry") -> Body:
     """The body, cleaned and checked as if read from a file."""
     kind = KIND_OF[type(body)]
     return body_from(kind, canonical(asdict(body)), where)

@@ -46,12 +46,21 @@ def fold(entries: Iterable[Entry]) -> Case:
 
 def folded(case: Case, *more: Entry) -> Case:
     """The state after further entries."""
-    return fold((*(e.entry for e in case.log), *more))
+    ledger = _Ledger()
+    for entry in (e.entry for e in case.log):
+        ledger.add(entry)
+    ledger.adding = True
+    for entry in more:
+        ledger.add(entry)
+    return ledger.case()
 
 
 @dataclass
 class _Ledger:
-    """Built entry by entry: what counts, what is withdrawn, whether the case is open. Numbers count from 1."""
+    """Built entry by entry: what counts, what is withdrawn, whether the case is open. Numbers count from 1.
+
+    adding: what comes now is new, so that a refusal need not say which entry it is about.
+    """
 
     entries: list[Entry] = field(default_factory=list)
     bodies: list[Body] = field(default_factory=list)  # as corrected
@@ -60,6 +69,7 @@ class _Ledger:
     restored: set[int] = field(default_factory=set)
     answered: set[int] = field(default_factory=set)
     is_open: bool = True
+    adding: bool = False
 
     def case(self) -> Case:
         """The state now."""
@@ -71,7 +81,7 @@ class _Ledger:
 
     def add(self, entry: Entry) -> None:
         """Take an entry in, or refuse it."""
-        where = f"case {entry.case_id}, entry {entry.number}"
+        where = f"case {entry.case_id}" + ("" if self.adding else f", entry {entry.number}")
         self._in_order(entry, where)
         self._fitting(entry, where)
         self.entries.append(entry)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TypeVar
 
-from witnessmark.cases.bodies import Body, ChosenTest, Disabled, Opened, Outcome, Restored, Verified
+from witnessmark.cases.bodies import Analysed, Body, ChosenTest, Disabled, Opened, Outcome, Restored, Verified
 
 B = TypeVar("B")
 
@@ -109,4 +109,12 @@ class Case:
     def verification(self) -> tuple[int, Verified] | None:
         """The last comparison before and after the repair."""
         made = self.of(Verified)
+        return made[-1] if made else None
+
+    @property
+    def verdict(self) -> tuple[int, Analysed] | None:
+        """The analysis that says what is wrong: once the repair is checked, the one of the recording before it."""
+        made, verified = self.of(Analysed), self.verification
+        if verified is not None:
+            made = tuple(a for a in made if a[1].recording == verified[1].before) or made
         return made[-1] if made else None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 
-from witnessmark.cases.bodies import Analysed, Closed, Work
+from witnessmark.cases.bodies import ChosenTest, Closed, ProposedTest, Work
 from witnessmark.cases.model import Case, Logged
 from witnessmark.cases.phrases import cause, marks, say
 from witnessmark.report.phrases import opening
@@ -62,26 +62,35 @@ def cases(found: tuple[Case, ...]) -> str:
 
 
 def _verdict(case: Case) -> list[str]:
-    made = case.of(Analysed)
-    if not made:
+    judged = case.verdict
+    if judged is None:
         return ["no recording is analysed yet"]
-    number, last = made[-1]
-    causes = ", ".join(f"{cause(c)} {percent(c.probability)}" for c in last.causes[:CAUSES])
-    return [f"{causes or 'no cause named'} (recording {last.recording}, entry {number})"]
+    number, made = judged
+    causes = ", ".join(f"{cause(c)} {percent(c.probability)}" for c in made.causes[:CAUSES])
+    return [f"{causes or 'no cause named'} (recording {made.recording}, entry {number})"]
 
 
 def _test(case: Case) -> list[str]:
-    out = []
-    for number, test in case.tests_open:
-        out.append(f"{number}  {test.statement}")
-        out += [f"   {n}: {p.result}" for n, p in enumerate(test.outcomes, 1)]
-        out += [f"   Caution: {' '.join(opening(c) for c in test.cautions)}"] if test.cautions else []
-    made = case.of(Analysed)
-    if not out and case.is_open and made and made[-1][1].next_tests and case.verification is None:
-        first = made[-1][1].next_tests[0]
-        out = [f"proposed: {first.statement} ({first.minutes} min, {first.id})"]
-        out += [f"Caution: {' '.join(opening(c) for c in first.cautions)}"] if first.cautions else []
+    out = [line for number, test in case.tests_open for line in (f"{number}  {test.statement}", *_foreseen(test, True))]
+    judged = case.verdict
+    if not out and case.is_open and case.verification is None and judged is not None and judged[1].next_tests:
+        first = judged[1].next_tests[0]
+        out = [f"proposed: {first.statement} ({first.minutes} min, {first.id})", *_foreseen(first, True)]
     return out
+
+
+def _foreseen(test: ChosenTest | ProposedTest, short: bool) -> list[str]:
+    """What a test may show, and its cautions, whole or by their first sentences."""
+    out = [f"{n}: {p.result}" for n, p in enumerate(test.outcomes, 1)]
+    if short and test.cautions:
+        return [*out, f"Caution: {' '.join(opening(c) for c in test.cautions)}"]
+    return out + [f"Caution: {c}" for c in test.cautions]
+
+
+def foreseen(test: ChosenTest) -> str:
+    """What a chosen test may show, and its cautions in full, to be read before it is begun."""
+    lines = [textwrap.wrap(latin(t), WIDTH - 8, break_on_hyphens=False) for t in _foreseen(test, False)]
+    return "\n".join("\n".join(f"{'      ' if n == 0 else '        '}{t}" for n, t in enumerate(ts)) for ts in lines)
 
 
 def _block(label: str, items: list[str]) -> list[str]:
