@@ -8,6 +8,7 @@ import click
 
 from witnessmark.cases.options import answer, append, of_case, opened, print_json, reads, writer, writes
 from witnessmark.console import place_for_compiled_code, print_text
+from witnessmark.errors import BadOutput
 
 if TYPE_CHECKING:
     from witnessmark.cases.work import Analyse
@@ -141,7 +142,40 @@ def import_(path: str, cases: str | None, as_json: bool) -> None:
         print_text(f"{'Case':<12}{case.id}, {new} new of {case.last} entries\n")
 
 
+@click.command()
+@of_case
+@click.option("--shop", "shop", metavar="OUT.html", help="The technical report, with the whole log.")
+@click.option("--customer", "customer", metavar="OUT.html", help="One page in plain words.")
+@click.option("--vin", "with_vin", is_flag=True, help="Show the whole vehicle number.")
+@reads
+def report(
+    case_id: str, shop: str | None, customer: str | None, with_vin: bool, cases: str | None, as_json: bool
+) -> None:
+    """Write the proof: for the shop, for the customer, or both. Each is one file that prints on A4 and Letter."""
+    from functools import partial
+
+    from witnessmark import output
+    from witnessmark.cases.customer import customer_html
+    from witnessmark.cases.document import shop_html
+    from witnessmark.cases.vin import shown
+
+    places = [p for p in (shop, customer) if p is not None]
+    if not places:
+        raise click.UsageError("nothing to write: give --shop OUT.html, --customer OUT.html or both")
+    if "-" in places:
+        raise BadOutput("-: a report is a file to open in a browser; give it a name such as report.html")
+    output.check_places(places)
+    store, case = opened(cases, case_id)
+    vin, files = shown(store, case, whole=with_vin), partial(store.file, case.id)
+    texts = {place: made(case, vin, files) for place, made in ((shop, shop_html), (customer, customer_html)) if place}
+    output.write_all(texts)
+    if as_json:
+        print_json({"schema": "witnessmark.case-written/1", "case": case.id, "shop": shop, "customer": customer})
+    else:
+        print_text("".join(f"{'Written':<12}{place}\n" for place in places))
+
+
 def join(group: click.Group) -> None:
     """Put these commands into the group."""
-    for command in (add, verify, export, import_):
+    for command in (add, verify, report, export, import_):
         group.add_command(command)
