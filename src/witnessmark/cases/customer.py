@@ -57,7 +57,7 @@ def _in_short(case: Case) -> str:
     check = f" {load_plain().checked.get(verified[1].overall, '')}" if verified is not None else ""
     if closed is not None and closed.cause:
         words = load_plain().cause.get(closed.cause, closed.cause)
-        return f"{words}.{check or ' No recording after the repair was made.'}"
+        return f"The cause: {words[:1].lower() + words[1:]}.{check or ' No recording after the repair was made.'}"
     judged = case.verdict
     if judged is None or not judged[1].causes:
         return f"We are still looking for the cause.{check}"
@@ -133,13 +133,11 @@ def _checked(case: Case) -> Section:
 def _starts(made: Verified) -> tuple[Table, ...]:
     if made.starts is None or not any(s.attempts for s in made.starts):
         return ()
-    rows = []
-    for when, s in zip(("before", "after"), made.starts, strict=True):
-        took = "–" if s.time_to_run_s is None else f"{s.time_to_run_s:.1f} s"
-        turns = "–" if s.turns_to_sync is None else f"{s.turns_to_sync:.1f}"
-        rows.append((when, f"{s.started} of {s.attempts}", took, turns))
-    columns = ("Recording", "Starts that ran", "Time until it ran", "Turns until the first right spark")
-    return (Table("starts", columns, tuple(rows)),)
+    rows = [
+        (when, f"{s.started} of {s.attempts}", "–" if s.time_to_run_s is None else f"{s.time_to_run_s:.1f} s")
+        for when, s in zip(("before", "after"), made.starts, strict=True)
+    ]
+    return (Table("starts", ("Recording", "Starts that ran", "Time until it ran"), tuple(rows)),)
 
 
 def _put_back(case: Case) -> Section:

@@ -6,6 +6,7 @@ it was written, with what corrected or withdrew it.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 
 from witnessmark.cases import pictures
@@ -33,6 +34,7 @@ from witnessmark.report.words import KINDS, percent, plural
 KICKER = "Report of a case"
 CAUSES = 4
 WORTH_A_LINE = 0.01  # a probability below this changes nothing that is done next
+LONGEST_LIST = 200  # characters; cautions are longer, and stand where they are needed
 DASH = "–"
 Files = Callable[[str], Attachment | None]
 MARKS = (
@@ -140,7 +142,9 @@ def _before(case: Case) -> Section:
 def _recordings(case: Case) -> Section:
     out: list[Sentence] = []
     for number, added in case.of(RecordingAdded):
-        out.append(rests(f"Recording {number}: {say(added)}.", number))
+        note = f", {added.note}" if added.note else ""
+        name = os.path.basename(added.path)
+        out.append(rests(f"Recording {number}: {name}{note} (content {added.sha256[:12]}...).", number))
         for entry, made in case.of(Analysed):
             if made.recording == number:
                 out += _findings(entry, made)
@@ -218,7 +222,7 @@ def _checked(case: Case, files: Files) -> Section:
     drawn = () if svg is None else (Picture("slots", svg, rests(
         "Every slot before (cross) and after (circle): share of passages seen, lateness of its edge, pulse where it "
         "was measured.", number)),)  # fmt: skip
-    out += [_caution(c) for c in made.cautions]
+    out += [_caution(c) for c in made.cautions if case.is_open]
     return Section("checked", "Before and after the repair", tuple(out), drawn, tables)
 
 
@@ -267,8 +271,8 @@ def _entry(e: Logged) -> Table:
 
 def _brief(v: object) -> str:
     """A field's value; of a list of findings, tests or causes only how many: they are told above and kept whole."""
-    if isinstance(v, list) and v and isinstance(v[0], dict):
-        return plural(len(v), "row", "rows") + ", kept whole with the case"
+    if isinstance(v, list) and v and (isinstance(v[0], dict) or len(value(v)) > LONGEST_LIST):
+        return f"{plural(len(v), 'row')}, kept whole with the case"
     if isinstance(v, dict):
         return "; ".join(f"{k}: {value(x)}" for k, x in v.items())
     return v if isinstance(v, str) else value(v)

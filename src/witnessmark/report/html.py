@@ -207,13 +207,14 @@ def _figure(picture: Picture) -> Figure:
 
 def _grid(table: Table) -> Grid:
     rows = [(i in table.marked, row) for i, row in enumerate(table.rows)]
-    finding = re.fullmatch(r"(before-|after-)?F\d+(-numbers)?|E\d+", table.id) is not None
+    finding = re.fullmatch(r"(before-|after-)?F\d+(-numbers)?", table.id) is not None
+    entry = re.fullmatch(r"E\d+", table.id) is not None
     shown, more = (rows[:SHOWN_ROWS], rows[SHOWN_ROWS:]) if finding else (rows, [])
     narrow = (
         len(table.columns) <= WIDEST_SPLIT and len(shown) > SPLIT_ROWS and table.id not in ("provenance", "channels")
     )
     half = -(-len(shown) // 2)
     parts = [shown[:half], shown[half:]] if narrow else [shown]
-    identity = table.id if finding else f"table-{table.id}"
-    style = ("finding" if finding else "grid") + (" brief" if len(rows) <= BRIEF_ROWS else "")
+    identity = table.id if finding or entry else f"table-{table.id}"
+    style = ("finding" if finding else "entry" if entry else "grid") + (" brief" if len(rows) <= BRIEF_ROWS else "")
     return Grid(identity, table.columns, parts, more, table.caption, style)
