@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 
 from witnessmark.cases import pictures
-from witnessmark.cases.bodies import Analysed, Closed, Disabled, Outcome, Photo, RecordingAdded, Verified, Work
+from witnessmark.cases.bodies import Analysed, Disabled, Outcome, Photo, RecordingAdded, Verified, Work
 from witnessmark.cases.document import Files, facts, title, tone
 from witnessmark.cases.model import Case
 from witnessmark.cases.plain import load_plain
@@ -52,8 +52,7 @@ def _plain(text: str) -> Sentence:
 
 def _in_short(case: Case) -> str:
     """What was wrong, how sure that is, and whether it is put right."""
-    closed = [b for _, b in case.of(Closed)][-1] if not case.is_open else None
-    verified = case.verification
+    closed, verified = case.closed, case.verification
     check = f" {load_plain().checked.get(verified[1].overall, '')}" if verified is not None else ""
     if closed is not None and closed.cause:
         words = load_plain().cause.get(closed.cause, closed.cause)
@@ -125,7 +124,7 @@ def _checked(case: Case) -> Section:
         return Section("checked", "")
     _, made = case.verification
     out = [_plain(load_plain().checked.get(made.overall, made.overall))]
-    if case.is_open is False and not any(b.cause for _, b in case.of(Closed)):
+    if case.closed is not None and not case.closed.cause:
         out.append(_plain("Which part was to blame is not recorded."))
     return Section("checked", "How it was checked", tuple(out), (), _starts(made))
 

@@ -187,11 +187,11 @@ def _tests(case: Case) -> Section:
         note = f" ({seen.note})" if seen.note else ""
         text = f"{test.statement.rstrip('.')}: {seen.result.rstrip('.')}.{note}{then}"
         said.append((number, rests(text, number, entry)))
-    said += [(n, rests(f"Seen by hand: {say(o)}", n)) for n, o in case.of(Observation)]
+    said += [(n, rests(f"Seen by hand: {say(o).rstrip('.')}.", n)) for n, o in case.of(Observation)]
     for number, decision in case.of(Decision):
         lost = [b for b in decision.because if not case.log[b - 1].counts]
         doubt = f" (withdrawn since: {', '.join(map(str, lost))})" if lost else ""
-        said.append((number, rests(f"Decided: {decision.text}{doubt}", number, *decision.because)))
+        said.append((number, rests(f"Decided: {decision.text.rstrip('.')}{doubt}.", number, *decision.because)))
     return Section("tests", "Tests, observations and decisions", tuple(s for _, s in sorted(said, key=lambda p: p[0])))
 
 

@@ -5,7 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TypeVar
 
-from witnessmark.cases.bodies import Analysed, Body, ChosenTest, Disabled, Opened, Outcome, Restored, Verified
+from witnessmark.cases.bodies import (
+    Analysed,
+    Body,
+    ChosenTest,
+    Closed,
+    Disabled,
+    Observation,
+    Opened,
+    Outcome,
+    Restored,
+    Verified,
+)
 
 B = TypeVar("B")
 
@@ -118,3 +129,19 @@ class Case:
         if verified is not None:
             made = tuple(a for a in made if a[1].recording == verified[1].before) or made
         return made[-1] if made else None
+
+    @property
+    def closed(self) -> Closed | None:
+        """How a closed case ended; its cause, where one is named, is what was proven. None while it is open."""
+        if self.is_open:
+            return None
+        body = next(e.body for e in reversed(self.log) if isinstance(e.body, Closed))
+        return body if isinstance(body, Closed) else None
+
+    @property
+    def observed(self) -> tuple[tuple[int, str, str], ...]:
+        """(entry, test, outcome) of everything that tests showed by hand, in order."""
+        tests = {n: t.test for n, t in self.of(ChosenTest)}
+        seen = [(n, tests[o.chosen], o.result) for n, o in self.of(Outcome)]
+        seen += [(n, o.test, o.outcome) for n, o in self.of(Observation) if o.test and o.outcome]
+        return tuple(sorted(seen))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 
-from witnessmark.cases.bodies import ChosenTest, Closed, ProposedTest, Work
+from witnessmark.cases.bodies import ChosenTest, ProposedTest, Work
 from witnessmark.cases.model import Case, Logged
 from witnessmark.cases.phrases import cause, marks, say
 from witnessmark.report.phrases import opening
@@ -29,7 +29,7 @@ def standing(case: Case, vin: str) -> str:
     lines += _block("Work", [f"{n}  {say(w)}" for n, w in case.of(Work) if not w.earlier])
     lines += _block("Checked", [] if case.verification is None else [say(case.verification[1])])
     lines += _block("To restore", [f"{n}  {say(d)}" for n, d in case.to_restore])
-    lines += _block("Closed", [] if case.is_open else [say(case.of(Closed)[-1][1])])
+    lines += _block("Closed", [] if case.closed is None else [say(case.closed)])
     return "\n".join(lines)
 
 

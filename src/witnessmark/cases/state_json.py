@@ -30,6 +30,8 @@ def state_json(case: Case, vin: str, since: int = 0) -> dict[str, Any]:
             "customer": case.opened.customer,
             "codes": list(case.opened.codes),
         },
+        "closed": _closed(case),
+        "observed": [{"number": n, "test": t, "outcome": o} for n, t, o in case.observed],
         "to_restore": [{"number": n, "item": d.item, "why": d.why} for n, d in case.to_restore],
         "tests_open": [{"number": n, "test": t.test, "statement": t.statement} for n, t in case.tests_open],
         "verification": None
@@ -37,6 +39,11 @@ def state_json(case: Case, vin: str, since: int = 0) -> dict[str, Any]:
         else {"number": verified[0], "overall": verified[1].overall, "statement": verified[1].statement},
         "entries": [_entry(e) for e in case.log if e.number > since],
     }
+
+
+def _closed(case: Case) -> dict[str, Any] | None:
+    end = case.closed
+    return None if end is None else {"text": end.text, "cause": end.cause or None, "target": end.target or None}
 
 
 def _entry(e: Logged) -> dict[str, Any]:
@@ -67,6 +74,7 @@ def list_json(cases: tuple[Case, ...]) -> dict[str, Any]:
                 "entries": c.last,
                 "description": c.opened.vehicle,
                 "complaint": c.opened.complaint,
+                "closed": _closed(c),
                 "to_restore": len(c.to_restore),
                 "verification": None if c.verification is None else c.verification[1].overall,
             }
