@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import hashlib
 import uuid
+from pathlib import Path
 
 import pytest
 
 from witnessmark.cases.bodies import Opened
 from witnessmark.cases.store import Cases
+
+from . import story
 
 
 @pytest.fixture(scope="session")
@@ -52,3 +56,37 @@ def van(store):
     """A case of the bakery's van, just opened."""
     opened = Opened("Cranks long, starts at the third try", "a bakery's delivery van, inline four", "the bakery")
     return store.new(opened, "R. Test")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _each_recording_is_analysed_once():
+    """The same file with the same setup gives the same analysis: here it is made once for all tests."""
+    from witnessmark import pipeline
+
+    made, analyse = {}, pipeline.analyze
+
+    def once(path, setup_path=None):
+        setup = None if setup_path is None else Path(setup_path).read_bytes()
+        if not Path(path).is_file():
+            return analyse(path, setup_path)
+        key = str(path), hashlib.sha256(Path(path).read_bytes()).hexdigest(), setup
+        if key not in made:
+            made[key] = analyse(path, setup_path)
+        return made[key]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(pipeline, "analyze", once)
+        yield
+
+
+@pytest.fixture(scope="session")
+def job(tmp_path_factory):
+    """The folder of a small job: see story.made. Do not write into it."""
+    return story.made(tmp_path_factory.mktemp("job"))
+
+
+@pytest.fixture(scope="session")
+def done(job, tmp_path_factory):
+    """(place, id) of the job worked to its end. Do not write into it."""
+    place = tmp_path_factory.mktemp("done") / "cases.db"
+    return place, story.worked(place, job)

@@ -133,15 +133,20 @@ def restore(case_id: str, numbers: tuple[int, ...], how: str, cases: str | None,
     append(cases, case_id, lambda c: [Restored(n, how) for n in numbers], by, as_json)
 
 
-def _asked(cases: str | None, case_id: str) -> tuple[int, ...]:
-    """The items that somebody at the terminal confirms; NotConfirmed where there is none to ask, or none confirmed."""
+def on_terminal() -> bool:
+    """Whether somebody can answer."""
     import sys
 
+    return sys.stdin.isatty()
+
+
+def _asked(cases: str | None, case_id: str) -> tuple[int, ...]:
+    """The items that somebody at the terminal confirms; NotConfirmed where there is none to ask, or none confirmed."""
     _, case = opened(cases, case_id)
     items = [f"{n} {d.item}" for n, d in case.to_restore]
     if not items:
         raise NotConfirmed(f"case {case.id}: nothing is left to restore; see case show")
-    if not sys.stdin.isatty():
+    if not on_terminal():
         raise NotConfirmed(f"case {case.id}: to restore: {', '.join(items)}; confirm each by its number")
     yes = tuple(n for n, d in case.to_restore if click.confirm(f"{n} {d.item}: back as it was?", default=False))
     if not yes:

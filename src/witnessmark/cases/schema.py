@@ -12,7 +12,6 @@ from pydantic import TypeAdapter
 
 from witnessmark.cases.bodies import KINDS, Body
 from witnessmark.cases.state_json import SCHEMA
-from witnessmark.compare.model import OVERALL
 from witnessmark.report.schema import FLAG, TEXT, Schema, among, listing, maybe, record
 
 NUMBER: Schema = {"type": "integer", "minimum": 1}
@@ -30,7 +29,7 @@ def case_schema() -> Schema:
             "number": NUMBER,
             "at_utc": TEXT,
             "by": TEXT,
-            "kind": among(KINDS),
+            "kind": among(tuple(KINDS)),
             "says": TEXT,
             "body": body,
             "written": maybe(body),
@@ -55,7 +54,7 @@ def case_schema() -> Schema:
             "observed": listing(record({"number": NUMBER, "test": TEXT, "outcome": TEXT})),
             "to_restore": listing(record({"number": NUMBER, "item": TEXT, "why": TEXT})),
             "tests_open": listing(record({"number": NUMBER, "test": TEXT, "statement": TEXT})),
-            "verification": maybe(record({"number": NUMBER, "overall": among(OVERALL), "statement": TEXT})),
+            "verification": maybe(record({"number": NUMBER, "overall": TEXT, "statement": TEXT})),
             "entries": listing(entry),
         }
     )

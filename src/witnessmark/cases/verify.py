@@ -56,9 +56,10 @@ def checked_repair(
     sha256, _ = content_hash(path)
     if sha256 == before.sha256:
         raise BadCase(f"{path}: the same recording as before the repair; give the one made after it")
+    earlier_path = _as_it_was(case.id, before_number, before)
     with _setup_of(store, case, before, setup_path) as (used, name):
         after = recorded(path, used, "after the repair", analyse, name)
-        earlier = analyse(_as_it_was(case.id, before_number, before), used)
+        earlier = analyse(earlier_path, used)
     verified, whole = _verified(earlier, after.analysis, before_number, name)
     same = next((n for n, r in case.of(RecordingAdded) if r.sha256 == sha256), None)
     return Checked(after if same is None else same, verified, (*after.files, whole) if same is None else (whole,))
