@@ -32,9 +32,9 @@ def opened(store):
 
 
 @pytest.fixture
-def sent(tmp_path):
+def sent(tmp_path, fresh):
     """A case in a zip, as it comes from another house: (zip, the case)."""
-    store = Cases.open(str(tmp_path / "other.db"))
+    store = Cases.open(str(fresh("other.db")))
     case = opened(store)
     path = tmp_path / "case.zip"
     write_zip(store, case, str(path))
@@ -42,8 +42,8 @@ def sent(tmp_path):
 
 
 @pytest.fixture
-def here(tmp_path):
-    return Cases.open(str(tmp_path / "here.db"))
+def here(fresh):
+    return Cases.open(str(fresh("here.db")))
 
 
 # ---- there and back

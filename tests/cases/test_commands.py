@@ -179,8 +179,8 @@ def test_restoring_is_asked_item_by_item(place, monkeypatch):
         (("list", "--cases", "mysql://x:y@z/w"), "postgresql://"),
     ],
 )
-def test_whatever_is_wrong_is_one_line_and_changes_nothing(tmp_path, args, words):
-    place = tmp_path / "cases.db"
+def test_whatever_is_wrong_is_one_line_and_changes_nothing(fresh, tmp_path, args, words):
+    place = fresh()
     case = opened(place)
     files = tmp_path / "files"
     files.mkdir()
@@ -269,9 +269,9 @@ def test_an_up_to_date_database_is_opened_without_the_migrations(tmp_path):
         ("witnessmark case close x y --cause trigger-", 6, CAUSES[0]),
     ],
 )
-def test_shells_complete_commands_cases_and_causes(tmp_path, words, index, wanted):
+def test_shells_complete_commands_cases_and_causes(fresh, tmp_path, words, index, wanted):
     """click's own completion, as docs/case.md tells how to switch it on."""
-    place = tmp_path / "cases.db"
+    place = fresh()
     case = opened(place)
     environment = {"WITNESSMARK_CASES": str(place), "_WITNESSMARK_COMPLETE": "bash_complete", "COMP_WORDS": words,
                    "COMP_CWORD": str(index)}  # fmt: skip

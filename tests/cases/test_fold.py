@@ -7,7 +7,7 @@ import json
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from witnessmark.cases import codec
@@ -189,6 +189,7 @@ def test_a_case_has_an_end():
         fold([first, replace(first, number=MOST_ENTRIES + 1)])
 
 
+@settings(max_examples=40)
 @given(st.lists(st.tuples(st.sampled_from(["note", "disable", "restore", "withdraw", "correct", "close", "reopen"]),
                           st.integers(1, 12)), max_size=24))  # fmt: skip
 def test_any_history_keeps_its_promises(steps):

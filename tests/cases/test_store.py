@@ -182,9 +182,9 @@ def test_no_process_closes_what_another_disables(place, store, van):
         assert case.to_restore == ()
 
 
-def test_many_threads_open_an_empty_database_at_once(place):
+def test_many_threads_open_an_empty_database_at_once(bare_place):
     with ThreadPoolExecutor(8) as pool:
-        opened = list(pool.map(lambda _: Cases.open(place), range(8)))
+        opened = list(pool.map(lambda _: Cases.open(bare_place), range(8)))
     for store in opened:
         store.new(Opened("x"), BY)
     assert len(opened[0].ids()) == 8
@@ -210,17 +210,17 @@ def test_a_newer_database_is_not_touched(place, store, van):
         Cases.open(place)
 
 
-def test_a_database_of_another_program_is_not_touched(place):
-    if "://" in place:
+def test_a_database_of_another_program_is_not_touched(bare_place):
+    if "://" in bare_place:
         import psycopg
 
-        with psycopg.connect(place) as connection:
+        with psycopg.connect(bare_place) as connection:
             connection.execute("CREATE TABLE cases (beer int)")
     else:
-        with sqlite3.connect(place) as connection:
+        with sqlite3.connect(bare_place) as connection:
             connection.execute("CREATE TABLE cases (beer int)")
     with pytest.raises(BadCase, match="another program"):
-        Cases.open(place)
+        Cases.open(bare_place)
 
 
 def test_sqlite_is_set_up_for_several_processes(tmp_path):
