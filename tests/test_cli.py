@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from witnessmark import __version__, cli
+from witnessmark import __version__, console
 from witnessmark.cli import BAD_INPUT, BUG, main
 from witnessmark.errors import WitnessmarkError
 from witnessmark.recording.write import write_recording
@@ -320,10 +320,10 @@ def test_a_fault_of_the_program_is_one_line_too(cranking, monkeypatch, tmp_path)
 
 def test_compiled_code_has_a_place_where_nothing_can_be_written(monkeypatch):
     monkeypatch.delenv("NUMBA_CACHE_DIR", raising=False)
-    monkeypatch.setattr("witnessmark.cli._writable", lambda folder: False)
+    monkeypatch.setattr("witnessmark.console.writable", lambda folder: False)
     removed = []
     monkeypatch.setattr("atexit.register", lambda *args, **_: removed.append(args[1]))
-    cli._place_for_compiled_code()
+    console.place_for_compiled_code()
     try:
         assert removed == [os.environ["NUMBA_CACHE_DIR"]]
         assert stat.S_IMODE(os.stat(removed[0]).st_mode) == 0o700  # nobody else can plant code in it
@@ -336,7 +336,7 @@ def test_compiled_code_has_a_place_where_nothing_can_be_written(monkeypatch):
 def test_compiled_code_stays_where_numba_puts_it_by_itself(monkeypatch, tmp_path):
     monkeypatch.delenv("NUMBA_CACHE_DIR", raising=False)
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "not" / "made" / "yet"))
-    cli._place_for_compiled_code()
+    console.place_for_compiled_code()
     assert "NUMBA_CACHE_DIR" not in os.environ
 
 

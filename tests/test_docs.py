@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from witnessmark.cases.schema import case_schema
 from witnessmark.causes.docs import knowledge_page
 from witnessmark.causes.ids import CAUSES, NONE_FOUND
 from witnessmark.causes.reach import load_reach, reach_page
@@ -31,6 +32,7 @@ def test_made_pages_are_current():
     assert json.loads((DOCS / "analysis.schema.json").read_text(encoding="utf-8")) == analysis_schema()
     assert json.loads((DOCS / "comparison.schema.json").read_text(encoding="utf-8")) == comparison_schema()
     assert json.loads((DOCS / "recording.schema.json").read_text(encoding="utf-8")) == store_schema()
+    assert json.loads((DOCS / "case.schema.json").read_text(encoding="utf-8")) == case_schema()
 
 
 def test_every_cause_stands_in_the_table_of_what_can_be_told():
@@ -69,6 +71,7 @@ def test_the_setup_example_is_a_setup(tmp_path):
         "docs/capture.md",
         "docs/follow.md",
         "docs/recordings.md",
+        "docs/case.md",
     ],
 )
 def test_links_lead_somewhere(page):

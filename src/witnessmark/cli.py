@@ -11,10 +11,12 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from witnessmark import __version__
+from witnessmark.cases.cli import case
+from witnessmark.cli_recordings import export, import_command, verify
 from witnessmark.console import dumped as _dumped
 from witnessmark.console import on_terminal as _on_terminal
-from witnessmark.console import show as _print
-from witnessmark.cli_recordings import export, import_command, verify
+from witnessmark.console import place_for_compiled_code as _place_for_compiled_code
+from witnessmark.console import print_text as _print
 from witnessmark.errors import BadOutput, BadRecording, NotConfirmed, WitnessmarkError
 from witnessmark.scan_commands import scan
 
@@ -74,31 +76,6 @@ def _usage(error: click.ClickException) -> str:
     text = error.format_message().rstrip(".")
     context = getattr(error, "ctx", None)
     return f"{text}; see {context.command_path} --help" if context is not None else text
-
-
-def _place_for_compiled_code() -> None:
-    """Let numba keep its compiled code somewhere, for this run only if need be.
-
-    It keeps it beside the package or in the user's cache and refuses to work where neither can be written (an
-    installation for all, run by a service without a home). A shared folder would let others plant code, so it is a
-    private one, removed at the end: such a run compiles anew, some 20 s; NUMBA_CACHE_DIR names a lasting place.
-    """
-    cache = Path(os.environ.get("XDG_CACHE_HOME") or os.path.expanduser("~/.cache"))
-    if "NUMBA_CACHE_DIR" in os.environ or any(_writable(p) for p in (Path(__file__).parent / "signals", cache)):
-        return
-    import atexit
-    import shutil
-    import tempfile
-
-    folder = tempfile.mkdtemp(prefix="witnessmark-")
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    os.environ["NUMBA_CACHE_DIR"] = folder
-
-
-def _writable(folder: Path) -> bool:
-    """Whether the folder can be written, or made."""
-    there = next((p for p in (folder, *folder.parents) if p.exists()), folder)
-    return os.access(there, os.W_OK | os.X_OK)
 
 
 @click.group(cls=OneLine, context_settings={"help_option_names": ["-h", "--help"]})
@@ -279,6 +256,9 @@ def simulate(scenario: str, out: str) -> None:
 
 
 main.add_command(scan)
+main.add_command(case)
+
+
 def _add_live_commands() -> None:
     """Commands of their own module; it uses what stands above."""
     from witnessmark import cli_live

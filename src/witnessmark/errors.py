@@ -10,6 +10,8 @@
     ├── NoLink                  a vehicle bus that cannot be opened, is silent, or refuses what is asked
     ├── Cancelled               work that a progress callback stopped
     ├── BadInstrument           an instrument that does not answer, or answers what it should not
+    ├── BadCase                 what a case cannot take in, a damaged case, a database that cannot be used
+    │   └── CaseChanged         another process wrote to the case first
     └── NotConfirmed            what changes or teaches something waits for a yes that did not come
 
 Every message is one line that names the file, what is wrong and what to do.
@@ -54,6 +56,14 @@ class Cancelled(WitnessmarkError):
 
 class BadInstrument(WitnessmarkError):
     """An instrument cannot be reached, does not answer in time, or answers what it should not; the message names it."""
+
+
+class BadCase(WitnessmarkError):
+    """A case cannot take this in, is damaged, or its database cannot be used; the message says what to do."""
+
+
+class CaseChanged(BadCase):
+    """The case's log has grown since it was read; read it again and decide anew."""
 
 
 class NotConfirmed(WitnessmarkError):

@@ -94,32 +94,28 @@ def write_all(texts: Mapping[str, str]) -> None:
 
 @contextmanager
 def writing(place: str) -> Iterator[BinaryIO]:
-    """A binary file that is there under its name once the block has ended well, and not at all otherwise.
+    """A file to write bytes to, which appears whole under its name at the end or not at all.
 
-    Raises :class:`~witnessmark.errors.BadOutput` with one line where it cannot be written.
+    Raises :class:`~witnessmark.errors.BadOutput` with one line.
     """
-    goal = Path(place)
-    name = ""
+    made = ""
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{goal.name[:40]}.", dir=goal.parent)
-        with os.fdopen(handle, "wb") as out:
+        if _special(Path(place)):
+            with open(place, "wb") as out:
+                yield out
+            return
+        made = _beside(os.path.realpath(place), "")
+        with open(made, "wb") as out:
             yield out
             out.flush()
             os.fsync(out.fileno())
-        os.chmod(name, 0o666 & ~_umask())
-        os.replace(name, goal)
-        name = ""
+        os.replace(made, os.path.realpath(place))
+        made = ""
     except OSError as error:
         raise BadOutput(f"{place}: {(error.strerror or str(error)).lower()}; choose another place") from None
     finally:
-        if name:
-            Path(name).unlink(missing_ok=True)
-
-
-def _umask() -> int:
-    umask = os.umask(0)
-    os.umask(umask)
-    return umask
+        if made:
+            Path(made).unlink(missing_ok=True)
 
 
 def _beside(place: str, text: str) -> str:
@@ -129,8 +125,15 @@ def _beside(place: str, text: str) -> str:
     try:
         with os.fdopen(handle, "w", encoding="utf-8", errors="replace", newline="\n") as out:
             out.write(text)
-        os.chmod(name, 0o666 & ~_umask())
+        os.chmod(name, 0o666 & ~umask())
     except BaseException:
         Path(name).unlink(missing_ok=True)
         raise
     return name
+
+
+def umask() -> int:
+    """The rights that new files do not get."""
+    taken = os.umask(0)
+    os.umask(taken)
+    return taken

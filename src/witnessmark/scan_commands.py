@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from witnessmark.console import dumped, on_terminal, show
+from witnessmark.console import dumped, on_terminal, print_text
 from witnessmark.errors import BadScan, NoLink, NotConfirmed
 
 if TYPE_CHECKING:
@@ -94,11 +94,11 @@ def read(
 
     text = dumped(snapshot_json(snapshot, show_vin)) if json_path is not None else ""
     if json_path == "-":
-        show(text)
+        print_text(text)
         return
     if json_path is not None:
         output.write_all({json_path: text})
-    show(_summary(snapshot, show_vin) + "\n")
+    print_text(_summary(snapshot, show_vin) + "\n")
 
 
 def _read_live(
@@ -157,11 +157,11 @@ def show_snapshot(
 
         text = dumped(scan_json(snapshot, judge(snapshot), agreements, show_vin))
     if json_path == "-":
-        show(text)
+        print_text(text)
         return
     if json_path is not None:
         output.write_all({json_path: text})
-    show(_summary(snapshot, show_vin, agreements) + "\n")
+    print_text(_summary(snapshot, show_vin, agreements) + "\n")
 
 
 def _against(snapshot: ScanSnapshot, recording: str, setup_path: str | None) -> tuple[Agreement, ...]:
@@ -202,9 +202,9 @@ def clear(
         before = read_vehicle(link, "off" if simulated else None, kind="simulated" if simulated else "live")
         _standing(before)
         output.write_all({save: dumped(snapshot_json(before, show_vin=True))})
-        show(losses(before, save) + "\n")
+        print_text(losses(before, save) + "\n")
         outcomes = erase_codes(link, [int(u.address, 16) for u in before.units], _typed(WORD))
-    show("".join(f"{o.address}: {'erased' if o.erased else f'NOT erased, {o.why}'}\n" for o in outcomes))
+    print_text("".join(f"{o.address}: {'erased' if o.erased else f'NOT erased, {o.why}'}\n" for o in outcomes))
     left = [o for o in outcomes if not o.erased]
     if left:
         raise NoLink(f"{len(left)} of {len(outcomes)} control units did not erase; see above, ignition on, engine off")
@@ -242,7 +242,7 @@ def simulate(
         from witnessmark.scan.write_log import write_simulated
 
         frames = write_simulated(out, engine, wide_ids)
-        show(f"Written   {out}: {frames} frames, simulated\n")
+        print_text(f"Written   {out}: {frames} frames, simulated\n")
         return
     from witnessmark.scan.control_unit import bakery_van
     from witnessmark.scan.link import open_link

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from witnessmark.errors import BadOutput
-from witnessmark.output import check_places
+from witnessmark.output import check_places, umask
 from witnessmark.recording.model import Recording
 from witnessmark.recording.store_place import Building, sync, writing
 from witnessmark.recording.trouble import one_line
@@ -86,7 +86,7 @@ def write_whole(place: str, recording: Recording, told: Callable[[float], None])
         notes = _guarded(place, lambda: write(name, recording, told))
         with writing(place):
             sync(Path(name))
-            os.chmod(name, 0o666 & ~_umask())
+            os.chmod(name, 0o666 & ~umask())
             os.replace(name, goal)
     except BaseException:
         Path(name).unlink(missing_ok=True)
@@ -102,9 +102,3 @@ def _guarded(place: str, work: Callable[[], list[str]]) -> list[str]:
     except (RuntimeError, AssertionError) as exc:
         said = (str(exc) or type(exc).__name__).lower()
         raise BadOutput(one_line(f"{place}: cannot be written ({said}); make room or choose another format")) from exc
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

@@ -78,10 +78,19 @@ class Part:
     tables: list[Grid] = field(default_factory=list)
 
 
-def html(document: Document, *, tone: Tone = "fault", source: str = "", kicker: str = "Crank-signal report") -> str:
+def html(
+    document: Document,
+    *,
+    tone: Tone = "fault",
+    source: str = "",
+    kicker: str = "Crank-signal report",
+    heading: str = "Verdict",
+    style: str = "",
+) -> str:
     """The document as HTML text.
 
-    ``tone`` marks the verdict's frame; ``source`` names the recording in the footer; ``kicker`` says what page it is.
+    ``tone`` marks the verdict's frame, ``heading`` stands over it; ``source`` names the recording in the footer;
+    ``kicker`` says what page it is; ``style`` is a class for the whole page.
     """
     first = next((s.id for s in document.sections if s.title.startswith("Appendix")), "")
     return _template().render(
@@ -94,6 +103,8 @@ def html(document: Document, *, tone: Tone = "fault", source: str = "", kicker: 
         version=__version__,
         source=source or "a recording",
         kicker=kicker,
+        heading=heading,
+        style=style,
     )
 
 
@@ -138,7 +149,7 @@ def _evenly(ranges: tuple[Evidence, ...]) -> tuple[Evidence, ...]:
 
 def _line(sentence: Sentence, section: str = "") -> Line:
     ranges = _evenly(sentence.ranges)
-    links = [(f, f, f"rests on finding {f}") for f in sentence.findings]
+    links = [(f, f, f"rests on {'entry' if f.startswith('E') else 'finding'} {f}") for f in sentence.findings]
     if sentence.basis in _LETTERS:
         where = "; ".join(f"{r.channel} {r.start_s:.3f}–{r.end_s:.3f} s" for r in ranges[:3])
         tip = f"basis: {sentence.basis}" + (f" ({where})" if where else "")
@@ -197,12 +208,13 @@ def _figure(picture: Picture) -> Figure:
 def _grid(table: Table) -> Grid:
     rows = [(i in table.marked, row) for i, row in enumerate(table.rows)]
     finding = re.fullmatch(r"(before-|after-)?F\d+(-numbers)?", table.id) is not None
+    entry = re.fullmatch(r"E\d+", table.id) is not None
     shown, more = (rows[:SHOWN_ROWS], rows[SHOWN_ROWS:]) if finding else (rows, [])
     narrow = (
         len(table.columns) <= WIDEST_SPLIT and len(shown) > SPLIT_ROWS and table.id not in ("provenance", "channels")
     )
     half = -(-len(shown) // 2)
     parts = [shown[:half], shown[half:]] if narrow else [shown]
-    identity = table.id if finding else f"table-{table.id}"
-    style = ("finding" if finding else "grid") + (" brief" if len(rows) <= BRIEF_ROWS else "")
+    identity = table.id if finding or entry else f"table-{table.id}"
+    style = ("finding" if finding else "entry" if entry else "grid") + (" brief" if len(rows) <= BRIEF_ROWS else "")
     return Grid(identity, table.columns, parts, more, table.caption, style)

@@ -1,0 +1,181 @@
+"""``witnessmark case``: recordings, photos, snapshots, the check after the repair, zips and the proof."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from witnessmark.cases.options import answer, append, of_case, opened, print_json, reads, writer, writes
+from witnessmark.console import place_for_compiled_code, print_text
+from witnessmark.errors import BadOutput
+
+if TYPE_CHECKING:
+    from witnessmark.cases.work import Analyse
+
+NOTE = click.option("--note", default="", metavar="TEXT", help="Under which conditions, or what it shows.")
+
+
+def _analysis() -> Analyse:
+    """The analysis, loaded quickly."""
+    from witnessmark import startup
+
+    place_for_compiled_code()
+    with startup.quick_imports():
+        from witnessmark.pipeline import analyze
+    return analyze
+
+
+@click.group()
+def add() -> None:
+    """Add a recording, a photo or a snapshot of codes and live data."""
+
+
+@add.command()
+@of_case
+@click.argument("path", metavar="RECORDING")
+@click.option("--setup", "setup_path", metavar="SETUP.toml", help="What is known of vehicle, wheel and lines.")
+@NOTE
+@writes
+def recording(
+    case_id: str, path: str, setup_path: str | None, note: str, cases: str | None, by: str | None, as_json: bool
+) -> None:
+    """Analyse RECORDING and keep what came out; the recording itself stays where it is, known by its hash."""
+    store, case = opened(cases, case_id)
+    analyse = _analysis()
+    from witnessmark.cases.work import recorded
+
+    made = recorded(path, setup_path, note, analyse)
+    case_now = store.add(case.id, lambda c: made.after(c.last), writer(by), made.files)
+    if not as_json:
+        from witnessmark.report.terminal import summary
+
+        print_text(summary(made.analysis) + "\n\n")
+    answer(case_now, case_now.last - 2, as_json)
+
+
+@add.command()
+@of_case
+@click.argument("path", metavar="PICTURE")
+@click.option("--note", required=True, metavar="TEXT", help="What it shows.")
+@writes
+def photo(case_id: str, path: str, note: str, cases: str | None, by: str | None, as_json: bool) -> None:
+    """Add a picture (JPEG, PNG, WebP), such as the borescope's."""
+    from witnessmark.cases.work import photo as read
+
+    body, file = read(path, note)
+    append(cases, case_id, body, by, as_json, (file,))
+
+
+@add.command()
+@of_case
+@click.argument("path", metavar="SNAPSHOT.json")
+@NOTE
+@writes
+def snapshot(case_id: str, path: str, note: str, cases: str | None, by: str | None, as_json: bool) -> None:
+    """Add codes and live data that were read from the vehicle, as a JSON document."""
+    from witnessmark.cases.work import snapshot as read
+
+    body, file = read(path, note)
+    append(cases, case_id, body, by, as_json, (file,))
+
+
+@click.command()
+@of_case
+@click.argument("path", metavar="RECORDING")
+@click.option("--before", type=click.IntRange(1), metavar="N", help="The recording to compare with, by its entry.")
+@click.option("--setup", "setup_path", metavar="SETUP.toml", help="For both; else the one kept with the recording.")
+@writes
+def verify(
+    case_id: str,
+    path: str,
+    before: int | None,
+    setup_path: str | None,
+    cases: str | None,
+    by: str | None,
+    as_json: bool,
+) -> None:
+    """Check the repair: hold RECORDING, made after it, against the one before.
+
+    Without --before that is the last one added before the last work entered.
+    """
+    store, case = opened(cases, case_id)
+    from witnessmark.cases.verify import checked_repair
+
+    made = checked_repair(store, case, path, _analysis(), before, setup_path)
+    case_now = store.add(case.id, made.bodies, writer(by), made.files)
+    answer(case_now, case.last, as_json)
+
+
+@click.command()
+@of_case
+@click.argument("out", metavar="OUT.zip", required=False)
+@click.option("--vin", "with_vin", is_flag=True, help="With the sealed vehicle number.")
+@reads
+def export(case_id: str, out: str | None, with_vin: bool, cases: str | None, as_json: bool) -> None:
+    """Write a case with its files (not its recordings) into one zip, to hand over or keep."""
+    from witnessmark import output
+    from witnessmark.cases.archive import default_name, write_zip
+
+    store, case = opened(cases, case_id)
+    place = out or default_name(case)
+    output.check_places([place])
+    write_zip(store, case, place, with_private=with_vin)
+    if as_json:
+        print_json({"schema": "witnessmark.case-written/1", "case": case.id, "path": place, "entries": case.last})
+    else:
+        print_text(f"{'Written':<12}{place}\n")
+
+
+@click.command("import")
+@click.argument("path", metavar="CASE.zip")
+@reads
+def import_(path: str, cases: str | None, as_json: bool) -> None:
+    """Take in the case of a zip. What is here already stays; a case that has gone another way is refused."""
+    from witnessmark.cases.archive import import_zip
+    from witnessmark.cases.store import Cases
+
+    case, new = import_zip(Cases.open(cases), path)
+    if as_json:
+        answer(case, case.last - new, True)
+    else:
+        print_text(f"{'Case':<12}{case.id}, {new} new of {case.last} entries\n")
+
+
+@click.command()
+@of_case
+@click.option("--shop", "shop", metavar="OUT.html", help="The technical report, with the whole log.")
+@click.option("--customer", "customer", metavar="OUT.html", help="One page in plain words.")
+@click.option("--vin", "with_vin", is_flag=True, help="Show the whole vehicle number.")
+@reads
+def report(
+    case_id: str, shop: str | None, customer: str | None, with_vin: bool, cases: str | None, as_json: bool
+) -> None:
+    """Write the proof: for the shop, for the customer, or both. Each is one file that prints on A4 and Letter."""
+    from functools import partial
+
+    from witnessmark import output
+    from witnessmark.cases.customer import customer_html
+    from witnessmark.cases.document import shop_html
+    from witnessmark.cases.vin import shown
+
+    places = [p for p in (shop, customer) if p is not None]
+    if not places:
+        raise click.UsageError("nothing to write: give --shop OUT.html, --customer OUT.html or both")
+    if "-" in places:
+        raise BadOutput("-: a report is a file to open in a browser; give it a name such as report.html")
+    output.check_places(places)
+    store, case = opened(cases, case_id)
+    vin, files = shown(store, case, whole=with_vin), partial(store.file, case.id)
+    texts = {place: made(case, vin, files) for place, made in ((shop, shop_html), (customer, customer_html)) if place}
+    output.write_all(texts)
+    if as_json:
+        print_json({"schema": "witnessmark.case-written/1", "case": case.id, "shop": shop, "customer": customer})
+    else:
+        print_text("".join(f"{'Written':<12}{place}\n" for place in places))
+
+
+def join(group: click.Group) -> None:
+    """Put these commands into the group."""
+    for command in (add, verify, report, export, import_):
+        group.add_command(command)

@@ -1,0 +1,278 @@
+"""The proof for the shop: complaint, evidence, tests, work, check, and the whole log behind every sentence.
+
+Every sentence carries the numbers of the log's entries it rests on (E and the number); the appendix holds each entry as
+it was written, with what corrected or withdrew it.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+
+from witnessmark.cases import pictures
+from witnessmark.cases.bodies import (
+    Analysed,
+    ChosenTest,
+    Decision,
+    Disabled,
+    Observation,
+    Outcome,
+    Photo,
+    RecordingAdded,
+    Restored,
+    Snapshot,
+    Verified,
+    Work,
+)
+from witnessmark.cases.codec import body_data
+from witnessmark.cases.model import Attachment, Case, Logged
+from witnessmark.cases.phrases import STATED, cause, marks, say, starts, value
+from witnessmark.report.html import Tone, html
+from witnessmark.report.model import Document, Picture, Section, Sentence, Table
+from witnessmark.report.words import KINDS, percent, plural
+
+KICKER = "Report of a case"
+CAUSES = 4
+WORTH_A_LINE = 0.01  # a probability below this changes nothing that is done next
+LONGEST_LIST = 200  # characters; cautions are longer, and stand where they are needed
+DASH = "–"
+Files = Callable[[str], Attachment | None]
+MARKS = (
+    "E and a number: the entry of the log that the sentence rests on, listed above as it was written.",
+    "k: general knowledge of the trade, not from this log.",
+)
+
+
+def shop_html(case: Case, vin: str, files: Files) -> str:
+    """The shop's report as one HTML file. ``vin``: the vehicle number as it may be shown; ``files`` gives a file."""
+    return html(compose(case, vin, files), tone=tone(case), source=f"case {case.id}", kicker=KICKER, heading="Verdict")
+
+
+def tone(case: Case) -> Tone:
+    """Clear once the repair is proven; a fault while one is stated; else unknown."""
+    if case.verification is not None:
+        overall = case.verification[1].overall
+        return "clear" if overall == "repaired" else "unknown" if overall.endswith(("proven", "compare")) else "fault"
+    judged = case.verdict
+    return "fault" if judged is not None and any(f.confidence >= STATED for f in judged[1].findings) else "unknown"
+
+
+def compose(case: Case, vin: str, files: Files) -> Document:
+    """The report as a renderer-neutral document."""
+    sections = (
+        _short(case),
+        _before(case),
+        _recordings(case),
+        _causes(case),
+        _tests(case),
+        _photos(case, files),
+        _work(case),
+        _checked(case, files),
+        _disabled(case),
+        Section("log", "Appendix: the log, entry by entry", (), (), tuple(_entry(e) for e in case.log)),
+        Section("basis", "Appendix: what the marks say", tuple(Sentence(m, basis="knowledge") for m in MARKS)),
+    )
+    kept = tuple(s for s in sections if s.sentences or s.pictures or s.tables)
+    return Document(title(case), _verdict(case), kept, facts(case, vin))
+
+
+def title(case: Case) -> str:
+    """The vehicle, else the complaint."""
+    name = case.opened.vehicle or case.opened.complaint
+    return name[0].upper() + name[1:]
+
+
+def facts(case: Case, vin: str) -> dict[str, str]:
+    """What case it is, for the head of a page."""
+    out = {"Case": f"{case.id} ({'open' if case.is_open else 'closed'})", "Opened": case.log[0].entry.at_utc[:10]}
+    for name, text in (("Customer", case.opened.customer), ("VIN", vin), ("Codes", ", ".join(case.opened.codes))):
+        if text:
+            out[name] = text
+    return out
+
+
+def rests(text: str, *numbers: int) -> Sentence:
+    """A sentence with the entries it rests on."""
+    return Sentence(text, tuple(f"E{n}" for n in numbers))
+
+
+def _caution(text: str) -> Sentence:
+    return Sentence(f"Caution: {text}", basis="knowledge")
+
+
+def _verdict(case: Case) -> Sentence:
+    verified, judged = case.verification, case.verdict
+    if verified is not None:
+        return rests(verified[1].statement, verified[0])
+    if judged is None or not judged[1].causes:
+        return rests("No recording is analysed yet: nothing can be said of the cause.", 1)
+    number, made = judged
+    if made.causes[0].id == "none-found":
+        return rests(f"Nothing wrong is seen in recording {made.recording}.", number)
+    probable = f"{cause(made.causes[0])} ({percent(made.causes[0].probability)})"
+    return rests(f"Most probable after recording {made.recording}: {probable}.", number)
+
+
+def _short(case: Case) -> Section:
+    out = [rests(f"Complaint: {case.opened.complaint.rstrip('.')}.", 1)]
+    if not case.is_open:
+        closed = case.log[-1]
+        out.append(rests(f"Closed: {say(closed.body)}", closed.number))
+    if case.to_restore:
+        items = "; ".join(d.item for _, d in case.to_restore)
+        out.append(rests(f"Caution: still disabled and to be put back: {items}.", *(n for n, _ in case.to_restore)))
+    judged = case.verdict
+    if case.tests_open:
+        number, test = case.tests_open[0]
+        out.append(rests(f"Next: {test.statement.rstrip('.')}.", number))
+        out += [_caution(c) for c in test.cautions]
+    elif case.is_open and case.verification is None and judged is not None and judged[1].next_tests:
+        first = judged[1].next_tests[0]
+        out.append(rests(f"Proposed next: {first.statement.rstrip('.')} ({first.minutes} min).", judged[0]))
+        out += [_caution(c) for c in first.cautions]
+    return Section("short", "In short", tuple(out))
+
+
+def _before(case: Case) -> Section:
+    earlier = [rests(f"{say(w)}.", n) for n, w in case.of(Work) if w.earlier]
+    scans = [rests(f"Read from the vehicle: {say(s)}.", n) for n, s in case.of(Snapshot)]
+    return Section("before", "What was known and tried before", tuple(earlier + scans))
+
+
+def _recordings(case: Case) -> Section:
+    out: list[Sentence] = []
+    for number, added in case.of(RecordingAdded):
+        note = f", {added.note}" if added.note else ""
+        name = os.path.basename(added.path)
+        out.append(rests(f"Recording {number}: {name}{note} (content {added.sha256[:12]}...).", number))
+        for entry, made in case.of(Analysed):
+            if made.recording == number:
+                out += _findings(entry, made)
+    return Section("evidence", "What the recordings show", tuple(out))
+
+
+def _findings(entry: int, made: Analysed) -> list[Sentence]:
+    if not any(f.confidence >= STATED for f in made.findings):
+        out = [rests("Nothing reaches the confidence to be stated as a fault.", entry)]
+    else:
+        out = []
+    for f in made.findings:
+        hint = f"Hint only (confidence {f.confidence:.2f}). " if f.confidence < STATED else ""
+        out.append(rests(f"{hint}{f.id} {f.statement.rstrip('.')}.", entry))
+    return out
+
+
+def _causes(case: Case) -> Section:
+    judged = case.verdict
+    if judged is None:
+        return Section("causes", "")
+    number, made = judged
+    worth = [c for c in made.causes if c.probability >= WORTH_A_LINE][:CAUSES]
+    out = [rests(f"{percent(c.probability)} {cause(c)}", number) for c in worth]
+    if made.what_would_change:
+        out.append(rests(made.what_would_change, number))
+    return Section("causes", f"Causes and how probable each is, after recording {made.recording}", tuple(out))
+
+
+def _tests(case: Case) -> Section:
+    """Tests with what they showed, observations and decisions, in the order in which they came."""
+    done = {d.chosen: (n, d) for n, d in case.of(Outcome)}
+    said: list[tuple[int, Sentence]] = []
+    for number, test in case.of(ChosenTest):
+        if number not in done:
+            said.append((number, rests(f"Chosen, no outcome yet: {test.statement}", number)))
+            continue
+        entry, seen = done[number]
+        then = f" {seen.then}" if seen.then else ""
+        note = f" ({seen.note})" if seen.note else ""
+        text = f"{test.statement.rstrip('.')}: {seen.result.rstrip('.')}.{note}{then}"
+        said.append((number, rests(text, number, entry)))
+    said += [(n, rests(f"Seen by hand: {say(o).rstrip('.')}.", n)) for n, o in case.of(Observation)]
+    for number, decision in case.of(Decision):
+        lost = [b for b in decision.because if not case.log[b - 1].counts]
+        doubt = f" (withdrawn since: {', '.join(map(str, lost))})" if lost else ""
+        said.append((number, rests(f"Decided: {decision.text.rstrip('.')}{doubt}.", number, *decision.because)))
+    return Section("tests", "Tests, observations and decisions", tuple(s for _, s in sorted(said, key=lambda p: p[0])))
+
+
+def _photos(case: Case, files: Files) -> Section:
+    shown, out = [], []
+    for number, photo in case.of(Photo):
+        svg = pictures.photo_svg(files(photo.file), photo.note)
+        if svg is None:
+            out.append(rests(f"{say(photo)}: the picture cannot be shown here.", number))
+        else:
+            shown.append(Picture(f"photo-{number}", svg, rests(photo.note, number)))
+    return Section("photos", "Photos", tuple(out), tuple(shown))
+
+
+def _work(case: Case) -> Section:
+    out = [rests(f"{say(w)}.", n) for n, w in case.of(Work) if not w.earlier]
+    return Section("work", "Work done", tuple(out))
+
+
+def _checked(case: Case, files: Files) -> Section:
+    if case.verification is None:
+        return Section("checked", "")
+    number, made = case.verification
+    out = [rests(f"Recording {made.after} held against recording {made.before}: {made.overall}.", number, made.before,
+                 made.after)]  # fmt: skip
+    tables = (_compared(made), *([_starts(made)] if made.starts is not None else []))
+    svg = pictures.slots_svg(files(made.file))
+    drawn = () if svg is None else (Picture("slots", svg, rests(
+        "Every slot before (cross) and after (circle): share of passages seen, lateness of its edge, pulse where it "
+        "was measured.", number)),)  # fmt: skip
+    out += [_caution(c) for c in made.cautions if case.is_open]
+    return Section("checked", "Before and after the repair", tuple(out), drawn, tables)
+
+
+def _compared(made: Verified) -> Table:
+    rows = tuple(
+        (f.became, KINDS.get(f.kind, f.kind), DASH if f.slot is None else str(f.slot), f.channel or DASH, f.because)
+        for f in made.findings
+    )
+    still = tuple(i for i, f in enumerate(made.findings) if f.became in ("still there", "new", "changed"))
+    return Table("compared", ("Became", "Finding", "Slot", "Line", "Because"), rows, still,
+                 "What became of each finding.")  # fmt: skip
+
+
+def _starts(made: Verified) -> Table:
+    assert made.starts is not None
+    rows = tuple((when, starts(s)) for when, s in zip(("before", "after"), made.starts, strict=True))
+    return Table("starts", ("Recording", "Starts"), rows)
+
+
+def _disabled(case: Case) -> Section:
+    back = {r.disabled: (n, r) for n, r in case.of(Restored)}
+    out = []
+    for number, item in case.of(Disabled):
+        if number in back:
+            how = f" ({back[number][1].how})" if back[number][1].how else ""
+            out.append(rests(f"{say(item)}: confirmed to be back as it was{how}.", number, back[number][0]))
+        else:
+            out.append(rests(f"Caution: {say(item)}: not confirmed to be back.", number))
+    return Section("disabled", "Disabled for the tests, and restored", tuple(out))
+
+
+def _entry(e: Logged) -> Table:
+    """One entry as it was written, and as it counts now where that is something else."""
+    written, now = body_data(e.entry.body), body_data(e.body)
+    changed = bool(e.corrected_by)
+    rows = tuple(
+        (name, _brief(v), *((_brief(now[name]) if now[name] != v else "",) if changed else ()))
+        for name, v in written.items()
+        if v not in (None, "", [], {}) or now[name] != v
+    )
+    told = marks(e)
+    caption = f"E{e.number} {e.entry.kind}, {e.entry.at_utc} by {e.entry.by}{f' ({told})' if told else ''}"
+    columns = ("Field", "As written", "As corrected") if changed else ("Field", "As written")
+    return Table(f"E{e.number}", columns, rows, (), caption)
+
+
+def _brief(v: object) -> str:
+    """A field's value; of a list of findings, tests or causes only how many: they are told above and kept whole."""
+    if isinstance(v, list) and v and (isinstance(v[0], dict) or len(value(v)) > LONGEST_LIST):
+        return f"{plural(len(v), 'row')}, kept whole with the case"
+    if isinstance(v, dict):
+        return "; ".join(f"{k}: {value(x)}" for k, x in v.items())
+    return v if isinstance(v, str) else value(v)

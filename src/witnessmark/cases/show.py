@@ -1,0 +1,102 @@
+"""A case for the terminal: how it stands, then its log."""
+
+from __future__ import annotations
+
+import textwrap
+
+from witnessmark.cases.bodies import ChosenTest, ProposedTest, Work
+from witnessmark.cases.model import Case, Logged
+from witnessmark.cases.phrases import cause, marks, say
+from witnessmark.report.phrases import opening
+from witnessmark.report.terminal import WIDTH, latin
+from witnessmark.report.words import percent, plural
+
+LABEL = 12
+LINES = 3  # of one entry in the log; case show --json and the report give all of it
+CAUSES = 3
+
+
+def standing(case: Case, vin: str) -> str:
+    """How the case stands, without a line break at the end. ``vin``: the vehicle number as it may be shown."""
+    state = "open" if case.is_open else "closed"
+    lines = _block("Case", [f"{case.id}, {state}, {plural(case.last, 'entry', 'entries')}"])
+    vehicle = "; ".join(t for t in (case.opened.vehicle, f"VIN {vin}" if vin else "") if t)
+    lines += _block("Vehicle", [vehicle] if vehicle else [])
+    lines += _block("Complaint", [say(case.opened)])
+    lines += _block("Tried", [f"{n}  {say(w)}" for n, w in case.of(Work) if w.earlier])
+    lines += _block("Verdict", _verdict(case))
+    lines += _block("Test", _test(case))
+    lines += _block("Work", [f"{n}  {say(w)}" for n, w in case.of(Work) if not w.earlier])
+    lines += _block("Checked", [] if case.verification is None else [say(case.verification[1])])
+    lines += _block("To restore", [f"{n}  {say(d)}" for n, d in case.to_restore])
+    lines += _block("Closed", [] if case.closed is None else [say(case.closed)])
+    return "\n".join(lines)
+
+
+def log(case: Case) -> str:
+    """Every entry, the oldest first."""
+    return "\n".join(entry(e) for e in case.log)
+
+
+def entry(e: Logged) -> str:
+    """One entry in some lines."""
+    head = f"{e.number:>4}  {e.entry.at_utc[:16].replace('T', ' ')}  {e.entry.kind:<12}  "
+    what = marks(e)
+    text = latin(f"{say(e.body)} [{e.entry.by}]" + (f" [{what}]" if what else ""))
+    lines = textwrap.wrap(text, WIDTH - 6, break_on_hyphens=False)
+    if len(lines) > LINES:
+        lines = [*lines[:LINES], "..."]
+    return "\n".join([head.rstrip(), *(f"      {line}" for line in lines)])
+
+
+def cases(found: tuple[Case, ...]) -> str:
+    """A line for each case."""
+    out = []
+    for c in found:
+        state = "open" if c.is_open else "closed"
+        name = c.opened.vehicle or "vehicle not described"
+        extra = f"; {plural(len(c.to_restore), 'item')} to restore" if c.to_restore else ""
+        line = f"{c.id}  {state:<6}  {c.log[0].entry.at_utc[:10]}  {name}: {c.opened.complaint}"
+        out.append(textwrap.shorten(latin(line), WIDTH - len(extra), placeholder="...") + extra)
+    return "\n".join(out)
+
+
+def _verdict(case: Case) -> list[str]:
+    judged = case.verdict
+    if judged is None:
+        return ["no recording is analysed yet"]
+    number, made = judged
+    causes = ", ".join(f"{cause(c)} {percent(c.probability)}" for c in made.causes[:CAUSES])
+    return [f"{causes or 'no cause named'} (recording {made.recording}, entry {number})"]
+
+
+def _test(case: Case) -> list[str]:
+    out = [line for number, test in case.tests_open for line in (f"{number}  {test.statement}", *_foreseen(test, True))]
+    judged = case.verdict
+    if not out and case.is_open and case.verification is None and judged is not None and judged[1].next_tests:
+        first = judged[1].next_tests[0]
+        out = [f"proposed: {first.statement} ({first.minutes} min, {first.id})", *_foreseen(first, True)]
+    return out
+
+
+def _foreseen(test: ChosenTest | ProposedTest, short: bool) -> list[str]:
+    """What a test may show, and its cautions, whole or by their first sentences."""
+    out = [f"{n}: {p.result}" for n, p in enumerate(test.outcomes, 1)]
+    if short and test.cautions:
+        return [*out, f"Caution: {' '.join(opening(c) for c in test.cautions)}"]
+    return out + [f"Caution: {c}" for c in test.cautions]
+
+
+def foreseen(test: ChosenTest) -> str:
+    """What a chosen test may show, and its cautions in full, to be read before it is begun."""
+    lines = [textwrap.wrap(latin(t), WIDTH - 8, break_on_hyphens=False) for t in _foreseen(test, False)]
+    return "\n".join("\n".join(f"{'      ' if n == 0 else '        '}{t}" for n, t in enumerate(ts)) for ts in lines)
+
+
+def _block(label: str, items: list[str]) -> list[str]:
+    out: list[str] = []
+    for item in items:
+        head = label if not out else ""
+        out += textwrap.wrap(latin(item), WIDTH, initial_indent=f"{head:<{LABEL}}", subsequent_indent=" " * (LABEL + 2),
+                             break_on_hyphens=False)  # fmt: skip
+    return out

@@ -1,0 +1,83 @@
+"""A case as plain JSON data: its state, with every entry as it counts now and as it was written."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from witnessmark import __version__
+from witnessmark.cases.codec import body_data
+from witnessmark.cases.model import Case, Logged
+from witnessmark.cases.phrases import say
+
+SCHEMA = "witnessmark.case-state/1"
+
+
+def state_json(case: Case, vin: str, since: int = 0) -> dict[str, Any]:
+    """The state. ``vin``: the vehicle number as it may be shown; ``since``: only the entries after this one."""
+    verified = case.verification
+    return {
+        "schema": SCHEMA,
+        "program": {"name": "witnessmark", "version": __version__},
+        "case": case.id,
+        "open": case.is_open,
+        "head": case.head,
+        "last": case.last,
+        "opened_utc": case.log[0].entry.at_utc,
+        "vehicle": {
+            "description": case.opened.vehicle,
+            "vin": vin or None,
+            "complaint": case.opened.complaint,
+            "customer": case.opened.customer,
+            "codes": list(case.opened.codes),
+        },
+        "closed": _closed(case),
+        "observed": [{"number": n, "test": t, "outcome": o} for n, t, o in case.observed],
+        "to_restore": [{"number": n, "item": d.item, "why": d.why} for n, d in case.to_restore],
+        "tests_open": [{"number": n, "test": t.test, "statement": t.statement} for n, t in case.tests_open],
+        "verification": None
+        if verified is None
+        else {"number": verified[0], "overall": verified[1].overall, "statement": verified[1].statement},
+        "entries": [_entry(e) for e in case.log if e.number > since],
+    }
+
+
+def _closed(case: Case) -> dict[str, Any] | None:
+    end = case.closed
+    return None if end is None else {"text": end.text, "cause": end.cause or None, "target": end.target or None}
+
+
+def _entry(e: Logged) -> dict[str, Any]:
+    return {
+        "number": e.number,
+        "at_utc": e.entry.at_utc,
+        "by": e.entry.by,
+        "kind": e.entry.kind,
+        "says": say(e.body),
+        "body": body_data(e.body),
+        "written": body_data(e.entry.body) if e.corrected_by else None,
+        "corrected_by": list(e.corrected_by),
+        "withdrawn_by": e.withdrawn_by,
+        "hash": e.entry.hash,
+    }
+
+
+def list_json(cases: tuple[Case, ...]) -> dict[str, Any]:
+    """All cases in short."""
+    return {
+        "schema": "witnessmark.case-list/1",
+        "cases": [
+            {
+                "case": c.id,
+                "open": c.is_open,
+                "opened_utc": c.log[0].entry.at_utc,
+                "last_utc": c.log[-1].entry.at_utc,
+                "entries": c.last,
+                "description": c.opened.vehicle,
+                "complaint": c.opened.complaint,
+                "closed": _closed(c),
+                "to_restore": len(c.to_restore),
+                "verification": None if c.verification is None else c.verification[1].overall,
+            }
+            for c in cases
+        ],
+    }

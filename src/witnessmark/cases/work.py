@@ -1,0 +1,242 @@
+"""What goes into a case with a file: recordings with their analysis, photos, snapshots; and the test to do next."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from witnessmark.cases.bodies import (
+    Analysed,
+    Body,
+    CauseLine,
+    ChosenTest,
+    FindingLine,
+    Outcome,
+    Photo,
+    Possible,
+    ProposedTest,
+    RecordingAdded,
+    Snapshot,
+)
+from witnessmark.cases.model import Attachment, Case
+from witnessmark.cases.store import LARGEST_FILE, attachment
+from witnessmark.cases.vin import without_vins
+from witnessmark.cases.words import masked
+from witnessmark.errors import BadCase
+from witnessmark.recording.setup import load_setup
+from witnessmark.report.model import Analysis
+
+BLOCK = 1 << 20  # bytes hashed at a time
+JSON, TOML = "application/json", "application/toml"
+# First bytes of a picture (published: ISO/IEC 10918-1 JPEG start of image, ISO/IEC 15948 PNG signature, RFC 9649 WebP).
+PICTURES = (
+    (re.compile(rb"\xff\xd8\xff"), "image/jpeg"),
+    (re.compile(rb"\x89PNG\r\n\x1a\n"), "image/png"),
+    (re.compile(rb"RIFF....WEBP", re.S), "image/webp"),
+)
+# Trouble code form (published: SAE J2012 / ISO 15031-6; clause not re-opened).
+_CODE = re.compile(r"[PCBU][0-3][0-9A-F]{3}(-[0-9A-F]{2})?")
+# What a case takes up of a long analysis; the whole of it is its file.
+MOST_LINES = 60
+Analyse = Callable[[str, str | None], Analysis]
+
+
+# ---- files
+
+
+def read_file(path: str, most: int = LARGEST_FILE) -> bytes:
+    """A file's bytes; BadCase of one line where it cannot be read or is larger than ``most``."""
+    try:
+        if os.path.isdir(path):
+            raise BadCase(f"{path}: is a folder; give a file")
+        with open(path, "rb") as file:
+            data = file.read(most + 1)
+    except (OSError, ValueError) as error:
+        raise BadCase(f"{path}: {_reason(error)}; check the name and its rights") from None
+    if len(data) > most:
+        raise BadCase(f"{path}: larger than {most} bytes; make it smaller")
+    if not data:
+        raise BadCase(f"{path}: is empty; give another file")
+    return data
+
+
+def _reason(error: Exception) -> str:
+    return str(getattr(error, "strerror", None) or error).lower()
+
+
+def content_hash(path: str) -> tuple[str, int]:
+    """(SHA-256, bytes) of a file's content, or of a folder's: of its files' names and contents, sorted by name."""
+    goal = Path(path)
+    try:
+        if not goal.is_dir():
+            return _hash_of_file(goal)
+        whole, total = hashlib.sha256(), 0
+        for file in sorted(p for p in goal.rglob("*") if p.is_file()):
+            digest, size = _hash_of_file(file)
+            whole.update(f"{file.relative_to(goal).as_posix()}\0{size}\0{digest}\n".encode(errors="surrogateescape"))
+            total += size
+        return whole.hexdigest(), total
+    except (OSError, ValueError) as error:
+        raise BadCase(f"{path}: {_reason(error)}; check the name and its rights") from None
+
+
+def _hash_of_file(path: Path) -> tuple[str, int]:
+    digest, size = hashlib.sha256(), 0
+    with path.open("rb") as file:
+        while block := file.read(BLOCK):
+            digest.update(block)
+            size += len(block)
+    return digest.hexdigest(), size
+
+
+# ---- recordings
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """A recording and its analysis, ready to enter a log; ``after(n)`` gives the bodies that follow entry n."""
+
+    recording: RecordingAdded
+    analysed: Analysed
+    files: tuple[Attachment, ...]
+    analysis: Analysis
+
+    def after(self, last: int) -> tuple[Body, Body]:
+        """The two entries, the analysis naming the recording by the number it gets."""
+        return self.recording, replace(self.analysed, recording=last + 1)
+
+
+def recorded(path: str, setup_path: str | None, note: str, analyse: Analyse, setup_name: str = "") -> Recorded:
+    """Analyse a recording for a case. Raises what the analysis raises of a bad recording or setup.
+
+    ``setup_name``: how to call the setup, where ``setup_path`` is only a copy of it.
+    """
+    analysis = analyse(path, setup_path)
+    sha256, size = content_hash(path)
+    setup = None if setup_path is None else _setup_file(setup_path)
+    named = setup_name or setup_path
+    setup_hash = None if setup is None else setup.sha256
+    added = RecordingAdded(os.path.abspath(path), sha256, size, note, named or "", setup_hash)
+    body, whole = analysed(replace(analysis, setup_path=named), path)
+    return Recorded(added, body, (whole,) if setup is None else (whole, setup), analysis)
+
+
+def _setup_file(path: str) -> Attachment:
+    """The setup as it was used, its vehicle number masked (which a setup may hold)."""
+    text = read_file(path).decode("utf-8", errors="replace")
+    vin = load_setup(path).vehicle.vin
+    return attachment((text.replace(vin, masked(vin)) if vin else text).encode(), TOML, path)
+
+
+def analysed(analysis: Analysis, path: str) -> tuple[Analysed, Attachment]:
+    """What a case takes up of an analysis, and the whole of it as JSON, the vehicle number masked."""
+    from witnessmark.report.analysis_json import analysis_json
+
+    data = without_vins(analysis_json(analysis))
+    whole = attachment(json_bytes(data), JSON, f"analysis of {path}")
+    body = Analysed(
+        1,
+        whole.sha256,
+        f"{data['program']['name']} {data['program']['version']}",
+        tuple(_cause(c) for c in data["causes"][:MOST_LINES]),
+        tuple(finding_line(f) for f in data["findings"][:MOST_LINES]),
+        tuple(_test(t) for t in data["next_tests"][:MOST_LINES]),
+        data["what_would_change"] or "",
+        tuple(data["cautions"]),
+    )
+    return body, whole
+
+
+def json_bytes(data: Any) -> bytes:
+    """JSON data as a file of a case holds it."""
+    return (json.dumps(data, indent=1, allow_nan=False) + "\n").encode()
+
+
+def _cause(c: dict[str, Any]) -> CauseLine:
+    return CauseLine(c["id"], float(c["probability"]), c["statement"], tuple(c["because"]), c["target"], c["with"])
+
+
+def finding_line(f: dict[str, Any], became: str = "", because: str = "") -> FindingLine:
+    """A finding of an analysis or comparison, from its JSON."""
+    return FindingLine(f["id"], f["kind"], f["statement"], float(f["confidence"]), f.get("channel") or "",
+                       f.get("slot"), f.get("cylinder"), became, because)  # fmt: skip
+
+
+def _test(t: dict[str, Any]) -> ProposedTest:
+    outcomes = tuple(Possible(o["result"], o["then"]) for o in t["outcomes"])
+    return ProposedTest(t["id"], t["statement"], t["why"], int(t["minutes"]), outcomes, tuple(t["cautions"]))
+
+
+# ---- photos and snapshots
+
+
+def photo(path: str, note: str) -> tuple[Photo, Attachment]:
+    """A picture with what it shows; BadCase where it is no JPEG, PNG or WebP."""
+    data = read_file(path)
+    media_type = next((kind for begins, kind in PICTURES if begins.match(data)), None)
+    if media_type is None:
+        raise BadCase(f"{path}: no picture that can be kept, expected JPEG, PNG or WebP; save it as one of them")
+    file = attachment(data, media_type, path)
+    return Photo(os.path.basename(path), file.sha256, media_type, note), file  # type: ignore[arg-type]
+
+
+def snapshot(path: str, note: str) -> tuple[Snapshot, Attachment]:
+    """Codes and live data as a JSON document, its vehicle numbers masked; nothing else in it is looked into."""
+    try:
+        data = json.loads(read_file(path).decode("utf-8"), parse_constant=_no_number)
+    except (ValueError, RecursionError) as error:
+        raise BadCase(f"{path}: no JSON ({str(error)[:80]}); give a snapshot as scan writes it") from None
+    if not isinstance(data, dict):
+        raise BadCase(f"{path}: expected a JSON object; give a snapshot as scan writes it")
+    file = attachment(json_bytes(without_vins(data)), JSON, path)
+    codes = tuple(dict.fromkeys(_codes(data)))[:MOST_LINES]
+    return Snapshot(os.path.basename(path), file.sha256, str(data.get("schema") or ""), codes, note), file
+
+
+def _no_number(text: str) -> float:
+    raise ValueError(f"{text} is no number")
+
+
+def _codes(data: Any) -> Iterator[str]:
+    """Whatever stands in it that is a trouble code, in order."""
+    if isinstance(data, str) and _CODE.fullmatch(data):
+        yield data
+    elif isinstance(data, dict | list):
+        for value in data.values() if isinstance(data, dict) else data:
+            yield from _codes(value)
+
+
+# ---- tests
+
+
+def test_chosen(case: Case, test: str | None, statement: str, why: str) -> ChosenTest:
+    """The test to do next: by id from the last analysis (its first one where no id is given), or in own words."""
+    made = case.of(Analysed)
+    number, offered = (made[-1][0], made[-1][1].next_tests) if made else (None, ())
+    for line in offered:
+        if test in (None, line.id) and not statement:
+            return ChosenTest(line.id, line.statement, why or line.why, line.outcomes, line.cautions, number)
+    if statement:
+        return ChosenTest(test or "own", statement, why)
+    known = ", ".join(t.id for t in offered) or "none: no recording is analysed yet"
+    raise BadCase(f"case {case.id}: {test or 'no test'} is not among the tests its last analysis proposes ({known}); "
+                  "name one of them or say with --statement what to do")  # fmt: skip
+
+
+def outcome(case: Case, chosen: int, result: str, note: str) -> Outcome:
+    """What a chosen test showed: in words, or by the number of the foreseen outcome."""
+    test = next((t for n, t in case.of(ChosenTest) if n == chosen), None)
+    foreseen = () if test is None else test.outcomes
+    if result.isdecimal() and foreseen:
+        if not 1 <= int(result) <= len(foreseen):
+            raise BadCase(f"case {case.id}: test {chosen} foresees outcomes 1 to {len(foreseen)}; name one of them or "
+                          "say in words what it showed")  # fmt: skip
+        found = foreseen[int(result) - 1]
+        return Outcome(chosen, found.result, found.then, note)
+    return Outcome(chosen, result, next((p.then for p in foreseen if p.result == result), ""), note)

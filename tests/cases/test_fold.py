@@ -1,0 +1,215 @@
+"""The state of a case is a fold over its log; what cannot have come about is refused."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from witnessmark.cases import codec
+from witnessmark.cases.bodies import (
+    KINDS,
+    Analysed,
+    ChosenTest,
+    Closed,
+    Correction,
+    Decision,
+    Disabled,
+    Observation,
+    Opened,
+    Outcome,
+    RecordingAdded,
+    Reopened,
+    Restored,
+    Retraction,
+    Verified,
+)
+from witnessmark.cases.fold import fold, folded
+from witnessmark.cases.words import LONGEST_TEXT, MOST_ENTRIES
+from witnessmark.errors import BadCase
+
+ID = "abcdefgh"
+HASH = "0" * 64
+
+
+def begin():
+    return fold([codec.made(ID, 1, "R. Test", Opened("cranks long"), "")])
+
+
+def then(case, *bodies):
+    for body in bodies:
+        case = folded(case, codec.made(ID, case.last + 1, "R. Test", body, case.head))
+    return case
+
+
+def refused(case, body, *words):
+    with pytest.raises(BadCase) as caught:
+        then(case, body)
+    said = str(caught.value)
+    assert "\n" not in said
+    for word in words:
+        assert word in said
+    return said
+
+
+def test_the_hash_is_sha256_over_the_canonical_parts():
+    """Reference: hashlib (FIPS 180-4) over the list written out by hand."""
+    e = codec.made(ID, 1, "R. Test", Opened("cranks long"), "", at_utc="2026-01-02T03:04:05.678Z")
+    text = '{"codes":[],"complaint":"cranks long","customer":"","vehicle":"","vin":"","vin_file":null}'
+    assert e.text == text
+    whole = f'["abcdefgh",1,"2026-01-02T03:04:05.678Z","R. Test","opened",{json.dumps(text)},""]'
+    assert e.hash == hashlib.sha256(whole.encode()).hexdigest()
+
+
+def test_every_kind_goes_to_json_and_back():
+    examples = [
+        Opened("x", codes=("P0336",)), Observation("y", "wipe-the-sensor", "clean"), Disabled("coil 1"), Restored(2),
+        Analysed(2, HASH, "witnessmark 0"), Correction(1, {"complaint": "z"}, "said so"), Decision("d", (1, 2)),
+    ]  # fmt: skip
+    for body in examples:
+        whole = codec.checked(body)
+        assert (
+            codec.body_from(codec.KIND_OF[type(body)], codec.canonical(codec.body_data(body)), "here") == whole == body
+        )
+    assert len(set(KINDS.values())) == len(KINDS)
+
+
+def test_corrections_stay_beside_what_they_correct():
+    case = then(begin(), Observation("pulse is low at slot 32"), Correction(2, {"text": "… at slot 23"}, "misread"))
+    assert case.log[1].body == Observation("… at slot 23")
+    assert case.log[1].entry.body == Observation("pulse is low at slot 32")
+    assert case.log[1].corrected_by == (3,)
+    case = then(case, Correction(2, {"outcome": "low"}, "added"), Retraction(3, "it was 32 after all"))
+    assert case.log[1].body == Observation("pulse is low at slot 32", outcome="low")
+    assert case.log[1].corrected_by == (4,)
+    assert case.log[2].withdrawn_by == 5
+    case = then(case, Retraction(5, "no, 23"))
+    assert case.log[1].body == Observation("… at slot 23", outcome="low")
+
+
+def test_what_rests_on_a_withdrawn_entry_counts_no_more():
+    case = then(begin(), RecordingAdded("/a.npz", HASH, 1), Analysed(2, HASH, "p"), ChosenTest("t", "look", analysis=3),
+                Retraction(2, "wrong vehicle"))  # fmt: skip
+    assert [e.withdrawn_by for e in case.log] == [None, 5, 5, 5, None]
+    assert case.of(Analysed) == ()
+    assert case.tests_open == ()
+    refused(case, Outcome(4, "broken"), "withdrawn by entry 5")
+    assert then(case, Retraction(5, "right vehicle")).of(Analysed) != ()
+
+
+def test_disabled_items_are_confirmed_one_by_one():
+    """Common practice, no source: what was disabled is listed, and each item confirmed, before the job ends."""
+    case = then(begin(), Disabled("fuel pump relay"), Disabled("coil 1 connector"), Restored(2))
+    assert [d.item for _, d in case.to_restore] == ["coil 1 connector"]
+    refused(case, Closed("done"), "still to restore", "3 coil 1 connector")
+    refused(case, Retraction(3, "never was"), "case restore")
+    refused(case, Restored(2), "already")
+    refused(case, Restored(1), "not a disabled item")
+    case = then(case, Restored(3))
+    assert not then(case, Closed("done", "trigger-wheel-tooth", "23")).is_open
+    case = then(case, Retraction(5, "confirmed by mistake"))
+    refused(case, Closed("done"), "3 coil 1 connector")
+
+
+def test_a_closed_case_takes_nothing_but_its_reopening():
+    case = then(begin(), Closed("done"))
+    refused(case, Observation("late"), "closed", "reopen")
+    refused(case, Retraction(2, "late"), "closed")
+    refused(begin(), Reopened("why"), "open already")
+    assert then(case, Reopened("back again"), Observation("again")).is_open
+
+
+@pytest.mark.parametrize(
+    ("body", "words"),
+    [
+        (Opened("again"), ("opened once",)),
+        (Restored(9), ("no entry 9",)),
+        (Outcome(2, "x"), ("not a chosen test",)),
+        (Decision("x", (2, 7)), ("no entry 7",)),
+        (Correction(1, {"colour": "red"}, "x"), ('"colour"', "complaint")),
+        (Correction(1, {"complaint": ""}, "x"), ("empty",)),
+        (Correction(1, {"complaint": 4}, "x"), ("complaint",)),
+        (Correction(1, {"complaint": "cranks long"}, "x"), ("changes nothing",)),
+        (Correction(1, {"vin": "1M8GDM9AXKP042788"}, "x"), ("vin",)),
+        (Correction(3, {"sha256": "1" * 64}, "x"), ("fixed",)),
+        (Correction(4, {"recording": 2}, "x"), ("takes no correction",)),
+        (Retraction(1, "x"), ("cannot be withdrawn",)),
+        (Verified(3, 3, HASH, "repaired", "x"), ("same recording",)),
+        (Verified(3, 2, HASH, "repaired", "x"), ("not a recording",)),
+    ],
+)
+def test_what_cannot_be_is_refused(body, words):
+    case = then(begin(), Observation("o"), RecordingAdded("/a.npz", HASH, 1), Analysed(3, HASH, "p"))
+    refused(case, body, *words)
+
+
+@pytest.mark.parametrize(
+    ("body", "words"),
+    [
+        (Observation("  \n "), ("empty",)),
+        (Observation("x" * (LONGEST_TEXT + 1)), ("longer",)),
+        (Observation("red \x1b[31m"), ("control",)),
+        (Observation("\ud800"), ("control",)),
+        (Observation("nul \x00"), ("control",)),
+        (Restored(0), ("greater than or equal to 1",)),
+        (RecordingAdded("/a", "zz", 1), ("sha256",)),
+        (Observation(3), ("text",)),  # type: ignore[arg-type]
+    ],
+)
+def test_what_is_no_text_or_number_is_refused(body, words):
+    said = refused(begin(), body, *words)
+    assert "\x1b" not in said
+
+
+@pytest.mark.parametrize("by", ["", "  ", "x" * 201, "a\x1bb"])
+def test_who_writes_must_be_named(by):
+    with pytest.raises(BadCase, match="--by"):
+        codec.made(ID, 1, by, Opened("x"), "")
+
+
+def test_a_log_with_a_hole_or_a_change_is_refused():
+    log = [e.entry for e in then(begin(), Observation("a"), Observation("b")).log]
+    for wrong in ([log[0], log[2]], [log[1]], [log[0], log[0]], [*log[:2], replace(log[2], previous=HASH)],
+                  [*log[:2], replace(log[2], case_id="other234")]):  # fmt: skip
+        with pytest.raises(BadCase):
+            fold(wrong)
+    row = {"case_id": ID, "number": 2, "at_utc": log[1].at_utc, "by": "Somebody else", "kind": "observation",
+           "text": log[1].text, "previous": log[1].previous, "hash": log[1].hash}  # fmt: skip
+    with pytest.raises(BadCase, match="not as it was written"):
+        codec.restored(row, "here")
+
+
+def test_a_case_has_an_end():
+    first = begin().log[0].entry
+    with pytest.raises(BadCase, match=str(MOST_ENTRIES)):
+        fold([first, replace(first, number=MOST_ENTRIES + 1)])
+
+
+@settings(max_examples=40)
+@given(st.lists(st.tuples(st.sampled_from(["note", "disable", "restore", "withdraw", "correct", "close", "reopen"]),
+                          st.integers(1, 12)), max_size=24))  # fmt: skip
+def test_any_history_keeps_its_promises(steps):
+    """The log only grows, nothing closes with something disabled, the fold of the log is the state."""
+    case = begin()
+    bodies = {
+        "note": lambda n: Observation(f"note {n}"), "disable": lambda n: Disabled(f"item {n}"),
+        "restore": Restored, "withdraw": lambda n: Retraction(n, "why"),
+        "correct": lambda n: Correction(n, {"text": f"other {n}"}, "why"), "close": lambda n: Closed("done"),
+        "reopen": lambda n: Reopened("why"),
+    }  # fmt: skip
+    for what, n in steps:
+        was = [e.entry for e in case.log]
+        try:
+            case = then(case, bodies[what](n))
+        except BadCase:
+            continue
+        assert [e.entry for e in case.log][: len(was)] == was
+        assert case.last == len(was) + 1
+        if what == "close":
+            assert case.to_restore == ()
+        assert fold([e.entry for e in case.log]) == case
+    assert case.is_open or case.to_restore == ()
