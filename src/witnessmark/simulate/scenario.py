@@ -50,7 +50,8 @@ class Engine(_Part):
         """Firing order, the usual one where none is given."""
         usual = {
             1: (1,), 2: (1, 2), 3: (1, 3, 2), 4: (1, 3, 4, 2), 5: (1, 2, 4, 5, 3), 6: (1, 5, 3, 6, 2, 4),
-            7: (1, 3, 5, 7, 2, 4, 6), 8: (1, 6, 2, 5, 8, 3, 7, 4),
+            7: (1, 3, 5, 7, 2, 4, 6), 8: (1, 6, 2, 5, 8, 3, 7, 4), 10: (1, 6, 5, 10, 2, 7, 3, 8, 4, 9),
+            12: (1, 7, 5, 11, 3, 9, 6, 12, 2, 8, 4, 10),
         }  # fmt: skip
         return self.firing_order or usual.get(self.cylinders) or tuple(range(1, self.cylinders + 1))
 
