@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 from dataclasses import replace
 
+from witnessmark.causes.engines import engine_facts
 from witnessmark.causes.model import Verdict
 from witnessmark.causes.weigh import Context, weigh
 from witnessmark.engine.examine import examine
@@ -150,6 +151,7 @@ def context_of(
         turns=wheel.angle.turns if wheel.layout is not None else None,
         motion=motion,
         judged=collect.judged_share(wheel, engine),
+        engine=engine_facts(setup, engine.cylinders),
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,8 +12,17 @@ from hypothesis import strategies as st
 from scipy import stats as sps
 
 from witnessmark.causes.catalogue import load_knowledge
-from witnessmark.causes.next_test import entropy_bits, expected_cost, gain_bits, posterior, repair_order, worth_of
-from witnessmark.causes.weigh import Context, Entry
+from witnessmark.causes.engines import EngineFacts
+from witnessmark.causes.next_test import (
+    _applies,
+    entropy_bits,
+    expected_cost,
+    gain_bits,
+    posterior,
+    repair_order,
+    worth_of,
+)
+from witnessmark.causes.weigh import Balance, Context, Entry
 from witnessmark.findings.model import NotAssessed
 
 from .made import HALL, VR, finding, verdict
@@ -138,3 +148,59 @@ def test_every_test_says_what_follows_in_numbers_and_with_cautions() -> None:
             assert test.gain_bits > 0.0
             assert "{" not in test.statement
         assert any("licensed practice" in c for c in result.cautions)
+
+
+# --- what applies to the engine ---------------------------------------------------------------------------------------
+
+NOT_ASKED = {  # kind of engine -> words that no test may ask of it, whatever the verdict
+    "motor": (EngineFacts(cranked_by="motor"), ("starter",)),
+    "compression ignition": (EngineFacts(ignition="compression"), ("spark", "coil", "throttle")),
+    "two-stroke": (EngineFacts(strokes=2), (" cam ", "camshaft", "phaser")),
+}
+
+
+def asked_of(engine: EngineFacts) -> list[tuple[str, str]]:
+    """(id, statement) of every test that is ever proposed for this engine, over all causes."""
+    known = load_knowledge()
+    context = replace(HALL, sensor=None, judged=0.0, engine=engine)
+    out = []
+    for test in known.test:
+        if _applies(test, Balance((), ()), replace(context, roles=frozenset(test.needs or ()))):
+            words = next((w.statement for w in test.wording if w.engine.fits(engine)), test.statement)
+            out.append((test.id, words))
+    return out
+
+
+@pytest.mark.parametrize(("engine", "words"), NOT_ASKED.values(), ids=NOT_ASKED)
+def test_no_test_asks_for_what_the_engine_does_not_have(engine: EngineFacts, words: tuple[str, ...]) -> None:
+    asked = asked_of(engine)
+    assert len(asked) > 20
+    assert [(i, text) for i, text in asked if any(w in f" {text.lower()} " for w in words)] == []
+
+
+def test_one_cylinder_is_not_compared_with_others() -> None:
+    assert "relative-compression" in dict(asked_of(EngineFacts(cylinders=4)))
+    assert "relative-compression" not in dict(asked_of(EngineFacts(cylinders=1)))
+
+
+def test_an_unknown_engine_counts_as_the_usual_one() -> None:
+    usual = EngineFacts(ignition="coil-per-cylinder", cranked_by="starter", strokes=4, cylinders=4)
+    assert asked_of(EngineFacts()) == asked_of(usual)
+
+
+def test_high_voltage_is_warned_of_wherever_a_motor_turns_the_engine() -> None:
+    hybrid = replace(HALL, engine=EngineFacts(cranked_by="motor"))
+    told = verdict(finding("cranking-slow"), context=hybrid)
+    assert any("high voltage turns it" in c for c in told.cautions)
+    assert told.next_tests[0].id == "supply-while-the-motor-cranks"
+    assert any("high voltage turns it" in c for c in told.next_tests[0].cautions)
+    plain = verdict(finding("cranking-slow"), context=HALL)
+    assert not any("high voltage turns it" in c for t in plain.next_tests for c in (*t.cautions, *plain.cautions))
+
+
+def test_ignition_voltage_is_not_warned_of_where_there_is_none() -> None:
+    known = load_knowledge()
+    diesel = EngineFacts(ignition="compression")
+    shown = [text for t in known.test for text in known.caution_texts(t.cautions, diesel)]
+    assert shown
+    assert not any("pacemaker" in text for text in shown)

@@ -9,12 +9,14 @@ from __future__ import annotations
 import os
 import re
 import tomllib
+from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
+from witnessmark.causes.engines import EngineFacts, EngineKind
 from witnessmark.causes.ids import CAUSES, NONE_FOUND
 from witnessmark.errors import BadKnowledge
 from witnessmark.findings.kinds import FINDING_KINDS, LOCKS
@@ -150,17 +152,29 @@ class OutcomeRow(BaseModel):
     then: str
 
 
+class Wording(BaseModel):
+    """A test in other words for engines of one kind; cautions: None where they are the test's own."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    engine: EngineKind
+    statement: str
+    cautions: list[str] | None = None
+
+
 class TestRow(Row):
     """A test: cost, cautions, and the chance of each outcome under each cause (``others`` for causes not named).
 
     ``observes``: causes it sees directly at the part. ``clean``: fit for a record in which nothing wrong was seen.
     ``lacks``: only where the record has no channel of one of these roles yet; ``needs``: only where it has them all.
     ``needs_signal``: not where the crank line is dead from end to end. ``unjudged``: only where too little of the crank
-    signal could be judged.
+    signal could be judged. ``engine``: only on engines of this kind; ``wording``: other words for some of them.
     """
 
     id: str
     statement: str
+    engine: EngineKind | None = None
+    wording: list[Wording] = Field(default_factory=list)
     minutes: Annotated[int, Field(ge=1)]
     invasiveness: Annotated[int, Field(ge=0, le=4)]
     cautions: list[str] = Field(default_factory=list)
@@ -187,11 +201,20 @@ class TestRow(Row):
 
 
 class CautionRow(Row):
-    """A caution, by id; ``always`` ones head every report."""
+    """A caution, by id; ``always`` ones head every report.
+
+    ``engine``: only on engines of this kind. ``beside``: shown with a test wherever one of these is, too.
+    """
 
     id: str
     text: str
     always: bool = False
+    engine: EngineKind | None = None
+    beside: list[str] = Field(default_factory=list)
+
+    def fits(self, engine: EngineFacts) -> bool:
+        """Whether it holds for this engine."""
+        return self.engine is None or self.engine.fits(engine)
 
 
 class Knowledge(BaseModel):
@@ -212,9 +235,16 @@ class Knowledge(BaseModel):
         """The row of a cause."""
         return next(c for c in self.cause if c.id == cause)
 
-    def caution_text(self, caution: str) -> str:
-        """The sentence of a caution."""
-        return next(c.text for c in self.caution if c.id == caution)
+    def headed_by(self, engine: EngineFacts) -> tuple[str, ...]:
+        """The cautions that head every report on this engine."""
+        return tuple(c.text for c in self.caution if c.always and c.fits(engine))
+
+    def caution_texts(self, cautions: Sequence[str], engine: EngineFacts) -> tuple[str, ...]:
+        """The sentences of a step's cautions that hold for this engine, with those that belong beside them."""
+        rows = {c.id: c for c in self.caution}
+        own = [rows[c] for c in cautions if rows[c].fits(engine)]
+        added = [c for c in self.caution if c not in own and c.fits(engine) and set(c.beside) & set(cautions)]
+        return tuple(c.text for c in (*own, *added))
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
@@ -230,7 +260,10 @@ class Knowledge(BaseModel):
             raise ValueError(f"likelihood.toml has no row without conditions for {', '.join(unjudged)}")
         cautions = tuple(c.id for c in self.caution)
         for test in self.test:
-            known(test.cautions, cautions, f"caution (test {test.id})")
+            shown = [*test.cautions, *(c for w in test.wording for c in w.cautions or ())]
+            known(shown, cautions, f"caution (test {test.id})")
+        for row in self.caution:
+            known(row.beside, cautions, f"caution (beside {row.id})")
         return self
 
 

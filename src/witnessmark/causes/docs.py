@@ -96,9 +96,12 @@ def _history(known: Knowledge) -> str:
 def _tests(known: Knowledge) -> str:
     def block(t: TestRow) -> str:
         lines = [f"### `{t.id}`\n", t.statement + "\n"]
+        lines += [f"On engines with {w.engine.words()}: {w.statement}\n" for w in t.wording]
         lines.append(f"{t.minutes} minutes, invasiveness {t.invasiveness}. {t.mark.capitalize()}: {t.source}.")
         if t.cautions:
             lines.append(f"Cautions: {', '.join(t.cautions)}.")
+        if t.engine is not None:
+            lines.append(f"Only on engines with {t.engine.words()}.")
         if t.observes:
             lines.append(f"Sees directly: {', '.join(t.observes)}.")
         lines.append("")
@@ -117,8 +120,11 @@ def _numbers(values: list[float]) -> str:
 
 
 def _cautions(known: Knowledge) -> str:
-    rows = [(f"`{c.id}`", c.text, f"{c.mark}: {c.source}") for c in known.caution]
-    return "## Cautions\n\n" + _table(("caution", "text", "source"), rows)
+    rows = [
+        (f"`{c.id}`", "any" if c.engine is None else c.engine.words(), c.text, f"{c.mark}: {c.source}")
+        for c in known.caution
+    ]
+    return "## Cautions\n\n" + _table(("caution", "on engines with", "text", "source"), rows)
 
 
 def main() -> None:

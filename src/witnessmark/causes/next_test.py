@@ -145,6 +145,7 @@ def _ranked(priced: list[Worth], least_share: float) -> list[Worth]:
 def _applies(test: TestRow, balance: Balance, context: Context) -> bool:
     dead = any(w.row.whole_record for w in balance.weighed)
     checks = (
+        test.engine is None or test.engine.fits(context.engine),
         test.sensor is None or context.sensor is None or context.sensor in test.sensor,
         test.lacks is None or bool(set(test.lacks) - context.roles),
         test.needs is None or set(test.needs) <= context.roles,
@@ -179,7 +180,10 @@ def _as_test(
     test = worth.test
     slots = sorted({f.slot for f in findings.found if f.slot is not None and f.stated and f.kind.startswith("tooth")})
     lacking = list(dict.fromkeys(n.needs for n in findings.not_assessed if n.needs))[:2]
-    statement = test.statement.replace("{slot}", slot_words(slots) if slots else "the one suspected")
+    wording = next((w for w in test.wording if w.engine.fits(context.engine)), None)
+    statement = test.statement if wording is None else wording.statement
+    dangers = test.cautions if wording is None or wording.cautions is None else wording.cautions
+    statement = statement.replace("{slot}", slot_words(slots) if slots else "the one suspected")
     statement = statement.replace("{channel}", str(causes[0].target or "the crank line"))
     statement = statement.replace("{needs}", f" ({'; '.join(lacking)})" if lacking else "")
     return NextTest(
@@ -189,7 +193,7 @@ def _as_test(
         minutes=test.minutes,
         gain_bits=round(worth.bits, 4),
         outcomes=tuple(Outcome(o.result, o.then) for o in test.outcomes),
-        cautions=tuple(knowledge.caution_text(c) for c in test.cautions),
+        cautions=knowledge.caution_texts(dangers, context.engine),
     )
 
 

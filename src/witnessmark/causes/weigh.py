@@ -14,6 +14,7 @@ import re
 from dataclasses import dataclass, field, replace
 
 from witnessmark.causes.catalogue import Bound, Knowledge, LikelihoodRow, load_knowledge
+from witnessmark.causes.engines import EngineFacts
 from witnessmark.causes.ids import MEASUREMENT, NONE_FOUND, NONE_OF_THESE
 from witnessmark.causes.model import Cause, Verdict
 from witnessmark.findings.model import Finding, Findings
@@ -46,7 +47,7 @@ class Context:
     ``crank_judged``: the wheel could be decoded over enough turns to judge it. ``history``: complaint and what was
     done, in free words. ``codes``: stored trouble codes. ``polarity``: "as expected", "reversed" or "unknown".
     ``turning_s``: time in s over which something turns (to tell a line that is dead from end to end). ``judged``: share
-    of the rotation over which the crank signal could be judged.
+    of the rotation over which the crank signal could be judged. ``engine``: what kind of engine it is.
     """
 
     sensor: str | None = None
@@ -62,6 +63,7 @@ class Context:
     turns: float | None = None
     motion: bool | None = None
     judged: float | None = None
+    engine: EngineFacts = EngineFacts()
 
     @property
     def worth_of_silence(self) -> float:
@@ -123,7 +125,7 @@ def weigh(findings: Findings, context: Context | None = None, knowledge: Knowled
     causes = tuple(words(entry, balance, findings, about, known) for entry in balance.entries)
     causes = _whole(causes)
     tests = next_tests(balance, causes, findings, about, known)
-    cautions = tuple(c.text for c in known.caution if c.always)
+    cautions = known.headed_by(about.engine)
     return Verdict(causes, tests, cautions, what_would_change(balance, causes, findings, known))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from witnessmark.causes.catalogue import load_knowledge
+from witnessmark.causes.engines import engine_facts
 from witnessmark.compare.judge import judge
 from witnessmark.compare.measure import cams_of, same_wheel, starts_of, teeth_of
 from witnessmark.compare.model import Comparison, Judged, Overall
@@ -24,7 +25,7 @@ def compare(before: Analysis, after: Analysis) -> Comparison:
     judged = judge(before, after)
     overall = verdict_of(judged)
     knowledge = load_knowledge()
-    cautions = [knowledge.caution_text(c) for c in CAUTIONS]
+    cautions = list(knowledge.caution_texts(CAUTIONS, engine_facts(after.setup, after.engine.cylinders)))
     if any(j.verdict == "gone" and j.weighty and _passing(j) for j in judged):
         cautions.insert(0, COMES_AND_GOES)
     return Comparison(
