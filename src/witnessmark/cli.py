@@ -14,6 +14,7 @@ from witnessmark import __version__
 from witnessmark.errors import BadOutput, BadRecording, NotConfirmed, WitnessmarkError
 
 if TYPE_CHECKING:
+    from witnessmark.causes.observations import Observation
     from witnessmark.report.model import Analysis
 
 BAD_INPUT = 2
@@ -116,7 +117,18 @@ def main() -> None:
 @click.option("--setup", "setup_path", metavar="SETUP.toml", help="What is known of vehicle, wheel and lines.")
 @click.option("--json", "json_path", metavar="OUT.json", help='Write the analysis as JSON; "-" prints only that.')
 @click.option("--report", "report_path", metavar="OUT.html", help="Write the report as one HTML file.")
-def analyze(recording: str, setup_path: str | None, json_path: str | None, report_path: str | None) -> None:
+@click.option("--observed", "observed", metavar="TEST=OUTCOME", multiple=True, help="A test done by hand; repeatable.")
+@click.option("--observations", "hand_path", metavar="FILE.toml", help="The same with date, name and note.")
+@click.option("--closed-cases", "closed_path", metavar="FILE.toml", help="Your own closed cases: they move the priors.")
+def analyze(
+    recording: str,
+    setup_path: str | None,
+    json_path: str | None,
+    report_path: str | None,
+    observed: tuple[str, ...],
+    hand_path: str | None,
+    closed_path: str | None,
+) -> None:
     """Analyse RECORDING and print what was found, the evidence and the next test.
 
     Works without a setup; what is then inferred says so. Exit status 0: analysed, whatever was found; 2: bad input.
@@ -126,12 +138,13 @@ def analyze(recording: str, setup_path: str | None, json_path: str | None, repor
     places = [p for p in (json_path, report_path) if p is not None and p != "-"]
     if report_path == "-":
         raise BadOutput("-: a report is a file to open in a browser; give it a name such as report.html")
-    output.check_places(places, [p for p in (recording, setup_path) if p is not None])
+    output.check_places(places, [p for p in (recording, setup_path, hand_path, closed_path) if p is not None])
+    by_hand, closed = _by_hand(observed, hand_path, closed_path)
     _place_for_compiled_code()
     with startup.quick_imports():
         from witnessmark.pipeline import analyze as run
 
-    analysis = run(recording, setup_path)
+    analysis = run(recording, setup_path, observations=by_hand, closed=closed)
     texts: dict[str, str] = {}
     if json_path is not None:
         texts[json_path] = _json(analysis)
@@ -148,6 +161,22 @@ def analyze(recording: str, setup_path: str | None, json_path: str | None, repor
     _print(printed)
 
 
+def _by_hand(
+    observed: tuple[str, ...], hand_path: str | None, closed_path: str | None
+) -> tuple[tuple[Observation, ...], dict[str, int] | None]:
+    """What was seen by hand and the closed cases, checked before the recording is read."""
+    if not (observed or hand_path or closed_path):
+        return (), None
+    from witnessmark.causes.catalogue import load_knowledge
+    from witnessmark.causes.experience import read_counts
+    from witnessmark.causes.observations import parse_observed, read_observations
+
+    knowledge = load_knowledge()
+    told = read_observations(hand_path, knowledge) if hand_path is not None else ()
+    told += tuple(parse_observed(text, knowledge) for text in observed)
+    return told, None if closed_path is None else read_counts(closed_path)
+
+
 def _json(analysis: Analysis) -> str:
     from witnessmark.report.analysis_json import analysis_json
 
@@ -158,6 +187,20 @@ def _dumped(data: dict[str, Any]) -> str:
     import json
 
     return json.dumps(data, indent=1, allow_nan=False) + "\n"
+
+
+@main.command()
+@click.argument("test", required=False)
+def tests(test: str | None) -> None:
+    """List the tests that can be done by hand, or TEST with its outcomes, cost and cautions.
+
+    A test's id and the number of its outcome are what --observed takes.
+    """
+    from witnessmark.causes.catalogue import load_knowledge
+    from witnessmark.causes.listing import listed, test_page
+
+    knowledge = load_knowledge()
+    _print(listed(knowledge) if test is None else test_page(test, knowledge))
 
 
 @main.command()

@@ -8,10 +8,12 @@ Each stage gets what the stages before it made, and none changes its input.
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from witnessmark.causes.engines import engine_facts
 from witnessmark.causes.model import Verdict
+from witnessmark.causes.observations import Observation
 from witnessmark.causes.weigh import Context, weigh
 from witnessmark.engine.examine import examine
 from witnessmark.engine.model import EngineResult
@@ -41,17 +43,32 @@ KEY_EDGES = 2  # a line that rises at key-on and falls at key-off has not turned
 STILL = "nothing turns in this record"
 
 
-def analyze(recording_path: str | os.PathLike[str], setup_path: str | os.PathLike[str] | None = None) -> Analysis:
+def analyze(
+    recording_path: str | os.PathLike[str],
+    setup_path: str | os.PathLike[str] | None = None,
+    *,
+    observations: Sequence[Observation] = (),
+    closed: Mapping[str, int] | None = None,
+) -> Analysis:
     """Read a recording (and a setup, where there is one) and analyse it.
 
-    Raises a :class:`~witnessmark.errors.WitnessmarkError` of one line for a recording or setup that cannot be used.
+    observations: what was seen by hand. closed: the shop's own closed cases by cause. Raises a
+    :class:`~witnessmark.errors.WitnessmarkError` of one line for a recording or setup that cannot be used.
     """
     setup = Setup() if setup_path is None else load_setup(os.fspath(setup_path))
     recording = open_recording(recording_path, setup)
-    return analyze_recording(recording, setup, None if setup_path is None else os.fspath(setup_path))
+    path = None if setup_path is None else os.fspath(setup_path)
+    return analyze_recording(recording, setup, path, observations=observations, closed=closed)
 
 
-def analyze_recording(recording: Recording, setup: Setup | None = None, setup_path: str | None = None) -> Analysis:
+def analyze_recording(
+    recording: Recording,
+    setup: Setup | None = None,
+    setup_path: str | None = None,
+    *,
+    observations: Sequence[Observation] = (),
+    closed: Mapping[str, int] | None = None,
+) -> Analysis:
     """Analyse an open recording, whatever it holds; the setup's scales are taken to be in the recording already."""
     known = Setup() if setup is None else setup
     signals = extract(recording, known)
@@ -63,7 +80,8 @@ def analyze_recording(recording: Recording, setup: Setup | None = None, setup_pa
     else:
         findings = find(signals, wheel, engine, known, recording)
         wheel = collect.as_found(wheel, findings.found)
-    verdict = weigh(findings, context_of(signals, wheel, engine, known, motion))
+    context = context_of(signals, wheel, engine, known, motion)
+    verdict = weigh(findings, context, observations=observations, closed=closed)
     analysis = Analysis(
         recording=recording,
         setup=known,

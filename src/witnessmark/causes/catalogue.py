@@ -286,6 +286,10 @@ class Knowledge(BaseModel):
         """The cautions that head every report on this engine."""
         return tuple(c.text for c in self.caution if c.always and c.fits(engine))
 
+    def caution_text(self, caution: str) -> str:
+        """The sentence of a caution."""
+        return next(c.text for c in self.caution if c.id == caution)
+
     def caution_texts(self, cautions: Sequence[str], engine: EngineFacts) -> tuple[str, ...]:
         """The sentences of a step's cautions that hold for this engine, with those that belong beside them."""
         rows = {c.id: c for c in self.caution}

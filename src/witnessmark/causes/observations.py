@@ -46,11 +46,17 @@ def observation(test: str, outcome: str, knowledge: Knowledge, *, when: str = ""
 
     Raises BadObservation (one line) for a test that is not in the catalogue or an outcome that is none of its own.
     """
+    row = find_test(test, knowledge, origin)
+    return Observation(row.id, _outcome(row, outcome.strip(), origin), when, by, note)
+
+
+def find_test(test: str, knowledge: Knowledge, origin: str) -> TestRow:
+    """The test of this id. Raises BadObservation (one line) with the ids that come closest."""
     row = next((t for t in knowledge.test if t.id == test.strip()), None)
     if row is None:
         close = ", ".join(_closest(test, [t.id for t in knowledge.test]))
         raise BadObservation(f'{origin}: "{test}" is no test of the catalogue; perhaps {close} (witnessmark tests)')
-    return Observation(row.id, _outcome(row, outcome.strip(), origin), when, by, note)
+    return row
 
 
 def _outcome(row: TestRow, said: str, origin: str) -> int:
