@@ -60,7 +60,8 @@ def test_a_wrong_observation_is_one_line(text: str, words: list[str]) -> None:
 def test_the_form_carries_when_who_and_a_note(tmp_path: Path) -> None:
     path = tmp_path / "seen.toml"
     path.write_text(
-        '[[observation]]\ntest = "measure-the-gap"\noutcome = 3\nwhen = "2026-03-02"\nby = "the shop"\nnote = "0.9 mm"\n'
+        '[[observation]]\ntest = "measure-the-gap"\noutcome = 3\nwhen = "2026-03-02"\n'
+        'by = "the shop"\nnote = "0.9 mm"\n'
         '[[observation]]\ntest = "look-at-the-tooth"\noutcome = "whole"\n',
         encoding="utf-8",
     )
@@ -208,7 +209,7 @@ def test_a_broken_count_is_one_line(tmp_path: Path, text: str, word: str) -> Non
     assert read_counts(str(path)) == {"crank-sensor": 4}
 
 
-# --- the list -----------------------------------------------------------------------------------------------------------
+# --- the list -------------------------------------------------------------------------------------------------------
 
 
 def test_the_list_names_every_test_and_the_page_every_outcome() -> None:
