@@ -5,7 +5,7 @@
     ├── BadSetup                a setup file with an unknown key, wrong type or impossible value
     ├── BadScenario             the same for a simulation scenario
     ├── BadKnowledge            a knowledge file (limits, layouts, tests) that fails its schema
-    ├── BadObservation          what was seen by hand, or cases closed, written down wrongly
+    ├── BadObservation          what was seen by hand, or cases closed, cannot be used
     ├── BadOutput               a place that cannot be written
     └── NotConfirmed            what was learnt waits for a yes that did not come
 

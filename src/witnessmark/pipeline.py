@@ -19,8 +19,10 @@ from witnessmark.engine.examine import examine
 from witnessmark.engine.model import EngineResult
 from witnessmark.engine.phase import slot_angle_deg
 from witnessmark.engine.sides import doubtful, find_side
+from witnessmark.errors import BadObservation
 from witnessmark.findings.find import find
 from witnessmark.findings.model import Findings, NotAssessed
+from witnessmark.plan.model import Hookup, Plan
 from witnessmark.provenance import Step
 from witnessmark.recording.model import Recording
 from witnessmark.recording.open import open_recording
@@ -96,6 +98,38 @@ def analyze_recording(
         in_motion=motion,
     )
     return replace(analysis, whereabouts=whereabouts(wheel, engine, known, collect.suspects(analysis)))
+
+
+def plan_for(
+    recording_path: str | os.PathLike[str] | None, setup_path: str | os.PathLike[str] | None, test: str | None
+) -> Plan:
+    """The capture plan for a test, by default for the next test that a recording asks for.
+
+    Raises a :class:`~witnessmark.errors.WitnessmarkError` of one line for input that cannot be used, and where neither
+    a test is named nor the recording asks for one.
+    """
+    from witnessmark.plan.make import plan_for as planned
+    from witnessmark.plan.make import told_by
+
+    setup = Setup() if setup_path is None else load_setup(os.fspath(setup_path))
+    analysis = None if recording_path is None else analyze(recording_path, setup_path)
+    if test is None:
+        tests = () if analysis is None else analysis.verdict.next_tests
+        if not tests:
+            raise BadObservation("no test is asked for; name one with --test (witnessmark tests lists them)")
+        test = tests[0].id
+    return planned(test, told_by(setup, analysis))
+
+
+def hookup_of(recording_path: str | os.PathLike[str], setup_path: str | os.PathLike[str] | None, test: str) -> Hookup:
+    """The first seconds of a record against the plan for a test. Raises as :func:`plan_for`."""
+    from witnessmark.plan.hookup import check
+    from witnessmark.plan.make import plan_for as planned
+    from witnessmark.plan.make import told_by
+
+    setup = Setup() if setup_path is None else load_setup(os.fspath(setup_path))
+    analysis = analyze(recording_path, setup_path)
+    return check(planned(test, told_by(setup, analysis), with_pictures=False), analysis)
 
 
 def _read(signals: Signals, setup: Setup, recording: Recording) -> tuple[WheelResult, EngineResult]:

@@ -23,8 +23,10 @@ from witnessmark.report.words import ROLES
 
 OPEN_ABOVE = 0.02  # a cause below this is not worth a picture
 PICTURED = 3
+BELONGING = frozenset({"sensor-supply", "sensor-ground", "second-tap"})
 USUAL = {"slots": 60, "missing": [59, 60]}  # where neither setup nor record tells the wheel
-VR_PEAK_V = 1.0  # half wave at 200 rpm, generously: 0.3 to 2 V peak to peak while cranking (common practice)
+# Half wave at 200 rpm, generously: 0.3 to 2 V peak to peak while cranking (common practice), more beside a gap.
+VR_PEAK_V = 2.5
 RANGES_V = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 
 
@@ -142,16 +144,15 @@ def _planned(
     rate = max(line.rate_hz for line in lines)
     turns = amounts.turns_for(capture.turns, told.shows_per_turn)
     cranked = capture.state == "cranking"
-    turning_s = 60.0 * turns / (amounts.CRANKING_RPM if cranked else amounts.IDLE_RPM)
+    turning_s = max(60.0 * turns / (amounts.CRANKING_RPM if cranked else amounts.IDLE_RPM), capture.seconds or 0.0)
     attempts = amounts.attempts_for(turning_s, capture.attempts) if cranked else 0
     fine = amounts.deg_per_sample(rate, capture.up_to_rpm)
     seldom = told.shows_per_turn is not None and turns > capture.turns
     share = f"{100.0 * told.shows_per_turn:.2g} %" if told.shows_per_turn is not None else ""
     why_turns = (
-        f"the fault showed in {share} of the turns: {turns} turns show it at least once with 95 %"
+        f"the fault showed in {share} of the turns, and {turns} show it at least once with 95 %"
         if seldom
-        else f"{turns} turns: a fault that shows in {100.0 * (1.0 - 0.05 ** (1.0 / turns)):.2g} % of them or more is "
-        "seen with 95 %"
+        else f"a fault that shows in {100.0 * (1.0 - 0.05 ** (1.0 / turns)):.2g} % of them or more is seen with 95 %"
     )
     return Plan(
         test=test,
@@ -199,7 +200,7 @@ def _lines(
     """The lines that this engine has, and why others are left out."""
     out, left = [], []
     for line in capture.lines:
-        why = _does_not_apply(line.role, told, facts)
+        why = _does_not_apply(line.role, line.of, told, facts)
         if why:
             left.append(f"{ROLES[line.role]}: {why}")
             continue
@@ -209,26 +210,27 @@ def _lines(
         edges = line.role in OF_EDGES or line.role in ("coil", "injector")
         need = amounts.rate_for(capture.resolution_deg, capture.up_to_rpm) if edges else 0.0
         low, high = _range(lead, sensor, line.role, capture.up_to_rpm)
-        label = line.why if line.role == "other" else ROLES[line.role]
+        label = line.why if line.role == "other" else ROLES[line.role] + (" (cam)" if line.of == "cam" else "")
         out.append(
             PlannedLine(
                 role=line.role, label=label, why=line.why, pick_up=lead.pick_up, lead=lead.lead, low=low, high=high,
-                unit=lead.unit, rate_hz=max(need, lead.least_rate_hz), sensor=sensor, resting=lead.resting,
+                unit=lead.unit, rate_hz=max(need, lead.least_rate_hz), sensor=sensor,
+                of=line.of if line.role in BELONGING else "", resting=lead.resting,
                 working=lead.working, one_sided=lead.one_sided,
             )
         )  # fmt: skip
     return tuple(out), tuple(left)
 
 
-def _does_not_apply(role: str, told: Told, facts: EngineFacts) -> str:
+def _does_not_apply(role: str, of: str, told: Told, facts: EngineFacts) -> str:
     """Why a line is not recorded on this engine; empty where it is."""
-    if role == "cam" and facts.strokes == 2:
+    if "cam" in (role, of) and facts.strokes == 2:
         return "a two-stroke engine has no cam"
     if role == "coil" and facts.ignition == "compression":
         return "an engine of compression ignition has no coil"
     if role == "starter-current" and facts.cranked_by == "motor":
         return "a motor turns this engine, and its lines are never probed"
-    if role == "sensor-supply" and told.sensor == "vr":
+    if role == "sensor-supply" and (told.cam_sensor if of == "cam" else told.sensor) == "vr":
         return "a variable-reluctance sensor has no supply"
     return ""
 

@@ -15,7 +15,8 @@ F64 = NDArray[np.float64]
 class PlannedLine:
     """One line to record: what for, where and with what it is picked up, range, and the rate its question needs.
 
-    low, high: the recorder's input range, in ``unit``. resting, working: see the lead's row; None where it says nothing.
+    low, high: the recorder's input range, in ``unit``. of: whose supply, ground or other end it is. resting, working:
+    see the lead's row; None where it says nothing.
     """
 
     role: str
@@ -28,6 +29,7 @@ class PlannedLine:
     unit: str
     rate_hz: float
     sensor: str = ""
+    of: str = ""
     resting: tuple[float, float] | None = None
     working: tuple[float, float] | None = None
     one_sided: bool = False
