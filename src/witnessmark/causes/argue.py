@@ -6,6 +6,7 @@ import math
 from typing import Final
 
 from witnessmark.causes.catalogue import Knowledge
+from witnessmark.causes.choose import REACH, Why
 from witnessmark.causes.ids import NONE_FOUND
 from witnessmark.causes.model import Action, Cause, Observed, Turn
 from witnessmark.causes.observations import seen_at_the_part
@@ -60,8 +61,9 @@ def stop_words(
     seen = first.id in seen_at_the_part(observed)
     have = f"{name_of(first, knowledge)} stands at {share(belief)}"
     needs = f"above {LINE:.2f} and an observation at the part are needed"
+    looked = any(first.id in t.observes for t in knowledge.test if t.id in {o.test for o in observed})
     if belief > LINE:
-        lacks = "the observation is missing"
+        lacks = "the look at the part did not show it" if looked and not seen else "the observation is missing"
     else:
         lacks = "it was observed, but stands too low" if seen else "both are missing"
     return f"No part is named yet: {have}; {needs}, and {lacks}." if belief <= LINE else (
@@ -69,8 +71,11 @@ def stop_words(
     )  # fmt: skip
 
 
-def why_words(worth: Worth, causes: tuple[Cause, ...], context: Context, knowledge: Knowledge, direct: bool) -> str:
-    """The test in numbers: expected cost before and after, its own cost, and what it separates."""
+def why_words(worth: Worth, causes: tuple[Cause, ...], context: Context, knowledge: Knowledge, why: Why | None) -> str:
+    """The test in numbers: expected cost before and after, its own cost, and what it separates.
+
+    why: how the test came to be the next one, None for those after it.
+    """
     cause = causes[0]
     numbers = (
         f"expected cost of the repair {worth.before_min:.0f} min before and {worth.after_min:.0f} min after it, "
@@ -84,16 +89,21 @@ def why_words(worth: Worth, causes: tuple[Cause, ...], context: Context, knowled
         return f"Nothing wrong was seen ({share(cause.probability)}), so only another record can tell more: {numbers}."
     belief = math.fsum(c.probability for c in causes if cause.id in (c.id, c.with_))
     what = f"{name_of(cause, knowledge)} ({share(belief)})"
-    if direct and cause.id in worth.test.observes and belief >= CONFIRM_ABOVE:
+    if why == "look" and cause.id in worth.test.observes and belief >= CONFIRM_ABOVE:
         return (
             f"The record locates, it does not see the part: {what} is to be seen or measured there before anything is "
             f"opened or changed: {numbers}."
         )
-    if direct:
+    if why == "look":
         looked = " or ".join(knowledge.cause_row(c).name for c in worth.test.observes)
         return (
             f"No test pays for itself before {looked} is looked at, the look most likely to end the search for its "
             f"cost: {numbers}."
+        )
+    if why == "tells":
+        return (
+            f"No test pays for itself, and what would see {what} at the part was done already; this one tells most "
+            f"about the causes for its cost: {numbers}."
         )
     if worth.value_min <= 0.0:
         return (
@@ -112,7 +122,7 @@ def _parts(worth: Worth) -> str:
     return ", ".join(f"{name} {minutes:.0f}" for name, minutes in parts.items() if minutes >= 0.5)
 
 
-def why_not_words(chosen: Worth, runner: Worth | None, direct: bool, clean: bool) -> str:
+def why_not_words(chosen: Worth, runner: Worth | None, why: Why, clean: bool) -> str:
     """Why the runner-up does not come first."""
     if runner is None or (not clean and runner.bits < WORTH_NAMING_BITS):
         return "No other test tells anything worth its cost."
@@ -120,7 +130,10 @@ def why_not_words(chosen: Worth, runner: Worth | None, direct: bool, clean: bool
     if clean:
         return f"Next to it comes {name}: gain {runner.bits:.2f} bit against {chosen.bits:.2f}."
     gain = f"(gain {runner.bits:.2f} bit)"
-    if direct:
+    if why == "tells":
+        each = f"{60.0 * runner.bits / runner.cost_min:.2g} against {60.0 * chosen.bits / chosen.cost_min:.2g} bit"
+        return f"Not {name} first: it tells less for its cost ({each} an hour)."
+    if why == "look":
         return f"Not {name} first: it would cost {-runner.value_min:.0f} min more than it saves {gain}."
     behind = chosen.value_min - runner.value_min
     if runner.value_min > 0.0:
@@ -133,8 +146,6 @@ def why_not_words(chosen: Worth, runner: Worth | None, direct: bool, clean: bool
 
 def robust_words(turns: tuple[Turn, ...], knowledge: Knowledge) -> str:
     """How far the priors must move before another test is chosen."""
-    from witnessmark.causes.choose import REACH
-
     if not turns:
         return f"No prior of a single cause, moved up to {REACH:.0f} times either way, changes this choice."
     parts = []

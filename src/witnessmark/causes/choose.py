@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Literal
 
 import numpy as np
 
@@ -22,27 +23,37 @@ NAMED = 2  # causes whose turn is narrowed down: the nearest ones
 MOVED = 4
 
 
+Why = Literal["pays", "look", "tells"]
+
+
 @dataclass(frozen=True)
 class Choice:
-    """Which test comes next: its row in the bench, and whether it is the look that no test pays to put off."""
+    """Which test comes next: its row in the bench, and why.
+
+    "pays": it saves more than it costs. "look": none does, and this is the look at the part that comes first in the
+    order of repair. "tells": what comes first in that order cannot be looked at any more; this tells most for its cost.
+    """
 
     row: int
-    direct: bool
+    why: Why
 
 
 def choose(bench: Bench, prior: F64) -> Choice | None:
     """The test with the greatest worth above zero; else the look that is first in the order of repair.
 
     The expected cost now is that of looking at cause after cause, so the first of these looks is what is done where no
-    test lowers it. None where nothing can be looked at either.
+    test lowers it; where that look has been done already, what tells most for its cost. None without any test.
     """
+    if not bench.tests:
+        return None
     values = bench.values(prior)
-    if len(values) and values.max() > 0.0:
-        return Choice(int(values.argmax()), direct=False)
-    for k in np.argsort(-prior / np.maximum(bench.look, 1e-9), kind="stable"):
-        if bench.look_row[k] >= 0:
-            return Choice(int(bench.look_row[k]), direct=True)
-    return None
+    if values.max() > 0.0:
+        return Choice(int(values.argmax()), "pays")
+    order = np.argsort(-prior / np.maximum(bench.look, 1e-9), kind="stable")
+    first = next((k for k in order if bench.faults[k]), order[0])
+    if bench.look_row[first] >= 0:
+        return Choice(int(bench.look_row[first]), "look")
+    return Choice(int((bench.bits(prior) / bench.cost).argmax()), "tells")
 
 
 def moved(prior: F64, entries: Sequence[Entry], cause: str, factor: float) -> F64:

@@ -13,7 +13,7 @@ import numpy as np
 
 from witnessmark.causes.argue import action_of, robust_words, stop_words, why_not_words, why_words
 from witnessmark.causes.catalogue import Knowledge, TestRow
-from witnessmark.causes.choose import REACH, Choice, choose, turns
+from witnessmark.causes.choose import REACH, Choice, Why, choose, turns
 from witnessmark.causes.ids import NONE_FOUND
 from witnessmark.causes.model import Advice, Cause, NextTest, Observed, Outcome, Share
 from witnessmark.causes.observations import seen_at_the_part
@@ -61,8 +61,10 @@ def advise(
     done = {o.test for o in observed}
     seen = seen_at_the_part(observed)
     actions = action_of(balance, observed, knowledge)
-    fit = [t for t in knowledge.test if t.clean == clean and t.id not in done and _applies(t, balance, context)]
-    bench = bench_of(fit, balance.entries, knowledge, seen=seen, shows_per_turn=shows_per_turn(findings, context))
+    looks = [t for t in knowledge.test if t.clean == clean and _applies(t, balance, context)]
+    fit = [t for t in looks if t.id not in done]
+    shows = shows_per_turn(findings, context)
+    bench = bench_of(fit, balance.entries, knowledge, looks=looks, seen=seen, shows_per_turn=shows)
     prior = np.array([e.probability for e in balance.entries])
     now = bench.before(prior)
     stop = stop_words(balance, actions, observed, knowledge)
@@ -75,22 +77,23 @@ def advise(
         ranked.sort(key=lambda w: not w.test.unjudged)
     if not ranked:
         return (), Advice(now, None, None, None, False, (), REACH, actions, stop=stop)
-    direct = choice is not None and choice.direct
+    why: Why = "tells" if choice is None else choice.why
     shown = [w for k, w in enumerate(ranked) if k == 0 or w.bits >= LEAST_BITS][:SHOWN]
-    tests = tuple(_as_test(w, told, direct and k == 0) for k, w in enumerate(shown))
+    tests = tuple(_as_test(w, told, why if k == 0 else None) for k, w in enumerate(shown))
     runner = shown[1] if len(shown) > 1 else _best(worths, shown[0])
     moves = () if clean else turns(bench, prior, balance.entries, balance.sharpness)
-    behind = None if runner is None else (0.0 if direct else shown[0].value_min) - runner.value_min
+    gap = {"pays": shown[0].value_min, "look": 0.0}.get(why)
+    behind = None if runner is None or gap is None else gap - runner.value_min
     return tests, Advice(
         cost_now_min=now,
         chosen=shown[0].test.id,
         runner_up=None if runner is None else runner.test.id,
         behind_min=behind,
-        direct=direct,
+        direct=why == "look",
         turns=moves,
         reach=REACH,
         actions=actions,
-        why_not=why_not_words(shown[0], runner, direct, clean),
+        why_not=why_not_words(shown[0], runner, why, clean),
         robust="" if clean else robust_words(moves, knowledge),
         stop=stop,
     )
@@ -149,7 +152,7 @@ def _number(value: object) -> float | None:
     return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
 
 
-def _as_test(worth: Worth, told: _Told, direct: bool) -> NextTest:
+def _as_test(worth: Worth, told: _Told, why: Why | None) -> NextTest:
     test, context, knowledge = worth.test, told.context, told.knowledge
     wording = next((w for w in test.wording if w.engine.fits(context.engine)), None)
     statement = test.statement if wording is None else wording.statement
@@ -157,7 +160,7 @@ def _as_test(worth: Worth, told: _Told, direct: bool) -> NextTest:
     return NextTest(
         id=test.id,
         statement=_filled(statement, told),
-        why=why_words(worth, told.causes, context, knowledge, direct),
+        why=why_words(worth, told.causes, context, knowledge, why),
         minutes=test.minutes,
         gain_bits=round(worth.bits, 4),
         outcomes=tuple(

@@ -129,7 +129,7 @@ class Bench:
 
     look: cost of the look at each entry now; look_after: after each outcome (0 for what it shows at the part).
     look_row: row of the cheapest look at each entry, -1 where no test of the bench sees it. repair: cost of putting
-    each right. cost: all that each test costs.
+    each right. cost: all that each test costs. faults: which entries are a fault at all.
     """
 
     tests: tuple[TestRow, ...]
@@ -140,6 +140,7 @@ class Bench:
     look_row: NDArray[np.int64]
     repair: F64
     cost: F64
+    faults: NDArray[np.bool_]
 
     def before(self, prior: F64) -> float:
         """Expected cost of repair now."""
@@ -151,6 +152,14 @@ class Bench:
         after = search_cost(self.chance * prior, self.look_after).sum(axis=-1)
         saved: F64 = float(search_cost(prior, self.look)) - after - self.cost
         return saved
+
+    def bits(self, prior: F64) -> F64:
+        """Expected drop of entropy by each test."""
+        joint = self.chance * prior
+        p = joint.sum(axis=-1)
+        after = (p * entropy(joint / np.where(p > 0.0, p, 1.0)[..., None])).sum(axis=-1)
+        gained: F64 = np.maximum(float(entropy(prior)) - after, 0.0)
+        return gained
 
     def worth(self, prior: F64) -> list[Worth]:
         """All tests with their numbers."""
@@ -260,7 +269,8 @@ def bench_of(
     rows = [table.row[t.id] for t in tests]
     shown = _shown(table, shows_per_turn)
     at_hand = rows if looks is None else [table.row[t.id] for t in looks]
-    single, best = _looks(table, shown, at_hand, knowledge)
+    single, _ = _looks(table, shown, at_hand, knowledge)
+    _, best = _looks(table, shown, rows, knowledge)
     known = np.array([c in seen for c in CAUSES], dtype=np.bool_)
     still = single * ~known
     after = single * ~(known | table.sees[rows])
@@ -273,7 +283,7 @@ def bench_of(
         chance[:, :, j] = shown[rows][np.arange(len(rows)), :, at[first]]
         look[j] = still[at].sum()
         look_after[:, :, j] = after[:, :, at].sum(axis=-1)
-        unseen = [best[k] for k in at if not known[k] and best[k] in rows]
+        unseen = [best[k] for k in at if not known[k] and best[k] >= 0]
         look_row[j] = rows.index(unseen[0]) if unseen else -1
     return Bench(
         tests=tuple(tests),
@@ -284,6 +294,7 @@ def bench_of(
         look_row=look_row,
         repair=np.array([repair_minutes(e, knowledge) for e in entries]),
         cost=np.array([table.prices[r].total for r in rows]),
+        faults=np.array([e.id != NONE_FOUND for e in entries], dtype=np.bool_),
     )
 
 

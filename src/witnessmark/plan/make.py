@@ -210,7 +210,7 @@ def _lines(
         edges = line.role in OF_EDGES or line.role in ("coil", "injector")
         need = amounts.rate_for(capture.resolution_deg, capture.up_to_rpm) if edges else 0.0
         low, high = _range(lead, sensor, line.role, capture.up_to_rpm)
-        label = line.why if line.role == "other" else ROLES[line.role] + (" (cam)" if line.of == "cam" else "")
+        label = _label(line.role, line.of, line.why)
         out.append(
             PlannedLine(
                 role=line.role, label=label, why=line.why, pick_up=lead.pick_up, lead=lead.lead, low=low, high=high,
@@ -220,6 +220,12 @@ def _lines(
             )
         )  # fmt: skip
     return tuple(out), tuple(left)
+
+
+def _label(role: str, of: str, why: str) -> str:
+    """What a line is called; a point that has no role of its own by what it is for."""
+    words = {"other": why, "second-tap": "other end of the line"}.get(role, ROLES[role])
+    return f"{words} (cam)" if of == "cam" else words
 
 
 def _does_not_apply(role: str, of: str, told: Told, facts: EngineFacts) -> str:
