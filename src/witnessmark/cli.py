@@ -12,6 +12,7 @@ import click
 
 from witnessmark import __version__
 from witnessmark.cases.cli import case
+from witnessmark.cli_live import capture, follow
 from witnessmark.cli_recordings import export, import_command, verify
 from witnessmark.console import dumped as _dumped
 from witnessmark.console import on_terminal as _on_terminal
@@ -21,6 +22,7 @@ from witnessmark.errors import BadOutput, BadRecording, NotConfirmed, Witnessmar
 from witnessmark.scan_commands import scan
 
 if TYPE_CHECKING:
+    from witnessmark.causes.observations import Observation
     from witnessmark.report.model import Analysis
     from witnessmark.scan.model import ScanSnapshot
 
@@ -94,8 +96,18 @@ for _command in (import_command, export, verify):
 @click.option("--scan", "scan_path", metavar="SNAPSHOT", help="What its control units said: see witnessmark scan read.")
 @click.option("--json", "json_path", metavar="OUT.json", help='Write the analysis as JSON; "-" prints only that.')
 @click.option("--report", "report_path", metavar="OUT.html", help="Write the report as one HTML file.")
+@click.option("--observed", "observed", metavar="TEST=OUTCOME", multiple=True, help="A test done by hand; repeatable.")
+@click.option("--observations", "hand_path", metavar="FILE.toml", help="The same with date, name and note.")
+@click.option("--closed-cases", "closed_path", metavar="FILE.toml", help="Your own closed cases: they move the priors.")
 def analyze(
-    recording: str, setup_path: str | None, scan_path: str | None, json_path: str | None, report_path: str | None
+    recording: str,
+    setup_path: str | None,
+    scan_path: str | None,
+    json_path: str | None,
+    report_path: str | None,
+    observed: tuple[str, ...],
+    hand_path: str | None,
+    closed_path: str | None,
 ) -> None:
     """Analyse RECORDING and print what was found, the evidence and the next test.
 
@@ -106,17 +118,19 @@ def analyze(
     places = [p for p in (json_path, report_path) if p is not None and p != "-"]
     if report_path == "-":
         raise BadOutput("-: a report is a file to open in a browser; give it a name such as report.html")
-    output.check_places(places, [p for p in (recording, setup_path, scan_path) if p is not None])
+    given = [p for p in (recording, setup_path, scan_path, hand_path, closed_path) if p is not None]
+    output.check_places(places, given)
+    by_hand, closed = _by_hand(observed, hand_path, closed_path)
     _place_for_compiled_code()
     with startup.quick_imports():
         from witnessmark.pipeline import analyze as run
 
     snapshot = _snapshot(scan_path)  # before the long work: it may be unreadable
-    analysis = run(recording, setup_path)
+    analysis = run(recording, setup_path, observations=by_hand, closed=closed)
     if snapshot is not None:
         from witnessmark.pipeline import with_scan
 
-        analysis = with_scan(analysis, snapshot)
+        analysis = with_scan(analysis, snapshot, observations=by_hand, closed=closed)
     texts: dict[str, str] = {}
     if json_path is not None:
         texts[json_path] = _json(analysis)
@@ -141,10 +155,40 @@ def _snapshot(path: str | None) -> ScanSnapshot | None:
     return open_snapshot(path)
 
 
+def _by_hand(
+    observed: tuple[str, ...], hand_path: str | None, closed_path: str | None
+) -> tuple[tuple[Observation, ...], dict[str, int] | None]:
+    """What was seen by hand and the closed cases, checked before the recording is read."""
+    if not (observed or hand_path or closed_path):
+        return (), None
+    from witnessmark.causes.catalogue import load_knowledge
+    from witnessmark.causes.experience import read_counts
+    from witnessmark.causes.observations import parse_observed, read_observations
+
+    knowledge = load_knowledge()
+    told = read_observations(hand_path, knowledge) if hand_path is not None else ()
+    told += tuple(parse_observed(text, knowledge) for text in observed)
+    return told, None if closed_path is None else read_counts(closed_path)
+
+
 def _json(analysis: Analysis) -> str:
     from witnessmark.report.analysis_json import analysis_json
 
     return _dumped(analysis_json(analysis))
+
+
+@main.command()
+@click.argument("test", required=False)
+def tests(test: str | None) -> None:
+    """List the tests that can be done by hand, or TEST with its outcomes, cost and cautions.
+
+    A test's id and the number of its outcome are what --observed takes.
+    """
+    from witnessmark.causes.catalogue import load_knowledge
+    from witnessmark.causes.listing import listed, test_page
+
+    knowledge = load_knowledge()
+    _print(listed(knowledge) if test is None else test_page(test, knowledge))
 
 
 @main.command()
@@ -236,6 +280,78 @@ def compare(before: str, after: str, setup_path: str | None, json_path: str | No
 
 
 @main.command()
+@click.argument("recording", required=False)
+@click.option("--test", "test", metavar="TEST", help="The test to plan; by default the next test for RECORDING.")
+@click.option("--setup", "setup_path", metavar="SETUP.toml", help="What is known of vehicle, wheel and lines.")
+@click.option("--json", "json_path", metavar="OUT.json", help='Write the plan as JSON; "-" prints only that.')
+@click.option("--page", "page_path", metavar="OUT.html", help="Write the plan with its pictures as one HTML page.")
+def plan(
+    recording: str | None, test: str | None, setup_path: str | None, json_path: str | None, page_path: str | None
+) -> None:
+    """Plan what to record for a test: lines, leads, range, rate, length, cautions and the picture to expect.
+
+    With RECORDING the causes still open and the suspect slot come from its analysis; without it give --test.
+    """
+    from witnessmark import output, startup
+
+    if recording is None and test is None:
+        raise click.UsageError("Give a RECORDING, or --test with a test's id (witnessmark tests)")
+    places = [p for p in (json_path, page_path) if p is not None and p != "-"]
+    if page_path == "-":
+        raise BadOutput("-: a page is a file to open in a browser; give it a name such as plan.html")
+    output.check_places(places, [p for p in (recording, setup_path) if p is not None])
+    _place_for_compiled_code()
+    with startup.quick_imports():
+        from witnessmark.pipeline import plan_for
+
+    made = plan_for(recording, setup_path, test)
+    texts: dict[str, str] = {}
+    if json_path is not None:
+        from witnessmark.plan.plan_json import plan_json
+
+        texts[json_path] = _dumped(plan_json(made))
+    if page_path is not None:
+        from witnessmark.plan.document import plan_html
+
+        texts[page_path] = plan_html(made)
+    printed = texts.pop("-", None)
+    if printed is None:
+        from witnessmark.plan.terminal import summary
+
+        printed = summary(made) + "\n"
+    output.write_all(texts)
+    _print(printed)
+
+
+@main.command()
+@click.argument("recording")
+@click.option("--test", "test", metavar="TEST", required=True, help="The test that is hooked up for.")
+@click.option("--setup", "setup_path", metavar="SETUP.toml", help="What is known of vehicle, wheel and lines.")
+@click.option("--json", "json_path", metavar="OUT.json", help='Write the result as JSON; "-" prints only that.')
+def hookup(recording: str, test: str, setup_path: str | None, json_path: str | None) -> None:
+    """Check a hookup on the first seconds in RECORDING, before the engine is cranked long.
+
+    Holds every line against the plan for TEST: missing, dead, the wrong way round, wrong ratio, too slow, clipped.
+    Exit status 0: checked, whatever came out; 2: bad input.
+    """
+    from witnessmark import output, startup
+
+    output.check_places([p for p in (json_path,) if p is not None and p != "-"], [recording, setup_path or recording])
+    _place_for_compiled_code()
+    with startup.quick_imports():
+        from witnessmark.pipeline import hookup_of
+
+    from witnessmark.plan.plan_json import hookup_json
+    from witnessmark.plan.terminal import hookup_summary
+
+    seen = hookup_of(recording, setup_path, test)
+    text = _dumped(hookup_json(seen))
+    if json_path is not None and json_path != "-":
+        output.write_all({json_path: text})
+    _print(text if json_path == "-" else hookup_summary(seen) + "\n")
+
+
+@main.command()
 @click.argument("scenario")
 @click.argument("out")
 def simulate(scenario: str, out: str) -> None:
@@ -255,16 +371,5 @@ def simulate(scenario: str, out: str) -> None:
     _print("".join(f"{what:<10} {path}\n" for what, path in zip(("recording", "truth", "setup"), written, strict=True)))
 
 
-main.add_command(scan)
-main.add_command(case)
-
-
-def _add_live_commands() -> None:
-    """Commands of their own module; it uses what stands above."""
-    from witnessmark import cli_live
-
-    main.add_command(cli_live.capture)
-    main.add_command(cli_live.follow)
-
-
-_add_live_commands()
+for _command in (scan, case, capture, follow):
+    main.add_command(_command)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from witnessmark import cli, output, startup
+from witnessmark import console, output, startup
 from witnessmark.errors import BadOutput
 
 if TYPE_CHECKING:
@@ -32,14 +32,14 @@ def run(source: str, options: Following) -> None:
 
     folder = source != PIPE and is_folder(source)
     _check(source, options, folder)
-    cli._place_for_compiled_code()
+    console.place_for_compiled_code()
     with startup.quick_imports():
         import witnessmark.pipeline  # noqa: F401  (all of it once, quickly)
     from witnessmark.follow import marks
     from witnessmark.recording.setup import Setup, load_setup
 
     setup = Setup() if options.setup_path is None else load_setup(options.setup_path)
-    with marks.listening(keyboard=source != PIPE and not folder and cli._on_terminal()) as heard:
+    with marks.listening(keyboard=source != PIPE and not folder and console.on_terminal()) as heard:
         if folder:
             _folder(source, options, heard)
         else:
@@ -82,11 +82,11 @@ def _check_folder(options: Following) -> None:
 
 def _say(options: Following) -> Callable[[str], None]:
     """Lines go to standard output, or beside it where only the JSON may stand there."""
-    from witnessmark.report.terminal import latin
+    from witnessmark.report.blocks import latin
 
     if options.json_path == PIPE:
         return lambda line: click.echo(latin(line), err=True)
-    return lambda line: cli._print(latin(line) + "\n")
+    return lambda line: console.print_text(latin(line) + "\n")
 
 
 def _folder(source: str, options: Following, heard: Marks) -> None:
@@ -104,7 +104,7 @@ def _folder(source: str, options: Following, heard: Marks) -> None:
             None if options.report_path is None else str(Path(options.report_path) / f"{name}.html"),
         )
         output.write_all(texts)
-        cli._print(f"{path}\n{summary(analysis)}\n\n")
+        console.print_text(f"{path}\n{summary(analysis)}\n\n")
 
     watch(Folder(source, there_too=options.there_too), analyse, _say(options), heard, options.idle_s)
 
@@ -112,7 +112,9 @@ def _folder(source: str, options: Following, heard: Marks) -> None:
 def _texts(analysis: Analysis, json_path: str | None, report_path: str | None) -> dict[str, str]:
     texts: dict[str, str] = {}
     if json_path is not None:
-        texts[json_path] = cli._json(analysis)
+        from witnessmark.report.analysis_json import analysis_json
+
+        texts[json_path] = console.dumped(analysis_json(analysis))
     if report_path is not None:
         from witnessmark.report.html import report_html
 
@@ -176,4 +178,4 @@ def _write(analysis: Analysis, options: Following) -> None:
     texts = _texts(analysis, options.json_path, options.report_path)
     printed = texts.pop(PIPE, None)
     output.write_all(texts)
-    cli._print("\n" + summary(analysis) + "\n" if printed is None else printed)
+    console.print_text("\n" + summary(analysis) + "\n" if printed is None else printed)

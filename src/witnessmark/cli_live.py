@@ -50,7 +50,7 @@ def capture(
     Ranges, coupling and probes stay as they are set at the instrument. Exit status 0: written; 2: it did not come to
     that, and why.
     """
-    from witnessmark import cli, output
+    from witnessmark import console, output
     from witnessmark.capture import acquire, dialects, instrument, keep
 
     wanted = acquire.parse_channels(channels)
@@ -65,7 +65,7 @@ def capture(
     with instrument.connected(resource, backend, timeout_s) as line:
         captured = acquire.capture(line, known, wanted, seconds, rate_hz=rate_hz, reset=reset, begun=begun)
     keep.write(captured, out)
-    cli._print(keep.summary(captured, out))
+    console.print_text(keep.summary(captured, out))
 
 
 @click.command()

@@ -5,6 +5,7 @@
     ├── BadSetup                a setup file with an unknown key, wrong type or impossible value
     ├── BadScenario             the same for a simulation scenario
     ├── BadKnowledge            a knowledge file (limits, layouts, tests) that fails its schema
+    ├── BadObservation          what was seen by hand, or cases closed, cannot be used
     ├── BadOutput               a place that cannot be written
     ├── BadScan                 a log, an answer or a typed-in snapshot of scan data that cannot be read
     ├── NoLink                  a vehicle bus that cannot be opened, is silent, or refuses what is asked
@@ -36,6 +37,10 @@ class BadScenario(WitnessmarkError):
 
 class BadKnowledge(WitnessmarkError):
     """A knowledge file fails its schema; the message names file and row."""
+
+
+class BadObservation(WitnessmarkError):
+    """An observation by hand or a count of closed cases cannot be used; the message names it."""
 
 
 class BadOutput(WitnessmarkError):

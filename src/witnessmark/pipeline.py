@@ -9,17 +9,21 @@ Each stage gets what the stages before it made, and none changes its input.
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from witnessmark.causes.engines import engine_facts
 from witnessmark.causes.model import Verdict
+from witnessmark.causes.observations import Observation
 from witnessmark.causes.weigh import Context, weigh
 from witnessmark.engine.examine import examine
 from witnessmark.engine.model import EngineResult
 from witnessmark.engine.phase import slot_angle_deg
 from witnessmark.engine.sides import doubtful, find_side
+from witnessmark.errors import BadObservation
 from witnessmark.findings.find import find
 from witnessmark.findings.model import Findings, NotAssessed
+from witnessmark.plan.model import Hookup, Plan
 from witnessmark.provenance import Step
 from witnessmark.recording.model import Recording
 from witnessmark.recording.open import kept_setup, open_recording
@@ -44,20 +48,33 @@ KEY_EDGES = 2  # a line that rises at key-on and falls at key-off has not turned
 STILL = "nothing turns in this record"
 
 
-def analyze(recording_path: str | os.PathLike[str], setup_path: str | os.PathLike[str] | None = None) -> Analysis:
+def analyze(
+    recording_path: str | os.PathLike[str],
+    setup_path: str | os.PathLike[str] | None = None,
+    *,
+    observations: Sequence[Observation] = (),
+    closed: Mapping[str, int] | None = None,
+) -> Analysis:
     """Read a recording (and a setup, where there is one) and analyse it.
 
-    A working store may hold a setup of its own, which is used where none is given.
-
-    Raises a :class:`~witnessmark.errors.WitnessmarkError` of one line for a recording or setup that cannot be used.
+    A working store may hold a setup of its own, which is used where none is given. observations: what was seen by
+    hand. closed: the shop's own closed cases by cause. Raises a :class:`~witnessmark.errors.WitnessmarkError`
+    of one line for a recording or setup that cannot be used.
     """
     setup_path = kept_setup(recording_path) if setup_path is None else os.fspath(setup_path)
     setup = Setup() if setup_path is None else load_setup(setup_path)
     recording = open_recording(recording_path, setup)
-    return analyze_recording(recording, setup, setup_path)
+    return analyze_recording(recording, setup, setup_path, observations=observations, closed=closed)
 
 
-def analyze_recording(recording: Recording, setup: Setup | None = None, setup_path: str | None = None) -> Analysis:
+def analyze_recording(
+    recording: Recording,
+    setup: Setup | None = None,
+    setup_path: str | None = None,
+    *,
+    observations: Sequence[Observation] = (),
+    closed: Mapping[str, int] | None = None,
+) -> Analysis:
     """Analyse an open recording, whatever it holds; the setup's scales are taken to be in the recording already."""
     known = Setup() if setup is None else setup
     signals = extract(recording, known)
@@ -69,7 +86,8 @@ def analyze_recording(recording: Recording, setup: Setup | None = None, setup_pa
     else:
         findings = find(signals, wheel, engine, known, recording)
         wheel = collect.as_found(wheel, findings.found)
-    verdict = weigh(findings, context_of(signals, wheel, engine, known, motion))
+    context = context_of(signals, wheel, engine, known, motion)
+    verdict = weigh(findings, context, observations=observations, closed=closed)
     analysis = Analysis(
         recording=recording,
         setup=known,
@@ -86,13 +104,20 @@ def analyze_recording(recording: Recording, setup: Setup | None = None, setup_pa
     return replace(analysis, whereabouts=whereabouts(wheel, engine, known, collect.suspects(analysis)))
 
 
-def with_scan(analysis: Analysis, snapshot: ScanSnapshot) -> Analysis:
+def with_scan(
+    analysis: Analysis,
+    snapshot: ScanSnapshot,
+    *,
+    observations: Sequence[Observation] = (),
+    closed: Mapping[str, int] | None = None,
+) -> Analysis:
     """The analysis with what control units of the same vehicle said: their findings after its own, weighed anew."""
     said = judge(snapshot)
     findings = beside(analysis.findings, said)
     known = context_of(analysis.signals, analysis.wheel, analysis.engine, analysis.setup, analysis.in_motion)
     stored = {code for unit in snapshot.units for code in unit.codes}
-    verdict = weigh(findings, replace(known, codes=tuple(sorted({*known.codes, *stored}))))
+    about = replace(known, codes=tuple(sorted({*known.codes, *stored})))
+    verdict = weigh(findings, about, observations=observations, closed=closed)
     read = Step(
         "scan",
         "codes and live data taken in",
@@ -103,6 +128,38 @@ def with_scan(analysis: Analysis, snapshot: ScanSnapshot) -> Analysis:
     again = replace(analysis, findings=findings, verdict=verdict, steps=steps)
     spots = whereabouts(again.wheel, again.engine, again.setup, collect.suspects(again))
     return replace(again, whereabouts=spots)
+
+
+def plan_for(
+    recording_path: str | os.PathLike[str] | None, setup_path: str | os.PathLike[str] | None, test: str | None
+) -> Plan:
+    """The capture plan for a test, by default for the next test that a recording asks for.
+
+    Raises a :class:`~witnessmark.errors.WitnessmarkError` of one line for input that cannot be used, and where neither
+    a test is named nor the recording asks for one.
+    """
+    from witnessmark.plan.make import plan_for as planned
+    from witnessmark.plan.make import told_by
+
+    setup = Setup() if setup_path is None else load_setup(os.fspath(setup_path))
+    analysis = None if recording_path is None else analyze(recording_path, setup_path)
+    if test is None:
+        tests = () if analysis is None else analysis.verdict.next_tests
+        if not tests:
+            raise BadObservation("no test is asked for; name one with --test (witnessmark tests lists them)")
+        test = tests[0].id
+    return planned(test, told_by(setup, analysis))
+
+
+def hookup_of(recording_path: str | os.PathLike[str], setup_path: str | os.PathLike[str] | None, test: str) -> Hookup:
+    """The first seconds of a record against the plan for a test. Raises as :func:`plan_for`."""
+    from witnessmark.plan.hookup import check
+    from witnessmark.plan.make import plan_for as planned
+    from witnessmark.plan.make import told_by
+
+    setup = Setup() if setup_path is None else load_setup(os.fspath(setup_path))
+    analysis = analyze(recording_path, setup_path)
+    return check(planned(test, told_by(setup, analysis), with_pictures=False), analysis)
 
 
 def _read(signals: Signals, setup: Setup, recording: Recording) -> tuple[WheelResult, EngineResult]:

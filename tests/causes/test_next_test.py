@@ -12,17 +12,11 @@ from hypothesis import strategies as st
 from scipy import stats as sps
 
 from witnessmark.causes.catalogue import load_knowledge
+from witnessmark.causes.chances import entropy_bits, gain_bits, posterior
 from witnessmark.causes.engines import EngineFacts
-from witnessmark.causes.next_test import (
-    _applies,
-    entropy_bits,
-    expected_cost,
-    gain_bits,
-    posterior,
-    repair_order,
-    worth_of,
-)
+from witnessmark.causes.next_test import _applies
 from witnessmark.causes.weigh import Balance, Context, Entry
+from witnessmark.causes.worth import expected_cost, repair_order, worth_of
 from witnessmark.findings.model import NotAssessed
 
 from .made import HALL, VR, finding, verdict
@@ -76,6 +70,7 @@ def test_worth_adds_up() -> None:
     test = next(t for t in known.test if t.id == "both-ends-of-the-line")
     worth = worth_of(test, [Entry("crank-sensor", 0.6), Entry("crank-circuit", 0.4)], known)
     assert worth.after_min < worth.before_min
+    assert sum(worth.outcome) == pytest.approx(1.0)
     assert worth.value_min == pytest.approx(worth.before_min - worth.after_min - worth.cost_min)
     assert worth.cost_min > test.minutes  # opening and precautions are paid for
 
@@ -92,7 +87,12 @@ def test_a_nearly_certain_tooth_is_to_be_looked_at_first() -> None:
 @pytest.mark.parametrize(
     ("kind", "lock", "context", "tests"),
     [
-        ("edges-dropped", "none", HALL, {"both-ends-of-the-line", "sensor-at-its-own-terminals"}),
+        (
+            "edges-dropped",
+            "none",
+            HALL,
+            {"both-ends-of-the-line", "sensor-at-its-own-terminals", "warm-and-cool-the-sensor"},
+        ),
         ("signal-lost", "none", HALL, {"both-ends-of-the-line"}),
         ("edges-spurious", "event", VR, {"silence-the-other-circuit"}),
         ("polarity-reversed", "none", VR, {"check-the-hookup"}),

@@ -1,11 +1,13 @@
 """The knowledge behind causes and tests: TOML files, schema-checked on load, each row with its source mark.
 
 Files: causes.toml (priors and words), likelihood.toml (what a finding says about each cause), tests.toml (what can be
-tried next) and cautions.toml (what can hurt). A user may keep an edited copy in a folder of their own.
+tried next), costs.toml (what it costs and is done with) and cautions.toml (what can hurt). A user may keep an edited
+copy in a folder of their own.
 """
 
 from __future__ import annotations
 
+import math
 import os
 import re
 import tomllib
@@ -24,11 +26,12 @@ from witnessmark.findings.kinds import FINDING_KINDS, LOCKS
 Mark = Literal["published", "common practice", "memory", "derived", "measured"]
 Share = Annotated[float, Field(ge=0.0, le=1.0)]
 Positive = Annotated[float, Field(gt=0.0)]
+NotNegative = Annotated[float, Field(ge=0.0)]
 Likelihood = Annotated[float, Field(gt=0.0, le=1.0)]
 
 HOME = Path(__file__).parent / "knowledge"
 FOLDER_VARIABLE = "WITNESSMARK_KNOWLEDGE"
-FILES = ("causes.toml", "likelihood.toml", "tests.toml", "cautions.toml")
+FILES = ("causes.toml", "likelihood.toml", "tests.toml", "costs.toml", "cautions.toml")
 
 
 class Row(BaseModel):
@@ -144,12 +147,13 @@ class HistoryRow(Row):
 
 
 class OutcomeRow(BaseModel):
-    """One result of a test and what follows from it."""
+    """One result of a test and what follows from it; ``sees``: causes that it shows directly at the part."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     result: str
     then: str
+    sees: list[str] = Field(default_factory=list)
 
 
 class Wording(BaseModel):
@@ -165,6 +169,10 @@ class Wording(BaseModel):
 class TestRow(Row):
     """A test: cost, cautions, and the chance of each outcome under each cause (``others`` for causes not named).
 
+    Costs are minutes: ``minutes`` of doing it, ``risk_minutes`` (what may go wrong, chance times harm),
+    ``irreversible_minutes`` (what cannot be taken back), ``material_minutes`` (used up). ``watches``: turns watched,
+    for a test that catches a fault only when it shows meanwhile. ``faults``: rows of reach.toml that it is for.
+    ``chance_mark``: where the chances come from.
     ``observes``: causes it sees directly at the part. ``clean``: fit for a record in which nothing wrong was seen.
     ``lacks``: only where the record has no channel of one of these roles yet; ``needs``: only where it has them all.
     ``needs_signal``: not where the crank line is dead from end to end. ``unjudged``: only where too little of the crank
@@ -177,6 +185,12 @@ class TestRow(Row):
     wording: list[Wording] = Field(default_factory=list)
     minutes: Annotated[int, Field(ge=1)]
     invasiveness: Annotated[int, Field(ge=0, le=4)]
+    risk_minutes: NotNegative = 0.0
+    irreversible_minutes: NotNegative = 0.0
+    material_minutes: NotNegative = 0.0
+    equipment: list[str] = Field(default_factory=list)
+    faults: list[str] = Field(default_factory=list)
+    watches: Annotated[int, Field(ge=1)] | None = None
     cautions: list[str] = Field(default_factory=list)
     sensor: list[str] | None = None
     lacks: list[str] | None = None
@@ -188,9 +202,27 @@ class TestRow(Row):
     outcomes: Annotated[list[OutcomeRow], Field(min_length=2)]
     others: list[Likelihood]
     chance: dict[str, list[Likelihood]]
+    chance_mark: Mark = "memory"
+
+    def chances(self, causes: Sequence[str]) -> list[float]:
+        """Chances of the outcomes under a cause or a pair of causes: of a pair, the member the test knows more of."""
+        return max((self.chance.get(c, self.others) for c in causes), key=lambda row: row[0])
+
+    def sensitivity(self, cause: str) -> tuple[float, float] | None:
+        """Sensitivity and specificity for a cause, over the outcomes that speak for it; None where none does.
+
+        An outcome speaks for a cause under which it is at least three times as likely as under the causes not named.
+        """
+        row = self.chance.get(cause)
+        mine = [] if row is None else [k for k, p in enumerate(row) if p >= 3.0 * self.others[k]]
+        if row is None or not mine:
+            return None
+        return math.fsum(row[k] for k in mine), 1.0 - math.fsum(self.others[k] for k in mine)
 
     @model_validator(mode="after")
     def _chances(self) -> Self:
+        for outcome in self.outcomes:
+            known(outcome.sees, tuple(self.observes), "cause that this test observes")
         known(list(self.chance), CAUSES, "cause")
         known(self.observes, CAUSES, "cause")
         known(self.sensor or [], ("hall", "vr", "analog"), "sensor kind")
@@ -198,6 +230,18 @@ class TestRow(Row):
             if len(row) != len(self.outcomes) or abs(sum(row) - 1.0) > 1e-6:
                 raise ValueError(f"chances of {name} must be {len(self.outcomes)} numbers that sum to 1")
         return self
+
+
+class CostRow(Row):
+    """Prices in minutes of work: by depth of opening (0 look .. 4 open the engine), per caution, of handing back.
+
+    ``rate``: a minute of testing in minutes of repairing.
+    """
+
+    opening_minutes: Annotated[list[NotNegative], Field(min_length=5, max_length=5)]
+    caution_minutes: NotNegative
+    hand_back_minutes: NotNegative
+    rate: Positive
 
 
 class CautionRow(Row):
@@ -218,13 +262,16 @@ class CautionRow(Row):
 
 
 class Knowledge(BaseModel):
-    """All four files together."""
+    """All files together."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     none_found: Share
     none_unjudged: Annotated[float, Field(ge=0.0, lt=0.5)]
     sharpness: Annotated[float, Field(gt=0.0, le=4.0)] = 1.0
+    prior_cases: Positive = 50.0
+    cost: CostRow
+    equipment: dict[str, str]
     cause: list[CauseRow]
     row: list[LikelihoodRow]
     history: list[HistoryRow]
@@ -238,6 +285,10 @@ class Knowledge(BaseModel):
     def headed_by(self, engine: EngineFacts) -> tuple[str, ...]:
         """The cautions that head every report on this engine."""
         return tuple(c.text for c in self.caution if c.always and c.fits(engine))
+
+    def caution_text(self, caution: str) -> str:
+        """The sentence of a caution."""
+        return next(c.text for c in self.caution if c.id == caution)
 
     def caution_texts(self, cautions: Sequence[str], engine: EngineFacts) -> tuple[str, ...]:
         """The sentences of a step's cautions that hold for this engine, with those that belong beside them."""
@@ -262,6 +313,7 @@ class Knowledge(BaseModel):
         for test in self.test:
             shown = [*test.cautions, *(c for w in test.wording for c in w.cautions or ())]
             known(shown, cautions, f"caution (test {test.id})")
+            known(test.equipment, tuple(self.equipment), f"piece of equipment (test {test.id})")
         for row in self.caution:
             known(row.beside, cautions, f"caution (beside {row.id})")
         return self

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from witnessmark.causes.catalogue import CauseRow, Knowledge, LikelihoodRow, TestRow, load_knowledge
+from witnessmark.causes.catalogue import CauseRow, Knowledge, LikelihoodRow, OutcomeRow, TestRow, load_knowledge
+from witnessmark.causes.worth import price_of
 
 HEAD = """# What Witnessmark knows about causes and tests
 
@@ -18,7 +19,7 @@ How it is used: the share of "nothing wrong seen" falls with the confidence of e
 vehicle; what is left is shared among the causes in proportion to prior weight times likelihood of each finding, with
 "measurement fault" and "none of these" always kept. Hints move figures a little, never the first cause. Tests are
 compared by the expected cost of repair before and after them (Heckerman, Breese & Rommelse, Communications of the ACM
-38(3), 1995).
+38(3), 1995); [the next test](next-test.md) says how.
 """
 
 
@@ -97,22 +98,48 @@ def _tests(known: Knowledge) -> str:
     def block(t: TestRow) -> str:
         lines = [f"### `{t.id}`\n", t.statement + "\n"]
         lines += [f"On engines with {w.engine.words()}: {w.statement}\n" for w in t.wording]
-        lines.append(f"{t.minutes} minutes, invasiveness {t.invasiveness}. {t.mark.capitalize()}: {t.source}.")
+        lines.append(f"{_price(t, known)} {t.mark.capitalize()}: {t.source}.")
+        lines.append(f"With {', '.join(known.equipment[e] for e in t.equipment)}. For {', '.join(t.faults)}.")
         if t.cautions:
             lines.append(f"Cautions: {', '.join(t.cautions)}.")
         if t.engine is not None:
             lines.append(f"Only on engines with {t.engine.words()}.")
-        if t.observes:
-            lines.append(f"Sees directly: {', '.join(t.observes)}.")
         lines.append("")
-        lines += [f"- *{o.result}*: {o.then}" for o in t.outcomes]
+        lines += [f"- *{o.result}*: {o.then}{_seen(o)}" for o in t.outcomes]
         chances = {**t.chance, "others": t.others}
         lines.append(
-            "\nChances of these outcomes: " + "; ".join(f"{c} {_numbers(v)}" for c, v in chances.items()) + ".\n"
+            f"\nChances of these outcomes ({t.chance_mark}): "
+            + "; ".join(f"{c} {_numbers(v)}" for c, v in chances.items())
+            + "."
         )
+        lines.append(f"Sensitivity and specificity: {_told(t)}.\n")
         return "\n".join(lines)
 
     return "## Tests\n\n" + "\n".join(block(t) for t in known.test)
+
+
+def _price(test: TestRow, known: Knowledge) -> str:
+    """What it costs, part by part."""
+    price = price_of(test, known)
+    extra = {
+        "risk": price.risk, "what cannot be taken back": price.irreversible, "material": price.material,
+    }  # fmt: skip
+    more = "".join(f", {name} {minutes:g}" for name, minutes in extra.items() if minutes)
+    return (
+        f"{test.minutes} minutes, invasiveness {test.invasiveness}; costs {price.total:g} min in all (opening "
+        f"{price.opening:g}, precautions {price.precautions:g}{more})."
+    )
+
+
+def _seen(outcome: OutcomeRow) -> str:
+    return f" (Seen at the part: {', '.join(outcome.sees)}.)" if outcome.sees else ""
+
+
+def _told(test: TestRow) -> str:
+    """Sensitivity and specificity by cause."""
+    told = {c: test.sensitivity(c) for c in test.chance}
+    parts = [f"{c} {pair[0]:.2f} and {pair[1]:.2f}" for c, pair in told.items() if pair is not None]
+    return "; ".join(parts) or "none of its outcomes speaks for one cause"
 
 
 def _numbers(values: list[float]) -> str:

@@ -11,13 +11,18 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 from witnessmark.causes.catalogue import Bound, Knowledge, LikelihoodRow, load_knowledge
 from witnessmark.causes.engines import EngineFacts
 from witnessmark.causes.ids import MEASUREMENT, NONE_FOUND, NONE_OF_THESE
 from witnessmark.causes.model import Cause, Verdict
 from witnessmark.findings.model import Finding, Findings
+
+if TYPE_CHECKING:
+    from witnessmark.causes.observations import Observation
 
 # A hint is a fifth of a finding at most: it was below the line at which a healthy record is not to be accused.
 HINT_WEIGHT = 0.2
@@ -109,24 +114,41 @@ class Balance:
     entries: tuple[Entry, ...]
     weighed: tuple[Weighed, ...]
     order: tuple[str, ...] = field(default=())  # single causes, most probable first
+    sharpness: float = 1.0  # exponent that the shares of the causes were raised to
 
 
-def weigh(findings: Findings, context: Context | None = None, knowledge: Knowledge | None = None) -> Verdict:
+def weigh(
+    findings: Findings,
+    context: Context | None = None,
+    knowledge: Knowledge | None = None,
+    *,
+    observations: Sequence[Observation] = (),
+    closed: Mapping[str, int] | None = None,
+) -> Verdict:
     """The verdict on ``findings``: causes with probabilities, next tests, cautions, and what would change the order.
 
-    Raises BadKnowledge when a knowledge file fails its schema.
+    observations: what was seen or measured by hand. closed: the shop's own closed cases by cause, which update the
+    priors. Raises BadKnowledge when a knowledge file fails its schema.
     """
-    from witnessmark.causes.next_test import next_tests
+    from witnessmark.causes.experience import updated
+    from witnessmark.causes.next_test import advise
+    from witnessmark.causes.observations import observe
     from witnessmark.causes.say import what_would_change, words
 
     about = context or Context()
-    known = knowledge or load_knowledge()
-    balance = balance_of(findings, about, known)
-    causes = tuple(words(entry, balance, findings, about, known) for entry in balance.entries)
-    causes = _whole(causes)
-    tests = next_tests(balance, causes, findings, about, known)
-    cautions = known.headed_by(about.engine)
-    return Verdict(causes, tests, cautions, what_would_change(balance, causes, findings, known))
+    known, priors = updated(knowledge or load_knowledge(), closed)
+    balance, observed = observe(balance_of(findings, about, known), observations, known)
+    causes = _whole(tuple(words(entry, balance, findings, about, known) for entry in balance.entries))
+    tests, advice = advise(balance, causes, findings, about, known, observed)
+    return Verdict(
+        causes=causes,
+        next_tests=tests,
+        cautions=known.headed_by(about.engine),
+        what_would_change=what_would_change(balance, causes, findings, known),
+        advice=advice,
+        observed=observed,
+        priors=priors,
+    )
 
 
 def _whole(causes: tuple[Cause, ...]) -> tuple[Cause, ...]:
@@ -174,7 +196,7 @@ def _balance(stated: list[Finding], hints: list[Finding], context: Context, know
     shares = {m: (1.0 - nothing) * v / total for m, v in masses.items()}
     shares[(NONE_FOUND,)] = nothing
     order = tuple(sorted(logs, key=lambda c: (-logs[c], c)))
-    return Balance(_entries(shares, order), tuple(weighed), order)
+    return Balance(_entries(shares, order), tuple(weighed), order, sharp)
 
 
 def _entries(shares: dict[tuple[str, ...], float], order: tuple[str, ...]) -> tuple[Entry, ...]:
@@ -187,7 +209,12 @@ def _entries(shares: dict[tuple[str, ...], float], order: tuple[str, ...]) -> tu
     for members, value in listed.items():
         ranked = sorted(members, key=lambda c: order.index(c) if c in order else -1)
         out.append(Entry(ranked[0], value, ranked[1] if len(ranked) > 1 else None))
-    return tuple(sorted(out, key=lambda e: (-e.probability, e.id, e.with_ or "")))
+    return by_probability(out)
+
+
+def by_probability(entries: Iterable[Entry]) -> tuple[Entry, ...]:
+    """Entries, the most probable first."""
+    return tuple(sorted(entries, key=lambda e: (-e.probability, e.id, e.with_ or "")))
 
 
 # --- findings and their rows -----------------------------------------------------------------------------------------

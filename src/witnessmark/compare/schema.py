@@ -10,8 +10,9 @@ import json
 
 from witnessmark.compare.comparison_json import SCHEMA
 from witnessmark.compare.model import OVERALL, VERDICTS
-from witnessmark.report.schema import COUNT, FLAG, NUMBER, POSITIVE, SHARE, SLOT, TEXT, Schema, among, listing, maybe
-from witnessmark.report.schema import record as record_of
+from witnessmark.report.schema import SLOT
+from witnessmark.report.schema_parts import COUNT, FLAG, NUMBER, POSITIVE, SHARE, TEXT, Schema, among, listing, maybe
+from witnessmark.report.schema_parts import record as record_of
 from witnessmark.report.words import CAUSES, KINDS, ROLES
 
 

@@ -50,6 +50,9 @@ def analysis_json(analysis: Analysis) -> dict[str, Any]:
         "causes": verdict_json.causes(analysis.verdict.causes),
         "what_would_change": analysis.verdict.what_would_change or None,
         "next_tests": [verdict_json.next_test(t) for t in analysis.verdict.next_tests],
+        "advice": verdict_json.advice(analysis.verdict.advice),
+        "observed": [verdict_json.observed(o) for o in analysis.verdict.observed],
+        "priors": [verdict_json.prior(p) for p in analysis.verdict.priors],
         "where_to_look": [_where(w) for w in analysis.whereabouts],
         "cautions": list(collect.cautions(analysis)),
         "provenance": [

@@ -10,6 +10,7 @@ import numpy as np
 
 from witnessmark.findings.model import Finding
 from witnessmark.report import collect, phrases
+from witnessmark.report.compose_advice import next_section, observed_section, priors_section
 from witnessmark.report.compose_appendix import appendix
 from witnessmark.report.compose_cams import cams_section
 from witnessmark.report.compose_cylinders import cylinders_section
@@ -21,7 +22,6 @@ from witnessmark.report.compose_parts import (
     cautions_section,
     known_ids,
     measured,
-    next_section,
     not_assessed_section,
     teeth_section,
     where_lines,
@@ -47,7 +47,9 @@ def compose(analysis: Analysis, *, with_pictures: bool = True) -> Document:
         outputs_section(analysis),
         cylinders_section(analysis),
         pressures_section(analysis),
+        observed_section(analysis),
         causes_section(analysis),
+        priors_section(analysis),
         not_assessed_section(analysis),
         bounds_section(analysis),
         next_section(analysis),
@@ -87,7 +89,8 @@ def _facts(analysis: Analysis) -> dict[str, str]:
 def _short(analysis: Analysis) -> Section:
     """The first screen: where to look and what to do next."""
     out = list(where_lines(analysis))[:3]
-    tests = analysis.verdict.next_tests
+    tests, advice = analysis.verdict.next_tests, analysis.verdict.advice
+    out += [Sentence(a.statement, basis="knowledge") for a in (advice.actions if advice is not None else ())]
     if tests:
         because = analysis.verdict.causes[0].because if analysis.verdict.causes else ()
         text = f"Next: {tests[0].statement.rstrip('.')} ({tests[0].minutes} min)."

@@ -1,20 +1,19 @@
-"""The report's middle parts: teeth, start attempts, causes, what cannot be told, next test, where to look, cautions."""
+"""The report's middle parts: teeth, start attempts, causes, what cannot be told, where to look, cautions."""
 
 from __future__ import annotations
 
-from witnessmark.causes.model import Cause, NextTest
+from witnessmark.causes.model import Cause
 from witnessmark.engine.model import Attempt
 from witnessmark.report import collect, phrases, where
 from witnessmark.report.figures import Pictures
 from witnessmark.report.model import Analysis, Section, Sentence, Table, Whereabouts
-from witnessmark.report.words import ROLES, degrees, listed, percent, uncapitalised
+from witnessmark.report.words import ROLES, degrees, listed, percent
 from witnessmark.spans import Evidence
 from witnessmark.wheel.model import Alternative, Tooth
 
 DASH = "–"
 MOST_ATTEMPTS = 6  # attempts told in a sentence each; beyond that the table tells them better
 TOLD = 0.005  # a cause below half a per cent is named, not told: it changes nothing that is done next
-OTHER_TESTS = 2  # further tests worth a line: more would not be done before the record is repeated
 
 
 def measured(analysis: Analysis, text: str) -> Sentence:
@@ -242,35 +241,6 @@ def bounds_section(analysis: Analysis) -> Section:
     return Section(
         "bounds", "What “nothing seen” is worth", tuple(measured(analysis, b) for b in analysis.findings.bounds)
     )
-
-
-# --- next ------------------------------------------------------------------------------------------------------------
-
-
-def next_section(analysis: Analysis) -> Section:
-    """The next test in full, the one or two after it in a line each."""
-    tests = analysis.verdict.next_tests
-    if not tests:
-        return Section("next", "The next test")
-    out = _test(tests[0])
-    for other in tests[1 : 1 + OTHER_TESTS]:
-        caution = f" Caution: {phrases.opening(other.cautions[0])}" if other.cautions else ""
-        out.append(
-            Sentence(f"After that: {other.statement.rstrip('.')} ({other.minutes} min).{caution}", basis="knowledge")
-        )
-    return Section("next", "The next test", tuple(out))
-
-
-def _test(test: NextTest) -> list[Sentence]:
-    said = " bit" in test.why or test.gain_bits <= 0.0
-    gain = "" if said else f"; it tells {test.gain_bits:.2f} bit about the cause"
-    out = [Sentence(f"{test.statement.rstrip('.')} ({test.minutes} min{gain}).", basis="knowledge")]
-    out += [Sentence(f"Caution: {c}", basis="knowledge") for c in test.cautions]
-    out += [Sentence(f"Why: {test.why}", basis="knowledge")] if test.why else []
-    return out + [
-        Sentence(f"If {uncapitalised(o.result).rstrip('.')}: {o.then.rstrip('.')}.", basis="knowledge")
-        for o in test.outcomes
-    ]
 
 
 # --- where to look ---------------------------------------------------------------------------------------------------

@@ -7,40 +7,22 @@ Fields may be added to an analysis, so objects stay open; none of those below is
 from __future__ import annotations
 
 import json
-from typing import Any
 
+from witnessmark.report.schema_advice import advice_schema, next_test_schema, observed_schema, prior_schema
+from witnessmark.report.schema_parts import (
+    COUNT,
+    FLAG,
+    NUMBER,
+    POSITIVE,
+    SHARE,
+    TEXT,
+    Schema,
+    among,
+    listing,
+    maybe,
+    record,
+)
 from witnessmark.report.words import CAUSES, KINDS, LOCKS, ROLES, SENSORS
-
-Schema = dict[str, Any]
-
-TEXT: Schema = {"type": "string"}
-FLAG: Schema = {"type": "boolean"}
-NUMBER: Schema = {"type": "number"}
-COUNT: Schema = {"type": "integer", "minimum": 0}
-SHARE: Schema = {"type": "number", "minimum": 0, "maximum": 1}
-POSITIVE: Schema = {"type": "number", "minimum": 0}
-
-
-def maybe(schema: Schema) -> Schema:
-    """The same, or null where unknown."""
-    return {"anyOf": [schema, {"type": "null"}]}
-
-
-def among(words: list[str] | tuple[str, ...] | dict[str, str]) -> Schema:
-    """One of a closed list."""
-    return {"enum": list(words)}
-
-
-def listing(items: Schema, **more: Any) -> Schema:
-    """An array of items."""
-    return {"type": "array", "items": items, **more}
-
-
-def record(required: dict[str, Schema], optional: dict[str, Schema] | None = None, **more: Any) -> Schema:
-    """An object with required keys; further keys are allowed."""
-    properties = {**required, **(optional or {})}
-    return {"type": "object", "properties": properties, "required": list(required), **more}
-
 
 SPAN = record({"start_s": NUMBER, "end_s": NUMBER, "reason": TEXT})
 SLOT: Schema = {"type": "integer", "minimum": 1}
@@ -221,20 +203,6 @@ def _cause() -> Schema:
     )
 
 
-def _next_test() -> Schema:
-    return record(
-        {
-            "id": TEXT,
-            "statement": TEXT,
-            "why": TEXT,
-            "minutes": COUNT,
-            "gain_bits": POSITIVE,
-            "outcomes": listing(record({"result": TEXT, "then": TEXT})),
-            "cautions": listing(TEXT),
-        }
-    )
-
-
 def _where() -> Schema:
     guide = record({"reference": TEXT, "bar_deg": {"type": "number", "minimum": 0, "exclusiveMaximum": 360}})
     return record(
@@ -329,6 +297,9 @@ def _further() -> dict[str, Schema]:
         "pressures": listing(_pressure(), description="lines of cylinder, intake and exhaust pressure"),
         "replay": maybe(_replay()),
         "what_would_change": maybe(TEXT),
+        "advice": maybe(advice_schema()),
+        "observed": listing(observed_schema(), description="tests done by hand, in the order in which they count"),
+        "priors": listing(prior_schema(), description="empty where no closed cases were given"),
         "where_to_look": listing(_where()),
         "provenance": listing(step),
     }
@@ -364,7 +335,7 @@ def analysis_schema() -> Schema:
             ),
             "findings": listing(_finding()),
             "causes": listing(_cause(), minItems=1),
-            "next_tests": listing(_next_test()),
+            "next_tests": listing(next_test_schema()),
             "cautions": listing(TEXT),
         },
         _further(),

@@ -11,6 +11,7 @@ from witnessmark.engine.model import Attempt
 from witnessmark.findings.model import Finding
 from witnessmark.report import collect, phrases, where
 from witnessmark.report.blocks import block as _block
+from witnessmark.report.compose_advice import observed_words
 from witnessmark.report.compose_parts import where_text
 from witnessmark.report.model import Analysis
 from witnessmark.report.words import KINDS, SYMPTOM_KINDS, degrees, output_words, percent
@@ -28,6 +29,8 @@ def summary(analysis: Analysis) -> str:
     lines += _block("Wheel", _wheel(analysis))
     lines += _block("Starts", _attempts(analysis))
     lines += _block("Look", _look(analysis))
+    lines += _block("Observed", [observed_words(o) for o in analysis.verdict.observed])
+    lines += _block("Repair", _repair(analysis))
     lines += _block("Next test", _next(analysis))
     lines += _block("Otherwise", _otherwise(analysis))
     lines += _block("Not told", _not_told(analysis))
@@ -119,6 +122,12 @@ def _attempt(number: int, attempt: Attempt) -> str:
 def _look(analysis: Analysis) -> list[str]:
     out = [where_text(spot) for spot in analysis.whereabouts[:2]]
     return [*out, f"Caution: {where.CAUTION}"] if out else []
+
+
+def _repair(analysis: Analysis) -> list[str]:
+    """What may be put right now."""
+    advice = analysis.verdict.advice
+    return [] if advice is None else [a.statement for a in advice.actions]
 
 
 def _next(analysis: Analysis) -> list[str]:

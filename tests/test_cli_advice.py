@@ -1,0 +1,54 @@
+"""The command line's options for what was seen by hand, and the list of tests."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from click.testing import CliRunner
+
+from witnessmark.cli import BAD_INPUT, main
+
+
+def run(*args):
+    return CliRunner().invoke(main, [str(a) for a in args])
+
+
+@pytest.mark.parametrize(
+    ("options", "word"),
+    [
+        (("--observed", "look-at-the-toth=1"), "look-at-the-tooth"),
+        (("--observed", "look-at-the-tooth"), "TEST=OUTCOME"),
+        (("--observations", "gone.toml"), "gone.toml"),
+        (("--closed-cases", "gone.toml"), "gone.toml"),
+    ],
+)
+def test_what_cannot_be_used_is_one_line_before_the_recording_is_read(options, word):
+    result = run("analyze", "no-such-recording.csv", *options)
+    assert result.exit_code == BAD_INPUT
+    assert result.stdout == ""
+    assert len(result.stderr.splitlines()) == 1
+    assert word in result.stderr
+
+
+def test_the_tests_are_listed():
+    result = run("tests")
+    assert result.exit_code == 0
+    assert "look-at-the-tooth" in result.stdout
+    page = run("tests", "look-at-the-tooth")
+    assert "look-at-the-tooth=1:" in page.stdout
+    assert run("tests", "nothing").exit_code == BAD_INPUT
+
+
+def test_an_observation_reaches_the_analysis(bakery, tmp_path):
+    closed = tmp_path / "closed.toml"
+    closed.write_text("[closed]\ntrigger-wheel-tooth = 2\n", encoding="utf-8")
+    result = run(
+        "analyze", bakery.recording, "--setup", bakery.setup, "--json", "-", "--closed-cases", closed,
+        "--observed", "look-at-the-tooth=1",
+    )  # fmt: skip
+    assert result.exit_code == 0, result.stderr
+    data = json.loads(result.stdout)
+    assert data["observed"][0]["test"] == "look-at-the-tooth"
+    assert data["advice"]["actions"][0]["cause"] == "trigger-wheel-tooth"
+    assert any(p["cases"] == 2 for p in data["priors"])
