@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from witnessmark.engine import compression_kernel as kernel
 from witnessmark.engine import geometry
 
 Array = NDArray[np.float64]
@@ -89,61 +90,24 @@ def shape(cylinder: geometry.CylinderGeometry) -> Tables:
     return gas, share, np.where(closed, arm, 0.0)
 
 
-def _read(table: Array, angle_deg: Array, cycle_deg: float) -> Array:
-    folded = np.mod(angle_deg, cycle_deg)
-    folded = np.where(folded > cycle_deg / 2, folded - cycle_deg, folded)
-    return np.asarray(np.interp(np.mod(folded, 720.0), np.arange(721.0), np.append(table, table[0])))
-
-
-def _design(part: Speed, tdc: Array, blow_by: Array, tables: Tables, cycle_deg: float) -> Array:
-    """Columns [k, 2n + 3]: charge of each event, its blow-by beyond ``blow_by``, drive, fall with speed; the energy."""
-    fine = part.angle_deg[0] - STEP_DEG / 2 + np.arange(len(part.angle_deg) * int(STEP_DEG)) + 0.5
-    off = fine[:, None] - tdc[None, :]
-    gas, case = _read(tables[0], off, cycle_deg), _read(tables[2], off, cycle_deg)
-    share = _blown_so_far(off, np.repeat(part.rad_s, int(STEP_DEG)), tables, cycle_deg)
-    gas = gas * np.exp(-blow_by * share)
-    torque = np.hstack([gas - case.sum(axis=1, keepdims=True) / len(tdc), -gas * share])
-    work = np.cumsum(torque, axis=0) * np.radians(1.0)
-    rows = work.reshape(len(part.angle_deg), int(STEP_DEG), -1).mean(axis=1)
-    along = np.radians(part.angle_deg - part.angle_deg[0])
-    slowed = np.cumsum(part.rad_s) * np.radians(STEP_DEG)
-    at = np.radians(part.angle_deg[:, None] - tdc[None, :])
-    sweep = np.sin(at) * (1.0 + np.cos(at) / np.sqrt(ROD_RATIO**2 - np.sin(at) ** 2))
-    energy = 0.5 * part.rad_s**2 * (1.0 + PISTON * (sweep**2).sum(axis=1))
-    return np.column_stack([rows, along, slowed, energy])
-
-
-def _blown_so_far(off_deg: Array, rad_s: Array, tables: Tables, cycle_deg: float) -> Array:
-    """Share of blow-by [angles, events] by time, not by angle: a crank that lingers about TDC loses more."""
-    rise = np.diff(_signed_share(tables[1]), append=0.0)
-    folded = np.mod(off_deg + cycle_deg / 2, cycle_deg) - cycle_deg / 2
-    inside = (folded >= CLOSES_DEG) & (folded <= OPENS_DEG)
-    rate = np.where(inside, rise[np.clip(np.rint(folded + 360.0), 0, 719).astype(np.int64)], 0.0)
-    total = np.cumsum(rate * (rad_s.mean() / rad_s)[:, None], axis=0)
-    begins = inside & ~np.vstack([np.zeros((1, off_deg.shape[1]), bool), inside[:-1]])
-    first = _read(tables[1], off_deg[:1], cycle_deg) * inside[:1]
-    base = np.maximum.accumulate(np.where(begins, total, 0.0), axis=0)
-    base = np.where(np.maximum.accumulate(begins & (np.arange(len(off_deg)) > 0)[:, None], axis=0), base, -first)
-    return np.where(inside, np.maximum(total - base, 0.0), 0.0)
-
-
-def _signed_share(share: Array) -> Array:
-    """The table of 0..719 degrees after TDC in order from -360 to 359, zero where the valves are open before it."""
-    turned = np.roll(share, 360)
+def _compiled(tables: Tables) -> Array:
+    """[4, 720]: the three tables, and how the blow-by rises from degree -360 to 359, zero before the valves close."""
+    turned = np.roll(tables[1], 360)
     turned[: int(360 + CLOSES_DEG)] = 0.0
-    return np.asarray(turned)
+    return np.stack([*tables, np.diff(turned, append=0.0)])
 
 
-def _normal(part: Speed, tdc: Array, blow_by: Array, tables: Tables, cycle_deg: float) -> tuple[Array, Array, Array]:
-    """(A'A, A'y, [y'y, count]) of one block with its own start value and a drive that drifts."""
-    a = _design(part, tdc, blow_by, tables, cycle_deg)
-    a, y = a[:, :-1], a[:, -1]
-    x = np.linspace(-1.0, 1.0, len(y))
-    if part.good is not None:
-        a, y, x = a[part.good], y[part.good], x[part.good]
-    own = np.linalg.qr(np.column_stack([np.ones_like(x), x, x**2]))[0]
-    a, y = a - own @ (own.T @ a), y - own @ (own.T @ y)
-    return a.T @ a, a.T @ y, np.array([y @ y, float(len(y))])
+def _normal(part: Speed, tdc: Array, blow_by: Array, tables: Array, cycle_deg: float) -> tuple[Array, Array, Array]:
+    """(A'A, A'y, [y'y, count]) of one block with its own start value and a drive that drifts.
+
+    Columns of A [k, 2n + 2]: charge of each event, its blow-by beyond ``blow_by``, drive, fall with speed; y: energy.
+    """
+    good = np.ones(len(part.angle_deg), bool) if part.good is None else part.good
+    all_of = kernel.normal(
+        part.angle_deg, part.rad_s, good, tdc, blow_by, tables, int(cycle_deg), int(STEP_DEG), CLOSES_DEG, OPENS_DEG,
+        ROD_RATIO, PISTON,
+    )  # fmt: skip
+    return all_of[:-1, :-1], all_of[:-1, -1], np.array([all_of[-1, -1], float(np.count_nonzero(good))])
 
 
 def _solve(ata: Array, aty: Array, n: int, weight: Array, target: Array) -> Array:
@@ -176,10 +140,11 @@ def _fit(parts: Sequence[Speed], tdc: Array, tables: Tables, cycle_deg: float, r
     Huber, Robust Statistics, from memory).
     """
     n = len(tdc)
+    looked_up = _compiled(tables)
     blow = np.full(n, LOST)
     size, unknown, weight, target, blocks, left = 0.0, np.zeros(0), np.zeros(n), np.zeros(n), [], 1.0
     for turn in range(rounds):
-        blocks = [_normal(p, tdc, blow, tables, cycle_deg) for p in parts]
+        blocks = [_normal(p, tdc, blow, looked_up, cycle_deg) for p in parts]
         ata, aty, sums = (np.sum([b[i] for b in blocks], axis=0) for i in (0, 1, 2))
         if turn == 0:
             weight = np.full(n, 1e-3 * float(ata[:n, :n].trace()) / n)

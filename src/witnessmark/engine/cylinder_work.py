@@ -197,6 +197,8 @@ def _count(speeds: list[Speed], size: CylinderGeometry, cycle_deg: float) -> int
     for n in COUNTS:
         offsets = np.arange(n) * cycle_deg / n
         shift, left = compression.placed(speeds, offsets, size, cycle_deg)
+        if left > CLEARLY * SURE_FIT:
+            continue  # neither the best of a sure fit nor close to it
         found = compression.relative(speeds, offsets + shift, size, cycle_deg)
         if found is not None and (found.rel < EMPTY).sum() <= 1 and found.rel.max() < 2.0:
             scores[n] = left
