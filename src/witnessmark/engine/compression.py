@@ -21,6 +21,8 @@ from numpy.typing import NDArray
 
 from witnessmark.engine import compression_kernel as kernel
 from witnessmark.engine import geometry
+from witnessmark.special import median
+from witnessmark.threads import each
 
 Array = NDArray[np.float64]
 Tables = tuple[Array, Array, Array]
@@ -97,17 +99,45 @@ def _compiled(tables: Tables) -> Array:
     return np.stack([*tables, np.diff(turned, append=0.0)])
 
 
-def _normal(part: Speed, tdc: Array, blow_by: Array, tables: Array, cycle_deg: float) -> tuple[Array, Array, Array]:
-    """(A'A, A'y, [y'y, count]) of one block with its own start value and a drive that drifts.
+@dataclass(frozen=True, slots=True)
+class _Blocks:
+    """Blocks of BLOCK cycles each: angle_deg, rad_s, good [b, k] as in Speed; own [b, 3, k] what each may drift by."""
 
-    Columns of A [k, 2n + 2]: charge of each event, its blow-by beyond ``blow_by``, drive, fall with speed; y: energy.
-    """
-    good = np.ones(len(part.angle_deg), bool) if part.good is None else part.good
-    all_of = kernel.normal(
-        part.angle_deg, part.rad_s, good, tdc, blow_by, tables, int(cycle_deg), int(STEP_DEG), CLOSES_DEG, OPENS_DEG,
-        ROD_RATIO, PISTON,
-    )  # fmt: skip
-    return all_of[:-1, :-1], all_of[:-1, -1], np.array([all_of[-1, -1], float(np.count_nonzero(good))])
+    angle_deg: Array
+    rad_s: Array
+    good: NDArray[np.bool_]
+    own: Array
+
+    def __len__(self) -> int:
+        """Number of blocks."""
+        return len(self.angle_deg)
+
+    def energy(self, tdc: Array) -> Array:
+        """What is fitted [b, k], with the pistons' part for these events."""
+        return np.asarray(kernel.energy(self.angle_deg, self.rad_s, tdc, ROD_RATIO, PISTON))
+
+    def normal(self, energy: Array, tdc: Array, blow_by: Array, tables: Array, cycle_deg: float) -> Array:
+        """Normal equations [b, 2n + 3, 2n + 3] of each block with its own start value and a drive that drifts.
+
+        Rows: charge of each event, its blow-by beyond ``blow_by``, drive, fall with speed; the energy last.
+        """
+        return np.asarray(kernel.normal(
+            self.angle_deg, self.rad_s, self.good, self.own, energy, tdc, blow_by, tables, int(cycle_deg),
+            int(STEP_DEG), CLOSES_DEG, OPENS_DEG,
+        ))  # fmt: skip
+
+
+def _cut(stretches: Sequence[Speed], cycle_deg: float, most: int | None = None) -> _Blocks:
+    """The stretches in whole blocks, ``most`` of them."""
+    size = round(BLOCK * cycle_deg / STEP_DEG)
+    rows = [(s, slice(i * size, (i + 1) * size)) for s in stretches for i in range(len(s.angle_deg) // size)][:most]
+    if not rows:
+        none = np.empty((0, size))
+        return _Blocks(none, none, none.astype(np.bool_), np.empty((0, 3, size)))
+    good = np.stack([np.ones(size, np.bool_) if s.good is None else s.good[r] for s, r in rows])
+    return _Blocks(
+        np.stack([s.angle_deg[r] for s, r in rows]), np.stack([s.rad_s[r] for s, r in rows]), good, kernel.drifts(good)
+    )
 
 
 def _solve(ata: Array, aty: Array, n: int, weight: Array, target: Array) -> Array:
@@ -120,8 +150,8 @@ def _solve(ata: Array, aty: Array, n: int, weight: Array, target: Array) -> Arra
     return np.asarray(np.linalg.lstsq(ata, aty, rcond=1e-14)[0])
 
 
-def _left(unknown: Array, ata: Array, aty: Array, sums: Array) -> float:
-    return max(float(sums[0] - 2 * unknown @ aty + unknown @ ata @ unknown), 0.0)
+def _left(unknown: Array, ata: Array, aty: Array, square: float) -> float:
+    return max(float(square - 2 * unknown @ aty + unknown @ ata @ unknown), 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,33 +160,35 @@ class _Fit:
     weight: Array
     target: Array
     blow_by: Array  # about which the fit was made
-    blocks: list[tuple[Array, Array, Array]]
+    blocks: Array  # normal equations of each
     left: float  # share of the ripple left, rms
 
 
-def _fit(parts: Sequence[Speed], tdc: Array, tables: Tables, cycle_deg: float, rounds: int = 5) -> _Fit:
+def _fit(parts: _Blocks, tdc: Array, tables: Tables, cycle_deg: float, rounds: int = 5) -> _Fit:
     """Charge and blow-by of every event (Gauss-Newton). What a fit leaves is no white noise: a tenth of the samples
     count. Most cylinders are tight and one may not be: the prior lets go of one that stands far out (Cauchy weights:
     Huber, Robust Statistics, from memory).
     """
     n = len(tdc)
-    looked_up = _compiled(tables)
+    looked_up, energy, count = _compiled(tables), parts.energy(tdc), float(np.count_nonzero(parts.good))
     blow = np.full(n, LOST)
-    size, unknown, weight, target, blocks, left = 0.0, np.zeros(0), np.zeros(n), np.zeros(n), [], 1.0
+    size, unknown, weight, target, left = 0.0, np.zeros(0), np.zeros(n), np.zeros(n), 1.0
     for turn in range(rounds):
-        blocks = [_normal(p, tdc, blow, looked_up, cycle_deg) for p in parts]
-        ata, aty, sums = (np.sum([b[i] for b in blocks], axis=0) for i in (0, 1, 2))
+        blocks = parts.normal(energy, tdc, blow, looked_up, cycle_deg)
+        total = blocks.sum(axis=0)
+        ata, aty, square = total[:-1, :-1], total[:-1, -1], float(total[-1, -1])
         if turn == 0:
             weight = np.full(n, 1e-3 * float(ata[:n, :n].trace()) / n)
             unknown = _solve(ata, aty, n, weight, target)
-        size = float(np.abs(np.median(unknown[:n]))) or 1.0
-        left = max(_left(unknown, ata, aty, sums), LEAST_LEFT**2 * float(sums[0]))
-        far = (blow - np.median(blow)) / TIGHT
-        weight = 10.0 * left / max(float(sums[1]), 1.0) / (TIGHT * size) ** 2 / (1.0 + far**2)
+        size = abs(median(unknown[:n])) or 1.0
+        left = max(_left(unknown, ata, aty, square), LEAST_LEFT**2 * square)
+        middle = median(blow)
+        far = (blow - middle) / TIGHT
+        weight = 10.0 * left / max(count, 1.0) / (TIGHT * size) ** 2 / (1.0 + far**2)
         charge = np.maximum(unknown[:n], 0.05 * size)
-        target = (np.median(blow) - blow) * charge
+        target = (middle - blow) * charge
         unknown = _solve(ata, aty, n, weight, target)
-        left = float(np.sqrt(_left(unknown, ata, aty, sums) / max(float(sums[0]), 1e-12)))
+        left = float(np.sqrt(_left(unknown, ata, aty, square) / max(square, 1e-12)))
         if turn < rounds - 1:
             charge = np.maximum(unknown[:n], 0.05 * size)
             blow = np.clip(blow + np.clip(unknown[n : 2 * n] / charge, -0.4, 0.6), 0.0, 6.0)
@@ -167,7 +199,7 @@ def _ratios(unknown: Array, blow_by: Array, tables: Tables) -> tuple[Array, Arra
     """(absorbed work, work given back) of each event, each over the median of the others'."""
     n = len(blow_by)
     charge, blown = unknown[:n], unknown[n : 2 * n]
-    size = float(np.median(charge))
+    size = median(charge)
     gas, share, case = tables
     now = gas[:, None] * np.exp(-blow_by * share[:, None])
     out = []
@@ -180,7 +212,7 @@ def _ratios(unknown: Array, blow_by: Array, tables: Tables) -> tuple[Array, Arra
 def _over_others(value: Array) -> Array:
     if len(value) < 2:
         return np.ones(len(value))
-    others = np.array([np.median(np.delete(value, i)) for i in range(len(value))])
+    others = np.array([median(np.delete(value, i)) for i in range(len(value))])
     return np.asarray(value / others)
 
 
@@ -197,16 +229,15 @@ def relative(
     after the other (jackknife: Efron & Tibshirani, An Introduction to the Bootstrap, ch. 11, from memory).
     """
     tables = shape(cylinder or geometry.CylinderGeometry())
-    n, size = len(tdc_deg), round(BLOCK * cycle_deg / STEP_DEG)
-    parts = [p for s in stretches for p in _cut(s, size)]
+    n, parts = len(tdc_deg), _cut(stretches, cycle_deg)
     if n < 2 or len(parts) * BLOCK < LEAST_CYCLES:
         return None
     fit = _fit(parts, tdc_deg, tables, cycle_deg)
-    if not np.isfinite(fit.unknown).all() or np.median(fit.unknown[:n]) <= 0.0:
+    if not np.isfinite(fit.unknown).all() or median(fit.unknown[:n]) <= 0.0:
         return None
     rel, back = _ratios(fit.unknown, fit.blow_by, tables)
-    ata, aty = (np.sum([b[i] for b in fit.blocks], axis=0) for i in (0, 1))
-    without = [_solve(ata - b[0], aty - b[1], n, fit.weight, fit.target) for b in fit.blocks]
+    others = fit.blocks.sum(axis=0) - fit.blocks
+    without = [_solve(o[:-1, :-1], o[:-1, -1], n, fit.weight, fit.target) for o in others]
     out = np.array([_ratios(u, fit.blow_by, tables)[0] for u in without])
     m = len(parts)
     sd = np.sqrt((m - 1) / m * ((out - out.mean(axis=0)) ** 2).sum(axis=0)) * (1.0 + 1.0 / m)
@@ -215,27 +246,20 @@ def relative(
     )
 
 
-def _cut(s: Speed, size: int) -> list[Speed]:
-    count = len(s.angle_deg) // size
-    rows = [slice(i * size, (i + 1) * size) for i in range(count)]
-    return [Speed(s.angle_deg[r], s.rad_s[r], None if s.good is None else s.good[r]) for r in rows]
-
-
 def placed(
     stretches: Sequence[Speed], offsets_deg: Array, cylinder: geometry.CylinderGeometry | None, cycle_deg: float,
     span_deg: float | None = None, about_deg: float = 0.0,
 ) -> tuple[float, float]:  # fmt: skip
     """(shift in degrees that fits best, residual there) of a firing pattern over one event: where no TDC is known."""
     tables = shape(cylinder or geometry.CylinderGeometry())
-    size, n = round(BLOCK * cycle_deg / STEP_DEG), len(offsets_deg)
-    parts = [b for s in stretches for b in _cut(s, size)][:6]
+    n, parts = len(offsets_deg), _cut(stretches, cycle_deg, 6)
     reach = cycle_deg / n if span_deg is None else span_deg
 
     def residual(shift: float) -> float:
         fit = _fit(parts, offsets_deg + shift, tables, cycle_deg, 2)
-        return fit.left if np.median(fit.unknown[:n]) > 0.0 else 9.0
+        return fit.left if median(fit.unknown[:n]) > 0.0 else 9.0
 
     tries = about_deg + np.arange(-reach / 2, reach / 2, 3.0)
-    scores = [residual(float(x)) for x in tries]
+    scores = each(lambda x: residual(float(x)), tries)
     best = int(np.argmin(scores))
     return float(tries[best]), scores[best]

@@ -91,59 +91,81 @@ def _work(
 
 
 @nb.njit(cache=True, nogil=True)
-def _own(x: Any) -> Any:
-    """Orthonormal rows [3, k] that span 1, x and x squared (Gram-Schmidt, each done twice)."""
-    rows = np.empty((3, x.size))
-    for p in range(3):
-        rows[p] = x**p
-        for _ in range(2):
-            for q in range(p):
-                rows[p] -= (rows[q] * rows[p]).sum() * rows[q]
-        rows[p] /= np.sqrt((rows[p] ** 2).sum())
-    return rows
+def drifts(good: Any) -> Any:
+    """Orthonormal rows [b, 3, k] over the ``good`` [b, k] steps that span a start value and a drive that drifts.
+
+    1, x and x squared along each block, nothing at the other steps (Gram-Schmidt, each done twice).
+    """
+    b, k = good.shape
+    out = np.zeros((b, 3, k))
+    for block in range(b):
+        rows = out[block]
+        for p in range(3):
+            for j in range(k):
+                if good[block, j]:
+                    rows[p, j] = (-1.0 + 2.0 * j / (k - 1)) ** p
+            for _ in range(2):
+                for q in range(p):
+                    rows[p] -= (rows[q] * rows[p]).sum() * rows[q]
+            rows[p] /= np.sqrt((rows[p] ** 2).sum())
+    return out
 
 
 @nb.njit(cache=True, nogil=True)
 def energy(angle_deg: Any, rad_s: Any, tdc_deg: Any, rod_ratio: float, piston: float) -> Any:
-    """Energy [k] over the moment of inertia, which each piston adds ``piston`` of its sweep squared to."""
-    out = np.empty(angle_deg.size)
-    for j in range(angle_deg.size):
-        sweep = 0.0
-        for i in range(tdc_deg.size):
-            at = (angle_deg[j] - tdc_deg[i]) * (np.pi / 180.0)
-            sine = np.sin(at)
-            sweep += (sine * (1.0 + np.cos(at) / np.sqrt(rod_ratio**2 - sine**2))) ** 2
-        out[j] = 0.5 * rad_s[j] ** 2 * (1.0 + piston * sweep)
+    """Energy [b, k] over the moment of inertia, which each piston adds ``piston`` of its sweep squared to."""
+    out = np.empty(angle_deg.shape)
+    for block in range(angle_deg.shape[0]):
+        for j in range(angle_deg.shape[1]):
+            sweep = 0.0
+            for i in range(tdc_deg.size):
+                at = (angle_deg[block, j] - tdc_deg[i]) * (np.pi / 180.0)
+                sine = np.sin(at)
+                sweep += (sine * (1.0 + np.cos(at) / np.sqrt(rod_ratio**2 - sine**2))) ** 2
+            out[block, j] = 0.5 * rad_s[block, j] ** 2 * (1.0 + piston * sweep)
     return out
 
 
 @nb.njit(cache=True, nogil=True)
 def normal(
-    angle_deg: Any, rad_s: Any, good: Any, tdc_deg: Any, blow_by: Any, tables: Any, cycle_deg: int, step_deg: int,
-    closes: float, opens: float, rod_ratio: float, piston: float,
+    angle_deg: Any, rad_s: Any, good: Any, own: Any, fitted: Any, tdc_deg: Any, blow_by: Any, tables: Any,
+    cycle_deg: int, step_deg: int, closes: float, opens: float,
 ) -> Any:  # fmt: skip
-    """Normal equations [2n + 3, 2n + 3] of one block over its ``good`` steps, last row and column the energy fitted.
+    """Normal equations [b, 2n + 3, 2n + 3] of each block over its ``good`` steps, last row and column the energy.
 
-    Columns: charge of each event, its blow-by beyond ``blow_by``, drive, fall with speed, energy. An own start value
-    and a drive that drifts are taken out of all of them.
+    angle_deg, rad_s, good, fitted (the energy) [b, k]; own: ``drifts(good)``, taken out of everything. Columns: charge
+    of each event, its blow-by beyond ``blow_by``, drive, fall with speed, energy.
     """
-    k, n = angle_deg.size, tdc_deg.size
-    rows = _work(angle_deg, rad_s, tdc_deg, blow_by, tables, cycle_deg, step_deg, closes, opens)
-    slowed = np.cumsum(rad_s) * (step_deg * np.pi / 180.0)
-    fitted = energy(angle_deg, rad_s, tdc_deg, rod_ratio, piston)
-    used = np.flatnonzero(good)
-    a = np.empty((2 * n + 3, used.size))
-    for c in range(2 * n):
-        a[c] = rows[used, c]
-    a[2 * n] = (angle_deg[used] - angle_deg[0]) * (np.pi / 180.0)
-    a[2 * n + 1] = slowed[used]
-    a[2 * n + 2] = fitted[used]
-    own = _own(-1.0 + 2.0 * used / (k - 1))
-    for c in range(2 * n + 3):
-        for q in range(3):
-            a[c] -= (own[q] * a[c]).sum() * own[q]
-    out = np.empty((2 * n + 3, 2 * n + 3))
-    for c in range(2 * n + 3):
-        for q in range(c, 2 * n + 3):
-            out[c, q] = out[q, c] = (a[c] * a[q]).sum()
+    b, k = angle_deg.shape
+    n = tdc_deg.size
+    p = 2 * n + 3
+    out = np.empty((b, p, p))
+    a = np.empty((p, k))
+    for block in range(b):
+        rows = _work(
+            angle_deg[block], rad_s[block], tdc_deg, blow_by, tables, cycle_deg, step_deg, closes, opens
+        )  # fmt: skip
+        slowed = 0.0
+        for j in range(k):
+            slowed += rad_s[block, j]
+            for c in range(2 * n):
+                a[c, j] = rows[j, c]
+            a[2 * n, j] = (angle_deg[block, j] - angle_deg[block, 0]) * (np.pi / 180.0)
+            a[2 * n + 1, j] = slowed * (step_deg * np.pi / 180.0)
+            a[2 * n + 2, j] = fitted[block, j]
+            if not good[block, j]:
+                a[:, j] = 0.0
+        for c in range(p):
+            for q in range(3):
+                along = 0.0
+                for j in range(k):
+                    along += own[block, q, j] * a[c, j]
+                for j in range(k):
+                    a[c, j] -= along * own[block, q, j]
+        for c in range(p):
+            for q in range(c, p):
+                total = 0.0
+                for j in range(k):
+                    total += a[c, j] * a[q, j]
+                out[block, c, q] = out[block, q, c] = total
     return out
