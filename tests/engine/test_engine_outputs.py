@@ -180,3 +180,26 @@ def test_event_times_hold_sparks_and_injection_begins() -> None:
     result = examine(bench.signals(), bench.wheel([(0, 5)]), setup(), bench.recording())
     assert result.event_time_s["coil 1"] == pytest.approx(spark)
     assert result.event_time_s["injector 1"] == pytest.approx(inject)
+
+
+@pytest.mark.parametrize("chunk", [100, 4096])
+def test_coil_current_read_in_pieces_is_read_alike(chunk: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    bench = Bench.at_speed(CRANKING)
+    t = bench.time_s
+    rng = np.random.default_rng(3)
+    current = rng.normal(0.0, 0.03, len(t))
+    for e in np.sort(rng.uniform(0.0, 5.0, 60)):  # some touch, some are cut in two by a moment of rest
+        on = (t > e - 0.003) & (t < e) & ~((t > e - 0.0012) & (t < e - 0.0011))
+        current[on] += 12 / 0.6 * (1 - np.exp(-(t[on] - e + 0.003) * 0.6 / 3e-3))
+    current[(t > 2.0) & (t < 3.1)] = 9.0  # longer than any command
+    bench.analog("coil 1", "coil", current, "A")
+    whole = commands_of_current(bench.recording(), bench.lines[0], "coil")
+    monkeypatch.setattr("witnessmark.engine.sampled._CHUNK", chunk)
+    pieces = commands_of_current(bench.recording(), bench.lines[0], "coil")
+    assert len(whole.start_s) > 20
+    assert whole.dropped
+    assert whole.peak is not None
+    assert pieces.peak is not None
+    for a, b in ((whole.start_s, pieces.start_s), (whole.end_s, pieces.end_s), (whole.peak, pieces.peak)):
+        np.testing.assert_array_equal(a, b)
+    assert (pieces.dropped, pieces.active_high) == (whole.dropped, whole.active_high)

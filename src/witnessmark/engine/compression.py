@@ -19,7 +19,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from witnessmark.engine import compression_kernel as kernel
 from witnessmark.engine import geometry
+from witnessmark.special import median
+from witnessmark.threads import each
 
 Array = NDArray[np.float64]
 Tables = tuple[Array, Array, Array]
@@ -89,61 +92,52 @@ def shape(cylinder: geometry.CylinderGeometry) -> Tables:
     return gas, share, np.where(closed, arm, 0.0)
 
 
-def _read(table: Array, angle_deg: Array, cycle_deg: float) -> Array:
-    folded = np.mod(angle_deg, cycle_deg)
-    folded = np.where(folded > cycle_deg / 2, folded - cycle_deg, folded)
-    return np.asarray(np.interp(np.mod(folded, 720.0), np.arange(721.0), np.append(table, table[0])))
-
-
-def _design(part: Speed, tdc: Array, blow_by: Array, tables: Tables, cycle_deg: float) -> Array:
-    """Columns [k, 2n + 3]: charge of each event, its blow-by beyond ``blow_by``, drive, fall with speed; the energy."""
-    fine = part.angle_deg[0] - STEP_DEG / 2 + np.arange(len(part.angle_deg) * int(STEP_DEG)) + 0.5
-    off = fine[:, None] - tdc[None, :]
-    gas, case = _read(tables[0], off, cycle_deg), _read(tables[2], off, cycle_deg)
-    share = _blown_so_far(off, np.repeat(part.rad_s, int(STEP_DEG)), tables, cycle_deg)
-    gas = gas * np.exp(-blow_by * share)
-    torque = np.hstack([gas - case.sum(axis=1, keepdims=True) / len(tdc), -gas * share])
-    work = np.cumsum(torque, axis=0) * np.radians(1.0)
-    rows = work.reshape(len(part.angle_deg), int(STEP_DEG), -1).mean(axis=1)
-    along = np.radians(part.angle_deg - part.angle_deg[0])
-    slowed = np.cumsum(part.rad_s) * np.radians(STEP_DEG)
-    at = np.radians(part.angle_deg[:, None] - tdc[None, :])
-    sweep = np.sin(at) * (1.0 + np.cos(at) / np.sqrt(ROD_RATIO**2 - np.sin(at) ** 2))
-    energy = 0.5 * part.rad_s**2 * (1.0 + PISTON * (sweep**2).sum(axis=1))
-    return np.column_stack([rows, along, slowed, energy])
-
-
-def _blown_so_far(off_deg: Array, rad_s: Array, tables: Tables, cycle_deg: float) -> Array:
-    """Share of blow-by [angles, events] by time, not by angle: a crank that lingers about TDC loses more."""
-    rise = np.diff(_signed_share(tables[1]), append=0.0)
-    folded = np.mod(off_deg + cycle_deg / 2, cycle_deg) - cycle_deg / 2
-    inside = (folded >= CLOSES_DEG) & (folded <= OPENS_DEG)
-    rate = np.where(inside, rise[np.clip(np.rint(folded + 360.0), 0, 719).astype(np.int64)], 0.0)
-    total = np.cumsum(rate * (rad_s.mean() / rad_s)[:, None], axis=0)
-    begins = inside & ~np.vstack([np.zeros((1, off_deg.shape[1]), bool), inside[:-1]])
-    first = _read(tables[1], off_deg[:1], cycle_deg) * inside[:1]
-    base = np.maximum.accumulate(np.where(begins, total, 0.0), axis=0)
-    base = np.where(np.maximum.accumulate(begins & (np.arange(len(off_deg)) > 0)[:, None], axis=0), base, -first)
-    return np.where(inside, np.maximum(total - base, 0.0), 0.0)
-
-
-def _signed_share(share: Array) -> Array:
-    """The table of 0..719 degrees after TDC in order from -360 to 359, zero where the valves are open before it."""
-    turned = np.roll(share, 360)
+def _compiled(tables: Tables) -> Array:
+    """[4, 720]: the three tables, and how the blow-by rises from degree -360 to 359, zero before the valves close."""
+    turned = np.roll(tables[1], 360)
     turned[: int(360 + CLOSES_DEG)] = 0.0
-    return np.asarray(turned)
+    return np.stack([*tables, np.diff(turned, append=0.0)])
 
 
-def _normal(part: Speed, tdc: Array, blow_by: Array, tables: Tables, cycle_deg: float) -> tuple[Array, Array, Array]:
-    """(A'A, A'y, [y'y, count]) of one block with its own start value and a drive that drifts."""
-    a = _design(part, tdc, blow_by, tables, cycle_deg)
-    a, y = a[:, :-1], a[:, -1]
-    x = np.linspace(-1.0, 1.0, len(y))
-    if part.good is not None:
-        a, y, x = a[part.good], y[part.good], x[part.good]
-    own = np.linalg.qr(np.column_stack([np.ones_like(x), x, x**2]))[0]
-    a, y = a - own @ (own.T @ a), y - own @ (own.T @ y)
-    return a.T @ a, a.T @ y, np.array([y @ y, float(len(y))])
+@dataclass(frozen=True, slots=True)
+class _Blocks:
+    """Blocks of BLOCK cycles each: angle_deg, rad_s, good [b, k] as in Speed; own [b, 3, k] what each may drift by."""
+
+    angle_deg: Array
+    rad_s: Array
+    good: NDArray[np.bool_]
+    own: Array
+
+    def __len__(self) -> int:
+        """Number of blocks."""
+        return len(self.angle_deg)
+
+    def energy(self, tdc: Array) -> Array:
+        """What is fitted [b, k], with the pistons' part for these events."""
+        return np.asarray(kernel.energy(self.angle_deg, self.rad_s, tdc, ROD_RATIO, PISTON))
+
+    def normal(self, energy: Array, tdc: Array, blow_by: Array, tables: Array, cycle_deg: float) -> Array:
+        """Normal equations [b, 2n + 3, 2n + 3] of each block with its own start value and a drive that drifts.
+
+        Rows: charge of each event, its blow-by beyond ``blow_by``, drive, fall with speed; the energy last.
+        """
+        return np.asarray(kernel.normal(
+            self.angle_deg, self.rad_s, self.good, self.own, energy, tdc, blow_by, tables, int(cycle_deg),
+            int(STEP_DEG), CLOSES_DEG, OPENS_DEG,
+        ))  # fmt: skip
+
+
+def _cut(stretches: Sequence[Speed], cycle_deg: float, most: int | None = None) -> _Blocks:
+    """The stretches in whole blocks, ``most`` of them."""
+    size = round(BLOCK * cycle_deg / STEP_DEG)
+    rows = [(s, slice(i * size, (i + 1) * size)) for s in stretches for i in range(len(s.angle_deg) // size)][:most]
+    if not rows:
+        none = np.empty((0, size))
+        return _Blocks(none, none, none.astype(np.bool_), np.empty((0, 3, size)))
+    good = np.stack([np.ones(size, np.bool_) if s.good is None else s.good[r] for s, r in rows])
+    return _Blocks(
+        np.stack([s.angle_deg[r] for s, r in rows]), np.stack([s.rad_s[r] for s, r in rows]), good, kernel.drifts(good)
+    )
 
 
 def _solve(ata: Array, aty: Array, n: int, weight: Array, target: Array) -> Array:
@@ -156,8 +150,8 @@ def _solve(ata: Array, aty: Array, n: int, weight: Array, target: Array) -> Arra
     return np.asarray(np.linalg.lstsq(ata, aty, rcond=1e-14)[0])
 
 
-def _left(unknown: Array, ata: Array, aty: Array, sums: Array) -> float:
-    return max(float(sums[0] - 2 * unknown @ aty + unknown @ ata @ unknown), 0.0)
+def _left(unknown: Array, ata: Array, aty: Array, square: float) -> float:
+    return max(float(square - 2 * unknown @ aty + unknown @ ata @ unknown), 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,32 +160,35 @@ class _Fit:
     weight: Array
     target: Array
     blow_by: Array  # about which the fit was made
-    blocks: list[tuple[Array, Array, Array]]
+    blocks: Array  # normal equations of each
     left: float  # share of the ripple left, rms
 
 
-def _fit(parts: Sequence[Speed], tdc: Array, tables: Tables, cycle_deg: float, rounds: int = 5) -> _Fit:
+def _fit(parts: _Blocks, tdc: Array, tables: Tables, cycle_deg: float, rounds: int = 5) -> _Fit:
     """Charge and blow-by of every event (Gauss-Newton). What a fit leaves is no white noise: a tenth of the samples
     count. Most cylinders are tight and one may not be: the prior lets go of one that stands far out (Cauchy weights:
     Huber, Robust Statistics, from memory).
     """
     n = len(tdc)
+    looked_up, energy, count = _compiled(tables), parts.energy(tdc), float(np.count_nonzero(parts.good))
     blow = np.full(n, LOST)
-    size, unknown, weight, target, blocks, left = 0.0, np.zeros(0), np.zeros(n), np.zeros(n), [], 1.0
+    size, unknown, weight, target, left = 0.0, np.zeros(0), np.zeros(n), np.zeros(n), 1.0
     for turn in range(rounds):
-        blocks = [_normal(p, tdc, blow, tables, cycle_deg) for p in parts]
-        ata, aty, sums = (np.sum([b[i] for b in blocks], axis=0) for i in (0, 1, 2))
+        blocks = parts.normal(energy, tdc, blow, looked_up, cycle_deg)
+        total = blocks.sum(axis=0)
+        ata, aty, square = total[:-1, :-1], total[:-1, -1], float(total[-1, -1])
         if turn == 0:
             weight = np.full(n, 1e-3 * float(ata[:n, :n].trace()) / n)
             unknown = _solve(ata, aty, n, weight, target)
-        size = float(np.abs(np.median(unknown[:n]))) or 1.0
-        left = max(_left(unknown, ata, aty, sums), LEAST_LEFT**2 * float(sums[0]))
-        far = (blow - np.median(blow)) / TIGHT
-        weight = 10.0 * left / max(float(sums[1]), 1.0) / (TIGHT * size) ** 2 / (1.0 + far**2)
+        size = abs(median(unknown[:n])) or 1.0
+        left = max(_left(unknown, ata, aty, square), LEAST_LEFT**2 * square)
+        middle = median(blow)
+        far = (blow - middle) / TIGHT
+        weight = 10.0 * left / max(count, 1.0) / (TIGHT * size) ** 2 / (1.0 + far**2)
         charge = np.maximum(unknown[:n], 0.05 * size)
-        target = (np.median(blow) - blow) * charge
+        target = (middle - blow) * charge
         unknown = _solve(ata, aty, n, weight, target)
-        left = float(np.sqrt(_left(unknown, ata, aty, sums) / max(float(sums[0]), 1e-12)))
+        left = float(np.sqrt(_left(unknown, ata, aty, square) / max(square, 1e-12)))
         if turn < rounds - 1:
             charge = np.maximum(unknown[:n], 0.05 * size)
             blow = np.clip(blow + np.clip(unknown[n : 2 * n] / charge, -0.4, 0.6), 0.0, 6.0)
@@ -202,7 +199,7 @@ def _ratios(unknown: Array, blow_by: Array, tables: Tables) -> tuple[Array, Arra
     """(absorbed work, work given back) of each event, each over the median of the others'."""
     n = len(blow_by)
     charge, blown = unknown[:n], unknown[n : 2 * n]
-    size = float(np.median(charge))
+    size = median(charge)
     gas, share, case = tables
     now = gas[:, None] * np.exp(-blow_by * share[:, None])
     out = []
@@ -215,7 +212,7 @@ def _ratios(unknown: Array, blow_by: Array, tables: Tables) -> tuple[Array, Arra
 def _over_others(value: Array) -> Array:
     if len(value) < 2:
         return np.ones(len(value))
-    others = np.array([np.median(np.delete(value, i)) for i in range(len(value))])
+    others = np.array([median(np.delete(value, i)) for i in range(len(value))])
     return np.asarray(value / others)
 
 
@@ -232,16 +229,15 @@ def relative(
     after the other (jackknife: Efron & Tibshirani, An Introduction to the Bootstrap, ch. 11, from memory).
     """
     tables = shape(cylinder or geometry.CylinderGeometry())
-    n, size = len(tdc_deg), round(BLOCK * cycle_deg / STEP_DEG)
-    parts = [p for s in stretches for p in _cut(s, size)]
+    n, parts = len(tdc_deg), _cut(stretches, cycle_deg)
     if n < 2 or len(parts) * BLOCK < LEAST_CYCLES:
         return None
     fit = _fit(parts, tdc_deg, tables, cycle_deg)
-    if not np.isfinite(fit.unknown).all() or np.median(fit.unknown[:n]) <= 0.0:
+    if not np.isfinite(fit.unknown).all() or median(fit.unknown[:n]) <= 0.0:
         return None
     rel, back = _ratios(fit.unknown, fit.blow_by, tables)
-    ata, aty = (np.sum([b[i] for b in fit.blocks], axis=0) for i in (0, 1))
-    without = [_solve(ata - b[0], aty - b[1], n, fit.weight, fit.target) for b in fit.blocks]
+    others = fit.blocks.sum(axis=0) - fit.blocks
+    without = [_solve(o[:-1, :-1], o[:-1, -1], n, fit.weight, fit.target) for o in others]
     out = np.array([_ratios(u, fit.blow_by, tables)[0] for u in without])
     m = len(parts)
     sd = np.sqrt((m - 1) / m * ((out - out.mean(axis=0)) ** 2).sum(axis=0)) * (1.0 + 1.0 / m)
@@ -250,27 +246,20 @@ def relative(
     )
 
 
-def _cut(s: Speed, size: int) -> list[Speed]:
-    count = len(s.angle_deg) // size
-    rows = [slice(i * size, (i + 1) * size) for i in range(count)]
-    return [Speed(s.angle_deg[r], s.rad_s[r], None if s.good is None else s.good[r]) for r in rows]
-
-
 def placed(
     stretches: Sequence[Speed], offsets_deg: Array, cylinder: geometry.CylinderGeometry | None, cycle_deg: float,
     span_deg: float | None = None, about_deg: float = 0.0,
 ) -> tuple[float, float]:  # fmt: skip
     """(shift in degrees that fits best, residual there) of a firing pattern over one event: where no TDC is known."""
     tables = shape(cylinder or geometry.CylinderGeometry())
-    size, n = round(BLOCK * cycle_deg / STEP_DEG), len(offsets_deg)
-    parts = [b for s in stretches for b in _cut(s, size)][:6]
+    n, parts = len(offsets_deg), _cut(stretches, cycle_deg, 6)
     reach = cycle_deg / n if span_deg is None else span_deg
 
     def residual(shift: float) -> float:
         fit = _fit(parts, offsets_deg + shift, tables, cycle_deg, 2)
-        return fit.left if np.median(fit.unknown[:n]) > 0.0 else 9.0
+        return fit.left if median(fit.unknown[:n]) > 0.0 else 9.0
 
     tries = about_deg + np.arange(-reach / 2, reach / 2, 3.0)
-    scores = [residual(float(x)) for x in tries]
+    scores = each(lambda x: residual(float(x)), tries)
     best = int(np.argmin(scores))
     return float(tries[best]), scores[best]

@@ -193,19 +193,21 @@ def _count(speeds: list[Speed], size: CylinderGeometry, cycle_deg: float) -> int
     One weak cylinder spoils the ripple's spectrum, not this fit. Twice the true number fits as well with every second
     cylinder empty: such a fit does not count.
     """
-    scores: dict[int, float] = {}
+    tries = []
     for n in COUNTS:
         offsets = np.arange(n) * cycle_deg / n
         shift, left = compression.placed(speeds, offsets, size, cycle_deg)
-        found = compression.relative(speeds, offsets + shift, size, cycle_deg)
+        tries.append((left, n, offsets + shift))
+    best: tuple[float, int] | None = None
+    for left, n, at in sorted(tries, key=lambda t: t[0]):
+        if left > (SURE_FIT if best is None else CLEARLY * best[0]):
+            break
+        found = compression.relative(speeds, at, size, cycle_deg)
         if found is not None and (found.rel < EMPTY).sum() <= 1 and found.rel.max() < 2.0:
-            scores[n] = left
-    order = sorted(scores, key=lambda n: scores[n])
-    if not order or scores[order[0]] > SURE_FIT:
-        return None
-    if len(order) > 1 and scores[order[1]] < CLEARLY * scores[order[0]]:
-        return None
-    return order[0]
+            if best is not None and left < CLEARLY * best[0]:
+                return None
+            best = best or (left, n)
+    return None if best is None else best[1]
 
 
 def _offsets(facts: Facts, cylinders: int) -> Array:

@@ -6,6 +6,7 @@ at the END of its on-time.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -13,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from witnessmark.engine.model import Output, OutputEvent, Phase
-from witnessmark.engine.sampled import thinned
+from witnessmark.engine.sampled import thinned, thinned_pieces
 from witnessmark.engine.unroll import cycle_deg
 from witnessmark.recording.model import Recording
 from witnessmark.signals.model import Edges, Line, Signals
@@ -33,6 +34,9 @@ LONGEST_ON_S = {"coil": 0.1, "injector": 1.0}
 # Share of the largest current above rest from which an analog coil or injector line counts as on.
 CURRENT_ON_SHARE = 0.15
 CURRENT_BEGIN_SHARE = 0.03
+# Samples a second that show a current's begin and end well enough (twenty microseconds), and as many samples as tell
+# rest and largest of a line.
+CURRENT_HZ, ENOUGH_SAMPLES = 50_000.0, 4e6
 # A line that switches comes near zero volts on one of its levels (common practice: low below 0.5 V of 5, driver pulled
 # down to 1 V of 12); one whose lower level stays above this share of the upper is a supply that sags and ripples.
 LOW_SHARE = 0.4
@@ -110,10 +114,14 @@ def commands_of_edges(line: Line, edges: Edges, role: Literal["coil", "injector"
 
 def commands_of_current(recording: Recording, line: Line, role: Literal["coil", "injector"]) -> Commands:
     """Commands on an analog line (current clamp): on while the current stands above a share of its largest."""
-    rate = line.info.rate_hz or 0.0
-    time, value = thinned(recording, line.name, line.info.start_s, recording.end_s, min(rate, 50_000.0))
     nothing = Commands(line, role, np.empty(0), np.empty(0), True, because="no current pulse on the line")
-    if len(value) < 3 or not line.levels.moving or is_supply(line):
+    if not line.levels.moving or is_supply(line):
+        return nothing
+    rate, start = min(line.info.rate_hz or 0.0, CURRENT_HZ), line.info.start_s
+    # rest and largest of a long record from fewer samples
+    some = min(rate, ENOUGH_SAMPLES / max(recording.end_s - start, 1e-9))
+    _, value = thinned(recording, line.name, start, recording.end_s, some)
+    if len(value) < 3:
         return nothing
     rest = float(np.median(value))
     up = line.levels.maximum - rest >= rest - line.levels.minimum
@@ -121,8 +129,46 @@ def commands_of_current(recording: Recording, line: Line, role: Literal["coil", 
     top = float(np.quantile(size, 0.9995))
     if top <= 6 * line.levels.noise:
         return nothing
+    del value, size
     # the current climbs from nothing: the command begins where it leaves rest, and is one where it gets somewhere
-    on = size > max(CURRENT_BEGIN_SHARE * top, 4 * line.levels.noise)
+    least = max(CURRENT_BEGIN_SHARE * top, 4 * line.levels.noise)
+    pieces = (
+        (time, value - rest if up else rest - value)
+        for time, value in thinned_pieces(recording, line.name, start, recording.end_s, rate)
+    )
+    found = [_pulses(t, x, least, top, role) for t, x in _between_pulses(pieces, least, LONGEST_ON_S[role])]
+    begin, end, peak = (np.concatenate([f[i] for f in found]) for i in (0, 1, 2))
+    return Commands(line, role, begin, end, up, sum(f[3] for f in found), "current above rest", peak)
+
+
+def _between_pulses(
+    pieces: Iterator[tuple[Array, Array]], least: float, longest_s: float
+) -> Iterator[tuple[Array, Array]]:
+    """(time, size) of the pieces, cut anew where the line has been at rest for a while; the sample there is in both.
+
+    At rest is what is not above ``least``. A line that stays on longer than any command keeps its ends and its top.
+    """
+    time, size = np.empty(0), np.empty(0)
+    for more_time, more_size in pieces:
+        time, size = np.concatenate((time, more_time)), np.concatenate((size, more_size))
+        # the latest sample with rest behind it, longer than an off-time that would join two pulses
+        busy = np.concatenate(([0], np.cumsum(size > least)))
+        before = np.searchsorted(time, time - 2 * SHORTEST_OFF_S)
+        still = np.flatnonzero((busy[1:] == busy[before]) & (before > 0))
+        if len(still):
+            yield time[: still[-1] + 1], size[: still[-1] + 1]
+            time, size = time[still[-1] :], size[still[-1] :]
+        elif len(time) and time[-1] - time[0] > 4 * longest_s:
+            some = np.unique([0, np.argmax(size), len(size) - 1])
+            time, size = time[some], size[some]
+    yield time, size
+
+
+def _pulses(
+    time: Array, size: Array, least: float, top: float, role: Literal["coil", "injector"]
+) -> tuple[Array, Array, Array, int]:
+    """(begin in s, end in s, largest value, number not taken) of the commands in a stretch that ends at rest."""
+    on = size > least
     change = np.flatnonzero(np.diff(np.concatenate(([0], on.astype(np.int8), [0]))))
     start, stop = change[::2], change[1::2]
     peak = np.maximum.reduceat(size, start) if len(start) else np.empty(0)
@@ -134,7 +180,7 @@ def commands_of_current(recording: Recording, line: Line, role: Literal["coil", 
     a, b = np.searchsorted(time, begin), np.searchsorted(time, end, "right")
     # a largest value over a dwell is some noise too high: the 98 % quantile near its end is not
     peak = np.asarray([float(np.quantile(size[i:j], 0.98)) for i, j in zip(a, b, strict=True)])
-    return Commands(line, role, begin, end, up, int((~keep).sum()), "current above rest", peak)
+    return begin, end, peak, int((~keep).sum())
 
 
 def is_driver_line(rest: float, line: Line) -> bool:

@@ -187,15 +187,15 @@ def run(train: Train, layout: Layout, rule: Rule, ahead_turns: float, cam_s: Arr
     broken = np.concatenate(([0], np.cumsum(np.diff(train.time_s) >= STOP_S)))
     late = 0 if rule.test == "before" else 1  # the edge at which the test can be made
     found = [_chain(j, gaps, train.tooth, broken, counts, rule, layout.periods) for j in range(len(gaps))]
-    turns, wrong = np.full(len(starts), np.nan), np.zeros(len(starts), dtype=np.bool_)
+    last = len(train.deg) - 1
+    ends = [
+        _with_cam(train, min(int(gaps[at]) + late, last), cam_s if rule.cam else None) if at >= 0 else np.nan
+        for at, _ in found
+    ]
     first = np.searchsorted(gaps, starts + 2)
-    for k, (i, j) in enumerate(zip(starts, first, strict=True)):
-        if j >= len(gaps):
-            continue
-        at, wrong[k] = found[j]
-        if at >= 0:
-            end = _with_cam(train, min(int(gaps[at]) + late, len(train.deg) - 1), cam_s if rule.cam else None)
-            turns[k] = (end - train.deg[i]) / 360.0
+    seen = np.append(ends, np.nan)[first]
+    wrong = np.append([w for _, w in found], False)[first].astype(np.bool_)
+    turns = (seen - train.deg[starts]) / 360.0
     return Outcome(rule, turns, float(wrong.mean()), ahead_turns)
 
 

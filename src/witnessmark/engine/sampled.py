@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -22,22 +24,29 @@ def thinned(
 
     NaN samples (gaps) are left out.
     """
+    parts = list(thinned_pieces(recording, name, start_s, end_s, rate_hz))
+    if len(parts) == 1:
+        return parts[0]
+    return tuple(np.concatenate(p) for p in zip(*parts, strict=True)) if parts else (np.empty(0), np.empty(0))  # type: ignore[return-value]
+
+
+def thinned_pieces(
+    recording: Recording, name: str, start_s: float, end_s: float, rate_hz: float = ENOUGH_HZ
+) -> Iterator[tuple[Array, Array]]:
+    """The same piece by piece, for what is too much to be held at once."""
     info = recording.info(name)
     if info.kind != "sampled" or info.rate_hz is None or end_s <= start_s:
-        return np.empty(0), np.empty(0)
+        return
     step = max(1, int(info.rate_hz / rate_hz))
     first = max(0, int(np.ceil((start_s - info.start_s) * info.rate_hz)))
     last = min(info.samples, int(np.floor((end_s - info.start_s) * info.rate_hz)) + 1)
     chunk = max(step, _CHUNK // step * step)
-    parts: list[Array] = []
     for at in range(first, last, chunk):
-        native = recording.read(name, at, min(at + chunk, last))[::step]
-        parts.append(np.asarray(native, dtype=np.float64))
-    raw = np.concatenate(parts) if parts else np.empty(0)
-    time = info.start_s + (first + step * np.arange(len(raw))) / info.rate_hz
-    value = raw * info.gain + info.offset
-    good = np.isfinite(value)
-    return time[good], value[good]
+        raw = np.asarray(recording.read(name, at, min(at + chunk, last))[::step], dtype=np.float64)
+        time = info.start_s + (at + step * np.arange(len(raw))) / info.rate_hz
+        value = raw * info.gain + info.offset
+        good = np.isfinite(value)
+        yield (time, value) if good.all() else (time[good], value[good])
 
 
 def smooth(value: Array, width: int) -> Array:

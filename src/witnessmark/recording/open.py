@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import threading
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, cast
@@ -84,14 +85,18 @@ def _checked_kind(recording: Any, name: str, reader: Reader) -> Recording:
 
 
 class _Guarded:
-    """Turns what a library raises while reading samples into one line."""
+    """Turns what a library raises while reading samples into one line; lets one thread read at a time.
+
+    Of a mapped file that costs nothing: its pages are fetched when the samples are looked at.
+    """
 
     def __init__(self, source: Source, path: str, format_name: str):
         self._source, self._path, self._format = source, path, format_name
+        self._one_at_a_time = threading.Lock()
 
     def read(self, index: int, start: int, stop: int) -> NDArray[Any]:
         try:
-            with np.errstate(all="ignore"):
+            with self._one_at_a_time, np.errstate(all="ignore"):
                 return self._source.read(index, start, stop)
         except WitnessmarkError:
             raise

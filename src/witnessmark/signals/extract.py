@@ -15,6 +15,7 @@ from witnessmark.signals.crossings import Crossings, Thresholds, find_crossings
 from witnessmark.signals.model import FIRST, GLITCH, Edges, Levels, Sensor, Signals
 from witnessmark.signals.summary import Summary, native, summarise, whole_blocks
 from witnessmark.special import median
+from witnessmark.threads import each
 
 MOVING_SIGMAS = 12.0
 """A line moves when its range exceeds this many noise deviations: a million normal samples span under 10, and the
@@ -32,7 +33,7 @@ def extract(recording: Recording, setup: Setup, chunk: int = 1 << 22) -> Signals
     about a channel wins over what is inferred.
     """
     told = [setup.channel_for(info.name, info.position) for info in recording.channels]
-    read = [_read_channel(recording, info, said, chunk) for info, said in zip(recording.channels, told, strict=True)]
+    read = each(lambda one: _read_channel(recording, *one, chunk), zip(recording.channels, told, strict=True))
     lines = roles.assign(
         [
             roles.Candidate(

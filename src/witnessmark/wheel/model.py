@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -49,6 +50,10 @@ class Layout:
         return float(np.median(gaps))
 
 
+MANY_VALUES = 64
+"""Values from which it pays to see whether they are in order."""
+
+
 @dataclass(frozen=True, slots=True)
 class Segment:
     """A stretch of steady decoding: knots [start, stop) of CrankAngle, one direction of rotation, no break."""
@@ -58,6 +63,29 @@ class Segment:
     start_s: float
     end_s: float
     turns: float
+
+
+def _parts(
+    values: NDArray[np.float64], ranges: list[tuple[float, float, Segment]]
+) -> Iterator[tuple[Segment, slice | NDArray[np.bool_]]]:
+    """(segment, which of the values [n] lie in its range), segments without any left out.
+
+    Long records have hundreds of segments, and most questions touch one of them.
+    """
+    least = np.fmin.reduce(values, axis=None, initial=np.inf)
+    most = np.fmax.reduce(values, axis=None, initial=-np.inf)
+    rising = values.ndim == 1 and values.size > MANY_VALUES and bool(np.all(values[1:] >= values[:-1]))
+    for first, last, segment in ranges:
+        if not (last >= least and first <= most):
+            continue
+        if rising:
+            a, b = np.searchsorted(values, first, "left"), np.searchsorted(values, last, "right")
+            if b > a:
+                yield segment, slice(int(a), int(b))
+        else:
+            inside = (values >= first) & (values <= last)
+            if inside.any():
+                yield segment, inside
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,41 +107,34 @@ class CrankAngle:
         """Cumulative crank angle in degrees at these times; NaN outside the segments."""
         t = np.atleast_1d(np.asarray(time_s, dtype=np.float64))
         out = np.full(t.shape, np.nan)
-        for seg in self.segments:
-            inside = (t >= seg.start_s) & (t <= seg.end_s)
-            if inside.any():
-                out[inside] = np.interp(
-                    t[inside], self.time_s[seg.start : seg.stop], self.angle_deg[seg.start : seg.stop]
-                )
+        for seg, inside in _parts(t, [(s.start_s, s.end_s, s) for s in self.segments]):
+            out[inside] = np.interp(t[inside], self.time_s[seg.start : seg.stop], self.angle_deg[seg.start : seg.stop])
         return out
 
     def when(self, angle_deg: NDArray[np.float64] | float) -> NDArray[np.float64]:
         """Time in s at which these cumulative angles pass; NaN outside the segments."""
         a = np.atleast_1d(np.asarray(angle_deg, dtype=np.float64))
         out = np.full(a.shape, np.nan)
-        for seg in self.segments:
-            knots = self.angle_deg[seg.start : seg.stop]
-            inside = (a >= knots[0]) & (a <= knots[-1])
-            if inside.any():
-                out[inside] = np.interp(a[inside], knots, self.time_s[seg.start : seg.stop])
+        for seg, inside in _parts(a, self._angles()):
+            out[inside] = np.interp(a[inside], self.angle_deg[seg.start : seg.stop], self.time_s[seg.start : seg.stop])
         return out
 
     def rpm(self, time_s: NDArray[np.float64] | float, window_deg: float = 90.0) -> NDArray[np.float64]:
         """Mean speed in rev/min over ``window_deg`` about these times; NaN outside the segments."""
         here = self.at(time_s)
         out = np.full(here.shape, np.nan)
-        for seg in self.segments:
-            lo, hi = self.angle_deg[seg.start], self.angle_deg[seg.stop - 1]
-            inside = (here >= lo) & (here <= hi)
-            a = np.maximum(here[inside] - window_deg / 2, lo)
-            b = np.minimum(here[inside] + window_deg / 2, hi)
-            knots = slice(seg.start, seg.stop)
-            dt = np.interp(b, self.angle_deg[knots], self.time_s[knots]) - np.interp(
-                a, self.angle_deg[knots], self.time_s[knots]
-            )
+        for seg, inside in _parts(here, self._angles()):
+            angle, time = self.angle_deg[seg.start : seg.stop], self.time_s[seg.start : seg.stop]
+            a = np.maximum(here[inside] - window_deg / 2, angle[0])
+            b = np.minimum(here[inside] + window_deg / 2, angle[-1])
+            dt = np.interp(b, angle, time) - np.interp(a, angle, time)
             with np.errstate(divide="ignore", invalid="ignore"):
                 out[inside] = (b - a) / 6.0 / dt
         return out
+
+    def _angles(self) -> list[tuple[float, float, Segment]]:
+        """First and last angle of every segment."""
+        return [(float(self.angle_deg[s.start]), float(self.angle_deg[s.stop - 1]), s) for s in self.segments]
 
     @property
     def turns(self) -> float:
