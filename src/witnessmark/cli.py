@@ -86,7 +86,7 @@ def main() -> None:
     """From a recording of an engine's signals to a proven verdict."""
 
 
-for _command in (import_command, export, verify):
+for _command in (import_command, export, verify, scan, case, capture, follow):
     main.add_command(_command)
 
 
@@ -369,7 +369,3 @@ def simulate(scenario: str, out: str) -> None:
 
     written = write_simulation(scenario, out)
     _print("".join(f"{what:<10} {path}\n" for what, path in zip(("recording", "truth", "setup"), written, strict=True)))
-
-
-for _command in (scan, case, capture, follow):
-    main.add_command(_command)
