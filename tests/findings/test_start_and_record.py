@@ -54,6 +54,13 @@ def test_slow_cranking(rpm: float, stated: bool) -> None:
         assert "the battery gives 10.4 V meanwhile, enough" in f.statement
 
 
+@pytest.mark.parametrize(("cranked_s", "stated"), [(0.65, False), (1.2, True)])
+def test_less_than_a_turn_at_speed_states_no_slow_cranking(cranked_s: float, stated: bool) -> None:
+    """At 95 rpm 0.35 s after the spin-up are half a turn, perhaps the slow half of a compression."""
+    found = _cranked(95.0, battery_cranking_v=10.4, started=True, cranking_end_s=0.2 + cranked_s).found()
+    assert ("cranking-slow" in kinds(found)) is stated
+
+
 def test_slow_cranking_without_battery_or_current_is_a_hint() -> None:
     found = _cranked(80.0, lines=()).found()
     assert not the(found, "cranking-slow").stated

@@ -22,10 +22,10 @@ def learnt(steps_deg: list[float], rpm: float) -> Candidate:
 @pytest.mark.parametrize(
     ("steps", "rpm", "bent"),
     [
-        ([60.0, 120.0, 65.0, 115.0], 200.0, True),  # a swing of 2 : 1 within the turn of a two-cylinder engine
-        ([40.0, 140.0, 40.0, 140.0], 200.0, False),  # 3.5 : 1 is no ripple of a sound engine (2.6 : 1 published)
-        ([60.0, 120.0, 65.0, 115.0], 700.0, False),  # nor does a running engine swing so
-        ([60.0, 55.0, 45.0, 40.0, 35.0, 40.0, 40.0, 45.0], 150.0, True),  # one cylinder: two turns taken for one
+        ([79.0, 83.0, 87.0, 111.0], 200.0, True),  # two cylinders cranked (simulated)
+        ([40.0, 140.0, 40.0, 140.0], 200.0, False),  # 3.5 : 1 is no ripple of a sound engine
+        ([79.0, 83.0, 87.0, 111.0], 700.0, False),  # nor does a running engine swing so
+        ([42.0, 40.0, 41.0, 42.0, 45.0, 47.0, 49.0, 54.0], 150.0, True),  # one cylinder: two turns taken for one
         ([120.0, 120.0, 120.0], 200.0, False),
     ],
 )

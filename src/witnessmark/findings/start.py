@@ -44,8 +44,8 @@ def _name(n: int, of: int) -> str:
 # --- speed ------------------------------------------------------------------------------------------------------------
 
 
-def _steady_rpm(m: Measured, a: Attempt) -> float | None:
-    """Mean cranking speed after the starter has brought the crank to speed, over decoded stretches.
+def _steady_rpm(m: Measured, a: Attempt) -> tuple[float, float] | None:
+    """Mean cranking speed after the starter has brought the crank to speed, over decoded stretches, and their turns.
 
     None where less than ``cranking.decoded_share`` of that time is decoded: counted edges may hold noise.
     """
@@ -59,22 +59,26 @@ def _steady_rpm(m: Measured, a: Attempt) -> float | None:
             continue
         first, last = m.wheel.angle.at(np.array([lo, hi]))
         turned, took = turned + float(last - first) / 360.0, took + hi - lo
-    return 60.0 * turned / took if took > 0.0 and took >= m.limits["cranking.decoded_share"] * (end - start) else None
+    if took <= 0.0 or took < m.limits["cranking.decoded_share"] * (end - start):
+        return None
+    return 60.0 * turned / took, turned
 
 
 def _slow(m: Measured) -> Outcome:
     limit, hint = m.limits["cranking.slow_rpm"], m.limits["cranking.slow_hint_rpm"]
-    slow: list[tuple[int, Attempt, float]] = []
+    slow: list[tuple[int, Attempt, float, float]] = []
     for n, a in enumerate(m.engine.attempts, start=1):
-        rpm = _steady_rpm(m, a)
+        got = _steady_rpm(m, a)
         start, end = _cranking(a)
         enough = end - start >= m.limits["cranking.least_s"]
-        if rpm is not None and rpm < hint and enough and a.cranking_end_s is not None:
-            slow.append((n, a, rpm))
+        if got is not None and got[0] < hint and enough and a.cranking_end_s is not None:
+            slow.append((n, a, *got))
     if not slow:
         return Outcome()
-    n, worst, rpm = min(slow, key=lambda x: x[2])
-    shown = any(v is not None for v in (worst.battery_cranking_v, worst.starter_current_a))
+    # half a turn may be just the slow half: what holds over more of it counts
+    enough_turns = [x for x in slow if x[3] >= m.limits["cranking.least_turns"]]
+    n, worst, rpm, _ = min(enough_turns or slow, key=lambda x: x[2])
+    shown = bool(enough_turns) and any(v is not None for v in (worst.battery_cranking_v, worst.starter_current_a))
     confidence = beyond(limit / rpm, 4.0) if rpm < limit else 0.4 * (hint - rpm) / (hint - limit) + 0.05
     if not shown:
         confidence = min(confidence, 0.45)
@@ -83,7 +87,7 @@ def _slow(m: Measured) -> Outcome:
         "", "cranking-slow", m.channel, "none",
         f"The starter turns the engine at {rpm:.0f} rpm in {_name(n, len(m.engine.attempts))} (usual: 150 and more)"
         f"{_lines_say(m, worst)}{says}.",
-        confidence, _evidence(m, [a for _, a, _ in slow]), None, start_s=slow[0][1].start_s,
+        confidence, _evidence(m, [a for _, a, *_ in slow]), None, start_s=slow[0][1].start_s,
         end_s=_cranking(slow[-1][1])[1],
         value=rpm, unit="rpm",
         evidence={
@@ -276,7 +280,7 @@ FAMILY = Family(
     ("start attempts", "battery voltage", "starter current", "first correctly timed spark"),
     (
         "cranking.slow_rpm", "cranking.slow_hint_rpm", "cranking.spin_up_s", "cranking.decoded_share",
-        "cranking.least_s",
+        "cranking.least_s", "cranking.least_turns",
         "battery.cranking_v",
         "battery.rest_v", "battery.sure_v", "battery.source_mohm", "starter.path_mohm", "starter.high_a", "sync.turns",
         "sync.turns_even", "sync.decoded_share", "no_start.seconds", "no_start.alone_rpm",

@@ -82,9 +82,10 @@ def _with_setup(ranked: list[Candidate], designed: Layout | None) -> list[Candid
     return sorted(out, key=lambda c: -c.score)
 
 
-# Speed within one compression event: highest over lowest (published, a V8 at 150 rpm: 225 to 85). As much may a pattern
-# read off cranking differ from the vanes behind it, where it was fitted interval by interval.
-RIPPLE, CRANKED_RPM = 2.6, 450.0
+# How far a pattern fitted to cranking interval by interval may differ from the vanes behind it, longest over shortest:
+# a swing of 2.6 : 1 within a compression event (published, a V8 at 150 rpm: 225 to 85), as a wave in the log of the
+# speed, is one of 1.84 : 1 from one half of the event to the other (derived: 2.6 to the power of 2 / pi).
+RIPPLE, CRANKED_RPM = 1.9, 450.0
 BENT_DEG = 15.0  # by which ripple shifts vanes 70 and 110 degrees apart, measured at an even speed (simulated cranking)
 
 
