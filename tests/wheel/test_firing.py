@@ -51,7 +51,12 @@ def test_unequal_cylinders_are_counted_all_the_same(charge: list[float]) -> None
 
 @pytest.mark.parametrize(
     ("charge", "tdc_deg"),
-    [([1.0, 0.0, 1.0, 1.0], ()), ([1.0] * 4, (0.0, 70.0, 360.0, 430.0)), ([1.0] * 6, (0.0, 75.0, 240.0, 315.0, 480.0, 555.0)), ([1.0] * 7, ())],
+    [
+        ([1.0, 0.0, 1.0, 1.0], ()),
+        ([1.0] * 4, (0.0, 70.0, 360.0, 430.0)),
+        ([1.0] * 6, (0.0, 75.0, 240.0, 315.0, 480.0, 555.0)),
+        ([1.0] * 7, ()),
+    ],
     ids=["one of four dead", "four of another kind", "six of another kind", "seven"],
 )
 @pytest.mark.parametrize("rpm", [240.0, 800.0])

@@ -7,7 +7,7 @@ import pytest
 
 from tests.findings.made import Scene, gas_driven, steady
 from witnessmark.engine import geometry
-from witnessmark.wheel import cycles, gas
+from witnessmark.wheel import gas
 from witnessmark.wheel.model import Runout
 
 
@@ -45,7 +45,9 @@ def test_wheel_and_gas_are_parted_within_the_standard_error(rpm: float, charge: 
 
 def test_uneven_firing_is_no_runout() -> None:
     # twins on pins 90 degrees apart push once a turn more in one half of the cycle: order 1 by design
-    made = Scene(sensor="hall", turns=31, when=gas_driven([1.0, 1.0], 800.0, True, (0.0, 270.0)), setup_cylinders=None).made()
+    made = Scene(
+        sensor="hall", turns=31, when=gas_driven([1.0, 1.0], 800.0, True, (0.0, 270.0)), setup_cylinders=None
+    ).made()
     assert made.wheel.once is None
 
 
