@@ -5,7 +5,7 @@ import pytest
 from engine_bench import Bench
 
 from witnessmark.engine.attempts import held
-from witnessmark.engine.examine import event_window_deg, examine
+from witnessmark.engine.examine import examine
 from witnessmark.engine.model import EngineResult
 from witnessmark.engine.sync import first_regular
 from witnessmark.recording.setup import Setup
@@ -265,22 +265,6 @@ def test_held_needs_the_whole_time() -> None:
     assert held(t, rpm, 450, 0.4) is None
     rpm = np.where(t >= 1.2, 600.0, rpm)
     assert held(t, rpm, 450, 0.4) == pytest.approx(1.2)
-
-
-@pytest.mark.parametrize(
-    ("n", "deg"), [(1, 720), (2, 360), (3, 240), (4, 180), (5, 144), (6, 120), (8, 180), (12, 120), (None, 360)]
-)
-def test_speed_is_averaged_over_whole_events(n: int | None, deg: float) -> None:
-    assert event_window_deg(n, 4) == pytest.approx(deg)
-
-
-@pytest.mark.parametrize("n", [3, 4, 6])
-def test_cylinders_are_counted_in_the_cranking_ripple(n: int) -> None:
-    t = np.arange(0, 8, 1e-4)
-    theta = 30.0 + 1200.0 * t
-    theta = theta + 60.0 / n * np.sin(np.radians(theta * n / 2))
-    result = run(Bench(t, theta), [(0.0, 8)], Setup())
-    assert result.cylinders == n
 
 
 def test_cylinders_are_not_guessed_from_a_smooth_speed() -> None:

@@ -12,7 +12,7 @@ from witnessmark.engine import cylinders as cylinder_count
 from witnessmark.engine.attempts import Surroundings, find_attempts, is_start, starter_on, timeline_of
 from witnessmark.engine.cam_motion import joined, motion_of
 from witnessmark.engine.cams import learn, to_cam
-from witnessmark.engine.facts import Facts, facts_from
+from witnessmark.engine.facts import facts_from
 from witnessmark.engine.feeds import feeds_of, held_of
 from witnessmark.engine.model import Attempt, EngineResult, Phase
 from witnessmark.engine.motions import solid_edges, trimmed
@@ -34,17 +34,6 @@ def _command_track(commands: Commands, unrolled: Unrolled) -> Track:
     return track_of(
         commands.line, time, np.ones(len(time), dtype=np.int64), np.ones(len(time), dtype=np.bool_), unrolled
     )
-
-
-def event_window_deg(cylinders: int | None, strokes: int) -> float:
-    """Angle over which speed is averaged so that compression ripple drops out: whole events, 120 degrees or more.
-
-    One turn where the number of cylinders is not known: it holds whole events of two, four, six and eight cylinders.
-    """
-    if not cylinders:
-        return 360.0
-    event = (360.0 if strokes == 2 else 720.0) / cylinders
-    return float(event * max(1.0, np.ceil(120.0 / event - 1e-9)))
 
 
 def _event_times(
@@ -108,24 +97,20 @@ def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recor
     )
     pressures = tuple(cylinder_pressure.settle(r, alignment, setup, facts.cycle_deg) for r in raw)
     patterns = [joined(learn(track, unrolled, alignment, facts.cycle_deg), facts.cycle_deg) for track in cam_tracks]
+    count = cylinder_count.find(facts, wheel, alignment, [*coil_tracks, *injector_tracks])
     by_pressure = pressure_phase.of(pressures, facts)
     phase = find_phase(facts, wheel, setup, unrolled, alignment, patterns, coil_tracks, by_pressure)
     rotations = find_rotations(signals, wheel, motions, starter, recording, unrolled)
     edge_s, per_turn = _countable(crank, wheel)
 
-    def attempts_with(count: int | None) -> tuple[Attempt, ...]:
-        window = event_window_deg(count, facts.strokes)
-        around = Surroundings(
-            signals, recording, unrolled, phase, facts, commands, wheel.layout, window, starter, edge_s, per_turn
-        )
-        return find_attempts(rotations, around)
-
-    attempts = attempts_with(facts.cylinders)
-    count, why = _cylinders(facts, attempts, unrolled)
-    if count is not None and facts.cylinders is None:
-        attempts = attempts_with(count)
+    around = Surroundings(
+        signals, recording, unrolled, phase, facts, commands, wheel.layout, count.window_deg, starter, edge_s, per_turn
+    )
+    attempts = find_attempts(rotations, around)
+    # what takes cylinders to fire at equal distances where the setup gives no angles
+    compared = count.cylinders if len(facts.firing_deg) == count.cylinders else count.of_even
     results, why_none, why_idle = cylinder_work.measure(
-        signals, recording, setup, facts, wheel.layout, unrolled, phase, attempts, count
+        signals, recording, setup, facts, wheel.layout, unrolled, phase, attempts, compared
     )
     return EngineResult(
         phase=phase,
@@ -133,19 +118,20 @@ def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recor
         outputs=tuple(to_output(c, wheel.angle, phase) for c in commands),
         attempts=tuple(a for a in attempts if is_start(a)),
         timeline=timeline_of(attempts),
-        cylinders=count,
+        cylinders=count.cylinders,
+        counted=count,
         event_time_s=_event_times(commands, starter, signals),
-        tdc_by_gas=gas_tdc.find(wheel, facts, phase, count),
+        tdc_by_gas=gas_tdc.find(wheel, facts, phase, compared),
         feeds=feeds_of(signals, recording, wheel, attempts),
         held=held_of(recording, crank),
-        steps=_steps(phase, unrolled, commands, attempts, why),
+        steps=_steps(phase, unrolled, commands, attempts, count.because),
         cylinder_results=results,
         why_no_compression=why_none,
         why_no_contribution=why_idle,
         supply=supply_of(signals, recording),
         pressures=pressures,
         tdc_by_pressure=pressure_phase.against(by_pressure, phase, facts),
-        pulses=pulses.read(signals, recording, facts, unrolled, phase, count),
+        pulses=pulses.read(signals, recording, facts, unrolled, phase, compared),
     )
 
 
@@ -159,12 +145,3 @@ def _countable(crank: Line | None, wheel: WheelResult) -> tuple[NDArray[np.float
     if crank is None or wheel.layout is None:
         return np.empty(0), 0.0
     return solid_edges(crank, wheel.marking_rising), float(len(wheel.layout.teeth_deg))
-
-
-def _cylinders(facts: Facts, attempts: Sequence[Attempt], unrolled: Unrolled) -> tuple[int | None, str]:
-    if facts.cylinders is not None:
-        return facts.cylinders, "given in the setup"
-    if facts.strokes == 2:
-        return None, "not inferred for a two-stroke engine"
-    steady = [(a.start_s + 0.3, a.cranking_end_s) for a in attempts if a.cranking_end_s is not None]
-    return cylinder_count.infer(unrolled, steady)

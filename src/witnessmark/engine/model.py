@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from witnessmark.engine.count import Count
 from witnessmark.engine.pressure_model import CylinderPressure, Pulses, TdcByPressure
 from witnessmark.provenance import Step
 
@@ -285,3 +286,4 @@ class EngineResult:
     pressures: tuple[CylinderPressure, ...] = ()
     tdc_by_pressure: TdcByPressure | None = None
     pulses: tuple[Pulses, ...] = ()
+    counted: Count | None = None  # where the number of cylinders comes from

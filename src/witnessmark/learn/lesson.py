@@ -109,8 +109,9 @@ def _vehicle(analysis: Analysis) -> Table:
 def _engine(analysis: Analysis) -> Table:
     given = _given("engine", analysis)
     values = [Value(k, v, "as the base setup says") for k, v in given.items()]
-    if analysis.setup.engine.cylinder_count is None and analysis.engine.cylinders:
-        values.append(Value("cylinders", analysis.engine.cylinders, "by the ripple of compression"))
+    counted = analysis.engine.counted
+    if counted is not None and counted.source == "inferred" and counted.of_even:  # uneven firing needs its angles too
+        values.append(Value("cylinders", counted.of_even, counted.because))
     return Table("engine", tuple(values))
 
 

@@ -37,6 +37,7 @@ def analysis_json(analysis: Analysis) -> dict[str, Any]:
         "timeline": _timeline(analysis),
         "crank_wheel": _crank_wheel(analysis.wheel),
         "phase": _phase(analysis),
+        "engine": _engine(analysis),
         "cams": _cams(analysis),
         "outputs": _outputs(analysis),
         "cylinders": _cylinders(analysis),
@@ -312,6 +313,20 @@ def _outputs(analysis: Analysis) -> list[dict[str, Any]]:
         }
         for output in analysis.engine.outputs
     ]
+
+
+def _engine(analysis: Analysis) -> dict[str, Any]:
+    """Number of cylinders, where it comes from and how sure it is."""
+    counted = analysis.engine.counted
+    if counted is None:
+        return {"cylinders": analysis.engine.cylinders, "source": None, "certainty": 0.0, "because": ""}
+    return {
+        "cylinders": counted.cylinders,
+        "source": counted.source or None,
+        "certainty": share(counted.certainty),
+        "because": counted.because,
+        "fires_evenly": counted.even if counted.firing_deg else None,
+    }
 
 
 def _cylinders(analysis: Analysis) -> list[dict[str, Any]]:

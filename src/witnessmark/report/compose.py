@@ -83,6 +83,9 @@ def _facts(analysis: Analysis) -> dict[str, str]:
         facts["Decoded"] = phrases.turns(analysis)
     else:
         facts["Crank wheel"] = "not decoded"
+    counted = analysis.engine.counted
+    if counted is not None and counted.source == "inferred":
+        facts["Cylinders"] = f"{counted.cylinders} (inferred from {counted.because}; certainty {counted.certainty:.2f})"
     return facts
 
 

@@ -292,6 +292,15 @@ def _further() -> dict[str, Schema]:
         "program": record({"name": TEXT, "version": TEXT}),
         "setup": record({"path": maybe(TEXT)}),
         "phase": record({"known": FLAG, "turn_known": FLAG, "angle_reference": REFERENCE}),
+        "engine": record(
+            {
+                "cylinders": maybe(COUNT),
+                "source": maybe(among(("setup", "inferred"))),
+                "certainty": SHARE,
+                "because": TEXT,
+            },
+            {"fires_evenly": maybe(FLAG)},
+        ),
         "not_assessed": listing(record({"question": TEXT, "reason": TEXT, "needs": TEXT})),
         "bounds": listing(TEXT),
         "pressures": listing(_pressure(), description="lines of cylinder, intake and exhaust pressure"),

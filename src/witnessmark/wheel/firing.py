@@ -151,7 +151,7 @@ def ripples(
             if looks:
                 least = min(line.size for line in looks)
                 lines = np.mean([line[:least] for line in looks], axis=0)
-                out.append(Ripple(lines, 0.5 * np.arange(1, least + 1), running, BLOCK * len(looks), int(number)))
+                out.append(Ripple(lines, np.arange(1, least + 1) / 2.0, running, BLOCK * len(looks), int(number)))
     return out
 
 
