@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from witnessmark.causes.model import Verdict
 from witnessmark.causes.weigh import Context, weigh
@@ -26,13 +27,14 @@ from witnessmark.recording.setup import Setup, load_setup
 from witnessmark.report import collect
 from witnessmark.report.model import Analysis
 from witnessmark.report.where import whereabouts
-from witnessmark.scan.judge import beside, judge
-from witnessmark.scan.model import ScanSnapshot
 from witnessmark.signals.extract import extract
 from witnessmark.signals.model import Signals
 from witnessmark.wheel.decode import decode_wheel
 from witnessmark.wheel.model import WheelResult
 from witnessmark.wheel.renumber import can_be_renumbered, renumbered, repeats_to_slot, repeats_to_tdc
+
+if TYPE_CHECKING:
+    from witnessmark.scan.model import ScanSnapshot
 
 # Two whole turns: with fewer, a fault of the wheel cannot be told from an accident of one turn (a slot is judged by
 # what it does again).
@@ -84,6 +86,8 @@ def analyze_recording(recording: Recording, setup: Setup | None = None, setup_pa
 
 def with_scan(analysis: Analysis, snapshot: ScanSnapshot) -> Analysis:
     """The analysis with what control units of the same vehicle said: their findings after its own, weighed anew."""
+    from witnessmark.scan.judge import beside, judge  # most analyses have no snapshot
+
     said = judge(snapshot)
     findings = beside(analysis.findings, said)
     known = context_of(analysis.signals, analysis.wheel, analysis.engine, analysis.setup, analysis.in_motion)
