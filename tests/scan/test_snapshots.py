@@ -25,7 +25,7 @@ from witnessmark.scan.snapshot_json import schema, snapshot_from, snapshot_json
 
 
 @pytest.fixture(scope="module")
-def session() -> tuple[ScanSnapshot, list[can.Message]]:
+def exchange() -> tuple[ScanSnapshot, list[can.Message]]:
     """The van read over the virtual bus, and every frame of it."""
     tap: list[can.Message] = []
     with served(tap=tap) as link:
@@ -46,8 +46,8 @@ def timeless(snapshot: ScanSnapshot) -> object:
 
 
 @pytest.mark.parametrize("suffix", [".log", ".asc", ".blf", ".mf4", ".trc"])
-def test_every_log_gives_what_the_live_link_gave(session, suffix: str, tmp_path: Path) -> None:
-    live, frames = session
+def test_every_log_gives_what_the_live_link_gave(exchange, suffix: str, tmp_path: Path) -> None:
+    live, frames = exchange
     path = write(tmp_path / f"van{suffix}", frames)
     read = open_snapshot(str(path), "cranking")
     assert timeless(read) == timeless(live)
@@ -98,8 +98,8 @@ def test_candump_as_it_prints_on_a_terminal(stamp: str, tmp_path: Path) -> None:
     assert any("beyond frame 5" in n.text for n in open_snapshot(str(path)).notes)
 
 
-def test_a_gateway_that_repeats_frames_on_another_bus(tmp_path: Path, session) -> None:
-    _, frames = session
+def test_a_gateway_that_repeats_frames_on_another_bus(tmp_path: Path, exchange) -> None:
+    _, frames = exchange
     lines = []
     for f in frames:
         for bus in ("can0", "can1"):
@@ -177,8 +177,8 @@ def test_bad_files_are_told_in_one_line(name: str, text: str | None, message: st
     assert "\n" not in str(caught.value)
 
 
-def test_a_log_cut_short_is_read_as_far_as_it_is_whole(session, tmp_path: Path) -> None:
-    _, frames = session
+def test_a_log_cut_short_is_read_as_far_as_it_is_whole(exchange, tmp_path: Path) -> None:
+    _, frames = exchange
     whole = write(tmp_path / "van.asc", frames).read_text().splitlines(keepends=True)
     path = tmp_path / "cut.log"
     lines = [f"({f.timestamp:.6f}) can0 {f.arbitration_id:03X}#{bytes(f.data).hex().upper()}\n" for f in frames]
@@ -208,12 +208,12 @@ def test_a_missing_package_says_what_to_install(monkeypatch, tmp_path: Path) -> 
     kept=st.floats(0.01, 1.0),
     suffix=st.sampled_from([".log", ".asc", ".blf", ".trc", ".json", ".toml"]),
 )
-def test_no_damage_crashes_a_reader(session, tmp_path: Path, changes, kept: float, suffix: str) -> None:
+def test_no_damage_crashes_a_reader(exchange, tmp_path: Path, changes, kept: float, suffix: str) -> None:
     path = tmp_path / f"van{suffix}"
     if suffix in (".json", ".toml"):
-        raw = json.dumps(snapshot_json(session[0])).encode() if suffix == ".json" else HAND.encode()
+        raw = json.dumps(snapshot_json(exchange[0])).encode() if suffix == ".json" else HAND.encode()
     else:
-        raw = write(path, session[1][:60]).read_bytes()
+        raw = write(path, exchange[1][:60]).read_bytes()
     broken = bytearray(raw)
     for at, value in changes:
         broken[at % len(broken)] = value
@@ -279,8 +279,8 @@ def test_answers_from_a_link_before_can(tmp_path: Path) -> None:
     assert unit.called == "the control unit"
 
 
-def test_json_and_back_with_the_schema(session, tmp_path: Path) -> None:
-    live, _ = session
+def test_json_and_back_with_the_schema(exchange, tmp_path: Path) -> None:
+    live, _ = exchange
     data = snapshot_json(live, show_vin=True)
     jsonschema.Draft202012Validator.check_schema(schema())
     jsonschema.validate(data, schema())
@@ -293,8 +293,8 @@ def test_json_and_back_with_the_schema(session, tmp_path: Path) -> None:
     assert snapshot_from(json.dumps(later), "x") == live  # fields may be added
 
 
-def test_the_vehicle_number_is_masked_unless_asked_for(session) -> None:
-    live, _ = session
+def test_the_vehicle_number_is_masked_unless_asked_for(exchange) -> None:
+    live, _ = exchange
     vin = live.units[0].vin
     assert vin is not None
     assert vin[4:] not in json.dumps(snapshot_json(live))
@@ -304,8 +304,8 @@ def test_the_vehicle_number_is_masked_unless_asked_for(session) -> None:
     assert vin in json.dumps(snapshot_json(live, show_vin=True))
 
 
-def test_times_that_do_not_fit_the_values_are_refused(session) -> None:
-    data = snapshot_json(session[0])
+def test_times_that_do_not_fit_the_values_are_refused(exchange) -> None:
+    data = snapshot_json(exchange[0])
     data["units"][0]["series"][0]["times_s"] = [0.0, 1.0, 2.0]
     with pytest.raises(BadScan, match="3 times for 1 values"):
         snapshot_from(json.dumps(data), "x")
