@@ -15,10 +15,12 @@ from hypothesis import strategies as st
 
 from tests.scan.helpers import served
 from witnessmark.errors import BadScan, NoLink, WitnessmarkError
+from witnessmark.report.scan_summary import summary
 from witnessmark.scan import extra
 from witnessmark.scan.ask import WORD, erase_codes, read_vehicle
 from witnessmark.scan.control_unit import bakery_van
 from witnessmark.scan.hand import read_hand
+from witnessmark.scan.judge import judge
 from witnessmark.scan.model import ScanSnapshot
 from witnessmark.scan.open import open_snapshot
 from witnessmark.scan.snapshot_json import schema, snapshot_from, snapshot_json
@@ -220,9 +222,11 @@ def test_no_damage_crashes_a_reader(exchange, tmp_path: Path, changes, kept: flo
     path.write_bytes(bytes(broken[: max(1, round(kept * len(broken)))]))
     text = ""
     try:
-        open_snapshot(str(path))
+        snapshot = open_snapshot(str(path))
     except WitnessmarkError as error:
         text = str(error)
+    else:  # whatever is read can be judged and told
+        assert summary(snapshot, judge(snapshot)).startswith("Read")
     assert "\n" not in text
 
 
@@ -309,3 +313,47 @@ def test_times_that_do_not_fit_the_values_are_refused(exchange) -> None:
     data["units"][0]["series"][0]["times_s"] = [0.0, 1.0, 2.0]
     with pytest.raises(BadScan, match="3 times for 1 values"):
         snapshot_from(json.dumps(data), "x")
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        (lambda u: u.update(stored=["nonsense"]), '"nonsense" is no trouble code'),
+        (lambda u: u.update(earlier=["P03"]), '"P03" is no trouble code'),
+        (lambda u: u["freeze_frames"][0].update(code=""), "is no trouble code"),
+        (lambda u: u["readiness"]["monitors"][0].update(name="luck"), '"luck" is no self-test'),
+        (lambda u: u["series"][0].update(values=["much"]), "series.0.values"),
+    ],
+)
+def test_words_that_no_unit_says_are_refused(exchange, change, message: str) -> None:
+    data = snapshot_json(exchange[0])
+    change(data["units"][0])
+    with pytest.raises(BadScan, match=message) as caught:
+        snapshot_from(json.dumps(data), "x.json")
+    assert str(caught.value).startswith("x.json: ")
+
+
+_ANY = st.none() | st.booleans() | st.integers(-5, 5) | st.text(max_size=6) | st.lists(st.text(max_size=3), max_size=2)
+
+
+def _places(value: object, path: tuple = ()) -> list[tuple]:
+    """Every place of a JSON value."""
+    inner = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    return [path, *(p for k, v in inner for p in _places(v, (*path, k)))]
+
+
+@examples(max_examples=40)
+@given(st.integers(0, 10**6), _ANY)
+def test_any_value_at_any_place_is_refused_or_can_be_told(exchange, at: int, value) -> None:
+    data = snapshot_json(exchange[0])
+    places = _places(data)[1:]
+    *path, last = places[at % len(places)]
+    inner = data
+    for key in path:
+        inner = inner[key]
+    inner[last] = value
+    try:
+        snapshot = snapshot_from(json.dumps(data), "x.json")
+    except BadScan:
+        return
+    assert summary(snapshot, judge(snapshot)).startswith("Read")
