@@ -11,6 +11,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from witnessmark.causes.engines import engine_facts
 from witnessmark.causes.model import Verdict
@@ -31,13 +32,14 @@ from witnessmark.recording.setup import Setup, load_setup
 from witnessmark.report import collect
 from witnessmark.report.model import Analysis
 from witnessmark.report.where import whereabouts
-from witnessmark.scan.judge import beside, judge
-from witnessmark.scan.model import ScanSnapshot
 from witnessmark.signals.extract import extract
 from witnessmark.signals.model import Signals
 from witnessmark.wheel.decode import decode_wheel
 from witnessmark.wheel.model import WheelResult
 from witnessmark.wheel.renumber import can_be_renumbered, renumbered, repeats_to_slot, repeats_to_tdc
+
+if TYPE_CHECKING:
+    from witnessmark.scan.model import ScanSnapshot
 
 # Two whole turns: with fewer, a fault of the wheel cannot be told from an accident of one turn (a slot is judged by
 # what it does again).
@@ -112,6 +114,8 @@ def with_scan(
     closed: Mapping[str, int] | None = None,
 ) -> Analysis:
     """The analysis with what control units of the same vehicle said: their findings after its own, weighed anew."""
+    from witnessmark.scan.judge import beside, judge  # most analyses have no snapshot
+
     said = judge(snapshot)
     findings = beside(analysis.findings, said)
     known = context_of(analysis.signals, analysis.wheel, analysis.engine, analysis.setup, analysis.in_motion)

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import json
+import threading
+import time
 from pathlib import Path
 
+import can
 import jsonschema
 import pytest
 from click.testing import CliRunner
@@ -13,8 +16,11 @@ from tests.test_cli import refused
 from witnessmark import scan_commands
 from witnessmark.cli import main
 from witnessmark.scan import control_unit
+from witnessmark.scan.ask import read_vehicle
 from witnessmark.scan.control_unit import bakery_van
 from witnessmark.scan.docs import tables_page
+from witnessmark.scan.link import open_link
+from witnessmark.scan.serving import Serving
 from witnessmark.scan.snapshot_json import schema
 
 DOCS = Path(__file__).parents[2] / "docs"
@@ -111,6 +117,33 @@ def test_a_log_is_not_overwritten_by_its_snapshot(log: Path) -> None:
     before = log.read_bytes()
     refused(run("read", log, "--json", log), "would overwrite")
     assert log.read_bytes() == before
+
+
+@pytest.mark.parametrize("wide", [False, True])
+def test_the_simulated_van_answers_on_a_bus(wide: bool, monkeypatch) -> None:
+    running: list[Serving] = []
+    run_on = Serving.run_until_stopped
+
+    def noted(self: Serving) -> None:
+        running.append(self)
+        run_on(self)
+
+    monkeypatch.setattr(Serving, "run_until_stopped", noted)
+    bus = ["--interface", "virtual", "--channel", f"shared {wide}", *(["--wide-ids"] if wide else [])]
+    answered: list = []
+    thread = threading.Thread(target=lambda: answered.append(run("simulate", *bus, "--engine", "off")))
+    thread.start()
+    while not running:
+        time.sleep(0.01)
+    link = open_link("virtual", f"shared {wide}", 500_000, wide)
+    link.bus.send(can.Message(arbitration_id=0x123, data=b"\x02\x41", is_extended_id=False))  # others talk, too
+    with link:
+        snapshot = read_vehicle(link, "off")
+    running[0]._stop.set()
+    thread.join(5.0)
+    assert answered[0].exit_code == 0
+    assert snapshot.units[0].stored == ("P0336",)
+    assert snapshot.units[0].address == ("18DAF110" if wide else "7E8")
 
 
 # --- erasing ----------------------------------------------------------------------------------------------------------

@@ -15,17 +15,19 @@ from hypothesis import strategies as st
 
 from tests.scan.helpers import served
 from witnessmark.errors import BadScan, NoLink, WitnessmarkError
+from witnessmark.report.scan_summary import summary
 from witnessmark.scan import extra
 from witnessmark.scan.ask import WORD, erase_codes, read_vehicle
 from witnessmark.scan.control_unit import bakery_van
 from witnessmark.scan.hand import read_hand
+from witnessmark.scan.judge import judge
 from witnessmark.scan.model import ScanSnapshot
 from witnessmark.scan.open import open_snapshot
 from witnessmark.scan.snapshot_json import schema, snapshot_from, snapshot_json
 
 
 @pytest.fixture(scope="module")
-def session() -> tuple[ScanSnapshot, list[can.Message]]:
+def exchange() -> tuple[ScanSnapshot, list[can.Message]]:
     """The van read over the virtual bus, and every frame of it."""
     tap: list[can.Message] = []
     with served(tap=tap) as link:
@@ -46,8 +48,8 @@ def timeless(snapshot: ScanSnapshot) -> object:
 
 
 @pytest.mark.parametrize("suffix", [".log", ".asc", ".blf", ".mf4", ".trc"])
-def test_every_log_gives_what_the_live_link_gave(session, suffix: str, tmp_path: Path) -> None:
-    live, frames = session
+def test_every_log_gives_what_the_live_link_gave(exchange, suffix: str, tmp_path: Path) -> None:
+    live, frames = exchange
     path = write(tmp_path / f"van{suffix}", frames)
     read = open_snapshot(str(path), "cranking")
     assert timeless(read) == timeless(live)
@@ -98,8 +100,8 @@ def test_candump_as_it_prints_on_a_terminal(stamp: str, tmp_path: Path) -> None:
     assert any("beyond frame 5" in n.text for n in open_snapshot(str(path)).notes)
 
 
-def test_a_gateway_that_repeats_frames_on_another_bus(tmp_path: Path, session) -> None:
-    _, frames = session
+def test_a_gateway_that_repeats_frames_on_another_bus(tmp_path: Path, exchange) -> None:
+    _, frames = exchange
     lines = []
     for f in frames:
         for bus in ("can0", "can1"):
@@ -177,8 +179,8 @@ def test_bad_files_are_told_in_one_line(name: str, text: str | None, message: st
     assert "\n" not in str(caught.value)
 
 
-def test_a_log_cut_short_is_read_as_far_as_it_is_whole(session, tmp_path: Path) -> None:
-    _, frames = session
+def test_a_log_cut_short_is_read_as_far_as_it_is_whole(exchange, tmp_path: Path) -> None:
+    _, frames = exchange
     whole = write(tmp_path / "van.asc", frames).read_text().splitlines(keepends=True)
     path = tmp_path / "cut.log"
     lines = [f"({f.timestamp:.6f}) can0 {f.arbitration_id:03X}#{bytes(f.data).hex().upper()}\n" for f in frames]
@@ -208,21 +210,23 @@ def test_a_missing_package_says_what_to_install(monkeypatch, tmp_path: Path) -> 
     kept=st.floats(0.01, 1.0),
     suffix=st.sampled_from([".log", ".asc", ".blf", ".trc", ".json", ".toml"]),
 )
-def test_no_damage_crashes_a_reader(session, tmp_path: Path, changes, kept: float, suffix: str) -> None:
+def test_no_damage_crashes_a_reader(exchange, tmp_path: Path, changes, kept: float, suffix: str) -> None:
     path = tmp_path / f"van{suffix}"
     if suffix in (".json", ".toml"):
-        raw = json.dumps(snapshot_json(session[0])).encode() if suffix == ".json" else HAND.encode()
+        raw = json.dumps(snapshot_json(exchange[0])).encode() if suffix == ".json" else HAND.encode()
     else:
-        raw = write(path, session[1][:60]).read_bytes()
+        raw = write(path, exchange[1][:60]).read_bytes()
     broken = bytearray(raw)
     for at, value in changes:
         broken[at % len(broken)] = value
     path.write_bytes(bytes(broken[: max(1, round(kept * len(broken)))]))
     text = ""
     try:
-        open_snapshot(str(path))
+        snapshot = open_snapshot(str(path))
     except WitnessmarkError as error:
         text = str(error)
+    else:  # whatever is read can be judged and told
+        assert summary(snapshot, judge(snapshot)).startswith("Read")
     assert "\n" not in text
 
 
@@ -279,8 +283,8 @@ def test_answers_from_a_link_before_can(tmp_path: Path) -> None:
     assert unit.called == "the control unit"
 
 
-def test_json_and_back_with_the_schema(session, tmp_path: Path) -> None:
-    live, _ = session
+def test_json_and_back_with_the_schema(exchange, tmp_path: Path) -> None:
+    live, _ = exchange
     data = snapshot_json(live, show_vin=True)
     jsonschema.Draft202012Validator.check_schema(schema())
     jsonschema.validate(data, schema())
@@ -293,8 +297,8 @@ def test_json_and_back_with_the_schema(session, tmp_path: Path) -> None:
     assert snapshot_from(json.dumps(later), "x") == live  # fields may be added
 
 
-def test_the_vehicle_number_is_masked_unless_asked_for(session) -> None:
-    live, _ = session
+def test_the_vehicle_number_is_masked_unless_asked_for(exchange) -> None:
+    live, _ = exchange
     vin = live.units[0].vin
     assert vin is not None
     assert vin[4:] not in json.dumps(snapshot_json(live))
@@ -304,8 +308,52 @@ def test_the_vehicle_number_is_masked_unless_asked_for(session) -> None:
     assert vin in json.dumps(snapshot_json(live, show_vin=True))
 
 
-def test_times_that_do_not_fit_the_values_are_refused(session) -> None:
-    data = snapshot_json(session[0])
+def test_times_that_do_not_fit_the_values_are_refused(exchange) -> None:
+    data = snapshot_json(exchange[0])
     data["units"][0]["series"][0]["times_s"] = [0.0, 1.0, 2.0]
     with pytest.raises(BadScan, match="3 times for 1 values"):
         snapshot_from(json.dumps(data), "x")
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        (lambda u: u.update(stored=["nonsense"]), '"nonsense" is no trouble code'),
+        (lambda u: u.update(earlier=["P03"]), '"P03" is no trouble code'),
+        (lambda u: u["freeze_frames"][0].update(code=""), "is no trouble code"),
+        (lambda u: u["readiness"]["monitors"][0].update(name="luck"), '"luck" is no self-test'),
+        (lambda u: u["series"][0].update(values=["much"]), "series.0.values"),
+    ],
+)
+def test_words_that_no_unit_says_are_refused(exchange, change, message: str) -> None:
+    data = snapshot_json(exchange[0])
+    change(data["units"][0])
+    with pytest.raises(BadScan, match=message) as caught:
+        snapshot_from(json.dumps(data), "x.json")
+    assert str(caught.value).startswith("x.json: ")
+
+
+_ANY = st.none() | st.booleans() | st.integers(-5, 5) | st.text(max_size=6) | st.lists(st.text(max_size=3), max_size=2)
+
+
+def _places(value: object, path: tuple = ()) -> list[tuple]:
+    """Every place of a JSON value."""
+    inner = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    return [path, *(p for k, v in inner for p in _places(v, (*path, k)))]
+
+
+@examples(max_examples=40)
+@given(st.integers(0, 10**6), _ANY)
+def test_any_value_at_any_place_is_refused_or_can_be_told(exchange, at: int, value) -> None:
+    data = snapshot_json(exchange[0])
+    places = _places(data)[1:]
+    *path, last = places[at % len(places)]
+    inner = data
+    for key in path:
+        inner = inner[key]
+    inner[last] = value
+    try:
+        snapshot = snapshot_from(json.dumps(data), "x.json")
+    except BadScan:
+        return
+    assert summary(snapshot, judge(snapshot)).startswith("Read")

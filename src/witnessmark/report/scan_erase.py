@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from witnessmark.causes.catalogue import load_knowledge
 from witnessmark.report.blocks import block
+from witnessmark.report.words import plural
 from witnessmark.scan.meanings import meaning
 from witnessmark.scan.model import ControlUnit, ScanSnapshot
 
@@ -30,7 +31,7 @@ def _of(unit: ControlUnit) -> list[str]:
     frames = [f"freeze frame {f.number}{f' of {f.code}' if f.code else ''}, {len(f.values)} values"
               for f in unit.freeze_frames]  # fmt: skip
     done = [m.name for m in unit.readiness.monitors if m.complete] if unit.readiness is not None else []
-    ready = f"readiness of {len(done)} self-tests" if done else "readiness"
+    ready = f"readiness of {plural(len(done), 'self-test')}" if done else "readiness"
     tests = f", {len(unit.tests)} results of on-board tests" if unit.tests else ""
     trims = [f"{s.name} {s.last:+.1f} %" for k in (1, 2) if (s := unit.one(f"long-trim-{k}")) is not None]
     learnt = f"learnt trims ({', '.join(trims)})" if trims else "learnt trims"

@@ -104,10 +104,11 @@ def value_lines(snapshot: ScanSnapshot) -> list[str]:
 
 def value_words(series: Series) -> str:
     """One value in words: ``engine speed 204 rpm (0 rpm to 210 rpm in 24 answers)``."""
-    quantity = quantities()[series.key][1]
+    known = quantities().get(series.key)
+    words = known[1].words if known is not None else lambda value: f"{value:.5g} {series.unit}"
     low, high = min(series.values), max(series.values)
-    span = f"{quantity.words(low)} to {quantity.words(high)} in {len(series.values)} answers"
-    return f"{series.name} {quantity.words(series.values[-1])}{f' ({span})' if high > low else ''}"
+    span = f"{words(low)} to {words(high)} in {len(series.values)} answers"
+    return f"{series.name} {words(series.values[-1])}{f' ({span})' if high > low else ''}"
 
 
 def _hints(snapshot: ScanSnapshot) -> list[str]:

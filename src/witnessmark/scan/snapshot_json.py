@@ -14,7 +14,9 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 
 from witnessmark.errors import BadScan
-from witnessmark.scan.model import SCHEMA, ScanSnapshot
+from witnessmark.scan.codes import normal_code
+from witnessmark.scan.model import SCHEMA, ControlUnit, ScanSnapshot
+from witnessmark.scan.readiness import NAMES
 from witnessmark.scan.vin import masked
 
 
@@ -50,10 +52,28 @@ def snapshot_from(text: str, name: str) -> ScanSnapshot:
         where = ".".join(str(p) for p in first["loc"]) or "the snapshot"
         raise BadScan(f"{name}: {where}: {first['msg']}; read the snapshot again") from None
     for unit in snapshot.units:
-        for s in unit.series:
-            if s.times_s is not None and len(s.times_s) != len(s.values):
-                raise BadScan(f"{name}: {s.key}: {len(s.times_s)} times for {len(s.values)} values; read it again")
+        wrong = _wrong_with(unit)
+        if wrong:
+            raise BadScan(f"{name}: {wrong}; read the snapshot again")
     return snapshot
+
+
+def _wrong_with(unit: ControlUnit) -> str:
+    """What a unit's words and numbers break that their types do not say; empty if nothing."""
+    for s in unit.series:
+        if s.times_s is not None and len(s.times_s) != len(s.values):
+            return f"{s.key}: {len(s.times_s)} times for {len(s.values)} values"
+    kept = [f.code for f in unit.freeze_frames if f.code is not None]
+    for code in (*unit.codes, *unit.earlier, *kept):
+        try:
+            normal_code(code)
+        except BadScan as error:
+            return str(error)
+    for state in (unit.readiness, unit.readiness_this_cycle):
+        for monitor in state.monitors if state is not None else ():
+            if monitor.name not in NAMES:
+                return f'"{monitor.name[:40]}" is no self-test'
+    return ""
 
 
 def _refuse(text: str) -> float:
