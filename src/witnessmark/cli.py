@@ -19,7 +19,7 @@ from witnessmark.console import on_terminal as _on_terminal
 from witnessmark.console import place_for_compiled_code as _place_for_compiled_code
 from witnessmark.console import print_text as _print
 from witnessmark.errors import BadOutput, BadRecording, NotConfirmed, WitnessmarkError
-from witnessmark.scan_commands import scan
+from witnessmark.cli_scan import scan
 
 if TYPE_CHECKING:
     from witnessmark.causes.observations import Observation

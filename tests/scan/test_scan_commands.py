@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner
 
 from tests.test_cli import refused
-from witnessmark import scan_commands
+from witnessmark import cli_scan
 from witnessmark.cli import main
 from witnessmark.scan import control_unit
 from witnessmark.scan.ask import read_vehicle
@@ -154,7 +154,7 @@ def van(monkeypatch):
     """The van's units, so that what was erased in them can be seen; and somebody at the terminal."""
     units = bakery_van("off")
     monkeypatch.setattr(control_unit, "bakery_van", lambda engine, wide=False: units)
-    monkeypatch.setattr(scan_commands, "on_terminal", lambda: True)
+    monkeypatch.setattr(cli_scan, "on_terminal", lambda: True)
     return units
 
 
@@ -190,7 +190,7 @@ def test_anything_but_the_word_erases_nothing(van, typed: str, tmp_path: Path) -
 
 
 def test_without_a_terminal_nothing_is_erased(van, tmp_path: Path, monkeypatch) -> None:
-    monkeypatch.setattr(scan_commands, "on_terminal", lambda: False)
+    monkeypatch.setattr(cli_scan, "on_terminal", lambda: False)
     result = run("clear", "--simulated", "--save", tmp_path / "before.json", typed="erase\n")
     assert result.exit_code == 2
     assert "typed confirmation" in result.stderr
@@ -200,7 +200,7 @@ def test_without_a_terminal_nothing_is_erased(van, tmp_path: Path, monkeypatch) 
 def test_a_turning_engine_is_left_alone(monkeypatch, tmp_path: Path) -> None:
     units = bakery_van("running")
     monkeypatch.setattr(control_unit, "bakery_van", lambda engine, wide=False: units)
-    monkeypatch.setattr(scan_commands, "on_terminal", lambda: True)
+    monkeypatch.setattr(cli_scan, "on_terminal", lambda: True)
     refused(run("clear", "--simulated", "--save", tmp_path / "b.json", typed="erase\n"), "the engine turns; stop it")
     assert units[0].stored == ["P0336"]
     assert not (tmp_path / "b.json").exists()
