@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from witnessmark.engine import compression, contribution, roughness
 from witnessmark.engine.compression import STEP_DEG, Relative, Speed
+from witnessmark.engine.count import Count
 from witnessmark.engine.facts import Facts
 from witnessmark.engine.geometry import CylinderGeometry
 from witnessmark.engine.model import Attempt, CylinderResult, Phase
@@ -22,6 +23,7 @@ from witnessmark.wheel.model import Layout
 
 Array = NDArray[np.float64]
 
+UNEVEN = "the cylinders fire at uneven distances and the setup does not say at which"
 SPIN_UP_S = 0.4
 # A step of speed needs teeth: with fewer than 18 a turn one event is a few intervals only (derived: 120 degrees an
 # event of a six-cylinder engine hold six intervals then).
@@ -92,11 +94,19 @@ def measure_compression(
     return tuple(_result(good, i, numbers[k], float(offsets[i])) for k, i in enumerate(pick)), ""
 
 
+def compared(facts: Facts, count: Count) -> int | None:
+    """The number where the firing angles are known too: given in the setup, or equal."""
+    return count.cylinders if len(facts.firing_deg) == count.cylinders else count.of_even
+
+
 def measure(
     signals: Signals, recording: Recording, setup: Setup, facts: Facts, layout: Layout | None, unrolled: Unrolled,
-    phase: Phase, attempts: Sequence[Attempt], cylinders: int | None,
+    phase: Phase, attempts: Sequence[Attempt], count: Count,
 ) -> tuple[tuple[CylinderResult, ...], str, str]:  # fmt: skip
     """(one result a cylinder or event, why no compression, why no contribution)."""
+    cylinders = compared(facts, count)
+    if cylinders is None and count.cylinders is not None:
+        return (), UNEVEN, UNEVEN
     results, why = measure_compression(signals, recording, setup, facts, layout, unrolled, phase, attempts, cylinders)
     if layout is None or cylinders == 1 or len(layout.teeth_deg) < FEWEST_TEETH:
         return results, why, "crank angle not known, one cylinder or too few teeth"

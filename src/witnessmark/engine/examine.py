@@ -99,7 +99,9 @@ def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recor
     patterns = [joined(learn(track, unrolled, alignment, facts.cycle_deg), facts.cycle_deg) for track in cam_tracks]
     count = cylinder_count.find(facts, wheel, alignment, [*coil_tracks, *injector_tracks])
     by_pressure = pressure_phase.of(pressures, facts)
-    phase = find_phase(facts, wheel, setup, unrolled, alignment, patterns, coil_tracks, by_pressure)
+    phase = find_phase(
+        facts, wheel, setup, unrolled, alignment, patterns, coil_tracks, by_pressure, injector_tracks, count
+    )
     rotations = find_rotations(signals, wheel, motions, starter, recording, unrolled)
     edge_s, per_turn = _countable(crank, wheel)
 
@@ -107,10 +109,9 @@ def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recor
         signals, recording, unrolled, phase, facts, commands, wheel.layout, count.window_deg, starter, edge_s, per_turn
     )
     attempts = find_attempts(rotations, around)
-    # what takes cylinders to fire at equal distances where the setup gives no angles
-    compared = count.cylinders if len(facts.firing_deg) == count.cylinders else count.of_even
+    compared = cylinder_work.compared(facts, count)
     results, why_none, why_idle = cylinder_work.measure(
-        signals, recording, setup, facts, wheel.layout, unrolled, phase, attempts, compared
+        signals, recording, setup, facts, wheel.layout, unrolled, phase, attempts, count
     )
     return EngineResult(
         phase=phase,

@@ -34,10 +34,10 @@ class Phase:
     reference: str  # in words, for ``angle_reference``
     per_segment_turn: tuple[int, ...] = ()  # turn offset (0 or 1; -1 unknown) to add for each segment of CrankAngle
     tdc_source: str = (
-        ""  # "setup", "pressure", "cam", "coil" or "": a TDC taken from a line cannot then judge that line
+        ""  # "setup", "pressure", "cam", "ripple", "coil", "injector" or "": a line's own TDC cannot judge that line
     )
     turn_source: str = (
-        ""  # "pressure", "cam", "coil", "injector" or "": what tells one turn of the cycle from the other
+        ""  # "pressure", "cam", "coil", "injector", "ripple" or "": what tells one turn of the cycle from the other
     )
     tdc_doubt_deg: float | None = None  # half width within which the TDC is believed to lie
 

@@ -1,9 +1,12 @@
 """Where cylinder 1's firing TDC lies: the TDC within the turn, and which of the cycle's two turns is the firing one.
 
 The TDC comes from the setup (``tdc_slot``), else from the pressure in a cylinder without spark, else from described cam
-edges, else from cylinder 1's sparks. The turn comes from such a pressure, else from described cam edges, else from a
-coil that fires once per cycle. Wasted spark, sparks in every turn and a batch of injectors do not tell the turn. A TDC
-taken from sparks carries the doubt of the advance and never judges spark.
+edges, else from the ripple of cranking where the firing pattern comes once a cycle (one cylinder, uneven twins), else
+from cylinder 1's sparks or, on compression ignition, its injection. The turn comes from such a pressure, else from
+described cam edges, else from a coil that fires once per cycle (compression ignition: an injector), else from ripple
+where the compressions of the two turns interleave (odd numbers of cylinders, uneven firing). Wasted spark, sparks in
+every turn, a batch of injectors and injection into a port do not tell the turn. A TDC taken from sparks carries the
+doubt of the advance and never judges spark.
 """
 
 from __future__ import annotations
@@ -16,8 +19,18 @@ from numpy.typing import NDArray
 
 from witnessmark.engine import circular
 from witnessmark.engine.cams import MATCH_DEG, PARKED_RPM, SEARCH_DEG, Pattern, match
+from witnessmark.engine.count import Count
 from witnessmark.engine.facts import Facts
 from witnessmark.engine.model import Phase
+from witnessmark.engine.phase_sources import (
+    RIPPLE_CERTAINTY,
+    RIPPLE_DOUBT_DEG,
+    TURN_CERTAINTY,
+    first_of_charge,
+    ripple_place,
+    turn_by_ripple,
+    whole_cycle,
+)
 from witnessmark.engine.pressure_phase import PressureTdc
 from witnessmark.engine.tracks import Alignment, Track
 from witnessmark.engine.unroll import UNKNOWN_TURN, Unrolled
@@ -30,6 +43,8 @@ Array = NDArray[np.float64]
 # practice, no source).
 CRANKING_ADVANCE_DEG, CRANKING_DOUBT_DEG = 7.5, 5.0
 RUNNING_ADVANCE_DEG, RUNNING_DOUBT_DEG = 12.0, 10.0
+# Begin of injection before TDC on compression ignition, cranking and running (memory: 0 to 15 degrees).
+INJECTION_ADVANCE_DEG, INJECTION_DOUBT_DEG = 8.0, 10.0
 # A correctly timed spark lies within these degrees of its cylinder's firing TDC.
 EARLIEST_SPARK_DEG, LATEST_SPARK_DEG = -60.0, 20.0
 # Share of a coil's sparks that must fall in one turn before it tells the turn; unsynchronised sparks spread over both.
@@ -41,6 +56,7 @@ SURE_TDC_DEG = 2.0
 # Described cam edges must fit one place this much better than any other (of 1) to be believed.
 PLACE_MARGIN = 0.1
 
+COMPRESSION = "compression"
 UNKNOWN = "crank degrees from slot 1, 0 to 360: cylinder 1's TDC is not known"
 
 
@@ -129,11 +145,12 @@ def _aligned(track: Track, alignment: Alignment) -> tuple[Array, NDArray[np.bool
 
 
 def _spark_tdc(facts: Facts, coils: Sequence[Track], unrolled: Unrolled, alignment: Alignment) -> _Tdc | None:
-    """TDC by cylinder 1's sparks plus the usual advance."""
+    """TDC by what lights cylinder 1's charge plus the usual advance."""
+    injected = facts.ignition == COMPRESSION
     for track in coils:
         if track.line.cylinder != 1 or len(track) < 3:
             continue
-        single = once_per_cycle(track, facts.cycle_deg) and facts.ignition in (None, "coil-per-cylinder")
+        single = once_per_cycle(track, facts.cycle_deg) and facts.ignition in (None, "coil-per-cylinder", COMPRESSION)
         if not single and facts.ignition != "wasted-spark":
             continue
         period = facts.cycle_deg if single else 360.0
@@ -149,10 +166,14 @@ def _spark_tdc(facts: Facts, coils: Sequence[Track], unrolled: Unrolled, alignme
         advance, doubt = (
             (CRANKING_ADVANCE_DEG, CRANKING_DOUBT_DEG) if slow else (RUNNING_ADVANCE_DEG, RUNNING_DOUBT_DEG)
         )
+        if injected:
+            advance, doubt = INJECTION_ADVANCE_DEG, INJECTION_DOUBT_DEG
+        what, usual = ("injection", "memory") if injected else ("spark", "common practice")
         return _Tdc(
-            float(np.mod(centre + advance, period)), "coil", 0.4 if slow else 0.3, doubt, single,
-            f"cylinder 1's TDC inferred from its sparks, taken as {advance:g} degrees before it (common practice): "
-            f"good to {doubt:g} degrees at best and no measure of the spark",
+            float(np.mod(centre + advance, period)), "injector" if injected else "coil", 0.4 if slow else 0.3, doubt,
+            single,
+            f"cylinder 1's TDC inferred from its {what}s, taken as {advance:g} degrees before it ({usual}): "
+            f"good to {doubt:g} degrees at best and no measure of the {what}",
         )  # fmt: skip
     return None
 
@@ -182,7 +203,7 @@ def _turn_by_coil(
     facts: Facts, coils: Sequence[Track], alignment: Alignment, tdc_deg: float
 ) -> tuple[int, float] | None:
     """(turn, share) by the coils of cylinders whose firing TDC is known: their sparks lie at the firing one."""
-    if facts.ignition in ("wasted-spark", "distributor", "compression"):
+    if facts.ignition in ("wasted-spark", "distributor"):
         return None
     votes = np.zeros(2)
     for track in coils:
@@ -213,14 +234,19 @@ def find_phase(
     patterns: Sequence[Pattern],
     coils: Sequence[Track],
     pressure: PressureTdc | None = None,
+    injectors: Sequence[Track] = (),
+    count: Count | None = None,
 ) -> Phase:
-    """The phase, with where it comes from and how sure it is. coils: sparks of each coil line."""
+    """The phase, with where it comes from and how sure it is. coils, injectors: commands of each line."""
     turns = _segment_turns(unrolled, alignment)
+    if facts.ignition == COMPRESSION:  # what is injected burns at once: the injectors stand for the coils
+        coils = [first_of_charge(t) for t in injectors]
+    place = None if count is None else ripple_place(count, unrolled, alignment)
     said = _setup_tdc(facts, wheel, setup)
     tdc = said if isinstance(said, _Tdc) else None
     if tdc is None and wheel.layout is not None:
         tdc = _by_pressure(pressure, facts) or _cam_tdc(facts, patterns)
-        tdc = tdc or _spark_tdc(facts, coils, unrolled, alignment)
+        tdc = tdc or _ripple_tdc(count, place) or _spark_tdc(facts, coils, unrolled, alignment)
     if tdc is None:
         why = said if isinstance(said, str) else ""
         return Phase(False, False, None, "", 0.0, f"{UNKNOWN} ({why})" if why else UNKNOWN, turns)
@@ -234,7 +260,18 @@ def find_phase(
         return Phase(
             True, True, tdc.deg, tdc.source, tdc.certainty, words, turns, tdc.source, tdc.source, tdc.doubt_deg
         )
-    return _with_turn(tdc, facts, alignment, patterns, coils, turns, pressure)
+    return _with_turn(tdc, facts, alignment, patterns, coils, turns, pressure, place)
+
+
+def _ripple_tdc(count: Count | None, place: tuple[float, float] | None) -> _Tdc | None:
+    """TDC and turn by the ripple of cranking."""
+    deg = None if count is None else whole_cycle(count, place)
+    if deg is None:
+        return None
+    return _Tdc(
+        deg, "ripple", RIPPLE_CERTAINTY, RIPPLE_DOUBT_DEG, True,
+        f"cylinder 1's firing TDC by compression in the ripple of cranking, good to {RIPPLE_DOUBT_DEG:g} degrees",
+    )  # fmt: skip
 
 
 def _by_pressure(found: PressureTdc | None, facts: Facts) -> _Tdc | None:
@@ -252,6 +289,7 @@ def _with_turn(
     coils: Sequence[Track],
     turns: tuple[int, ...],
     pressure: PressureTdc | None,
+    place: tuple[float, float] | None,
 ) -> Phase:
     """The turn added to a TDC that is known within the turn."""
     cam = _turn_by_cam(facts, patterns, tdc.deg)
@@ -263,13 +301,16 @@ def _with_turn(
         deg = float(np.mod(tdc.deg + 360.0 * by_pressure, 720.0))
         return Phase(True, True, deg, tdc.source, certainty, words, turns, tdc.source, "pressure", tdc.doubt_deg)
     coil = None if cam else _turn_by_coil(facts, coils, alignment, tdc.deg)
-    found = cam or coil
+    ripple = None if cam or coil else turn_by_ripple(place, tdc.deg)
+    found = cam or coil or (None if ripple is None else (ripple, 1.0))
     if found is None:
         words = f"0 to 360 after a TDC of cylinder 1 (which turn fires is not known); {tdc.words}"
         return Phase(True, False, tdc.deg, tdc.source, tdc.certainty, words, turns, tdc.source, "", tdc.doubt_deg)
-    source = "cam" if cam else "coil"
+    lit = "injector" if facts.ignition == COMPRESSION else "coil"
+    source = "cam" if cam else lit if coil else "ripple"
     # a cam tells the turn by metal; a coil only what the control unit believes
-    certainty = tdc.certainty * (min(0.98, 0.8 + found[1]) if cam else 0.85 * found[1])
-    words = f"0 to 720 after cylinder 1's firing TDC; {tdc.words}, the turn by the {source} line"
+    certainty = tdc.certainty * (min(0.98, 0.8 + found[1]) if cam else TURN_CERTAINTY * found[1])
+    by = "compression in the ripple of cranking" if source == "ripple" else f"the {source} line"
+    words = f"0 to 720 after cylinder 1's firing TDC; {tdc.words}, the turn by {by}"
     deg = float(np.mod(tdc.deg + 360.0 * found[0], 720.0))
     return Phase(True, True, deg, tdc.source, certainty, words, turns, tdc.source, source, tdc.doubt_deg)

@@ -160,7 +160,8 @@ def _tdc(analysis: Analysis, layout: Layout) -> tuple[list[Value], list[str]]:
         return [], [f"The TDC slot, and with it the cam edges: {need}."]
     slot = slot_at(layout, phase.tdc_deg % 360.0)
     doubt = min(max(phase.tdc_doubt_deg, 0.1), 30.0)
-    note = f"from the {phase.tdc_source} line, good to {doubt:g} degrees"
+    source = "ripple of cranking" if phase.tdc_source == "ripple" else f"{phase.tdc_source} line"
+    note = f"from the {source}, good to {doubt:g} degrees"
     return [Value("tdc_slot", round(slot, 3), note), Value("tdc_tolerance_deg", round(doubt, 1))], []
 
 

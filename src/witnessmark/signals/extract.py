@@ -21,9 +21,6 @@ MOVING_SIGMAS = 12.0
 """A line moves when its range exceeds this many noise deviations: a million normal samples span under 10, and the
 noise is taken from the quieter blocks, up to a tenth low."""
 
-VOLTS = ("V", "mV", "")
-"""Units in which a pick-up may be recorded; a current or a pressure that stirs under noise is none."""
-
 
 def extract(recording: Recording, setup: Setup, chunk: int = 1 << 22) -> Signals:
     """Every line of ``recording`` with sensor kind, levels, edges and role.
@@ -81,7 +78,7 @@ def _read_channel(recording: Recording, info: ChannelInfo, said: ChannelSetup | 
         sensor, edges = "hall", _hall_edges(info, crossings)
     if crossings is None and told in (None, "vr"):
         average = told == "vr" or (
-            info.unit.strip() in VOLTS and role_words.may_turn(info.name, said.role if said is not None else None)
+            info.unit.strip() in kinds.VOLTS and role_words.may_turn(info.name, said.role if said is not None else None)
         )
         pick_up, zero = reluctance.read(recording, info, summary, told == "vr", average, chunk)
         used = zero.thresholds

@@ -49,6 +49,19 @@ BIAS_V = (1.0, 3.5)
 """Offsets in V that inputs of pick-ups are biased to (common practice: half of 3.3 or 5 V), however small
 the pulses."""
 
+VOLTS = ("V", "mV", "")
+"""Units in which a pick-up may be recorded; a current or a pressure that stirs under noise is none."""
+
+RESTS, CLEAR_OF_NOISE = 0.5, 12.0
+"""A pick-up at few teeth rests for at least this share of the time, and its waves stand this clear of the noise."""
+
+MOST_TEETH, PATTERN_KEPT = 8, 0.2
+"""Most teeth of a cam that repeats, and how well the intervals come back after a whole pattern, as a log ratio: by
+turns of cranking they differ by compression ripple only (computed), other lines' by about 1."""
+
+GROWS_FROM = 0.25
+"""Change of an interval (log ratio) from which the waves must show that they grow with speed."""
+
 MAINS_S = (1 / 50, 1 / 60, 1 / 100, 1 / 120)
 """Periods of the mains and of its rectified ripple."""
 
@@ -148,7 +161,7 @@ def reluctance_like(summary: Summary, zero: Zero, crossings: Crossings, gain: fl
     """Does the line swing about its own zero like a pick-up: both ways alike, often, and quick where it is offset?"""
     if len(crossings) < 8:
         return False
-    if _unsteady(crossings) > REGULAR:
+    if _unsteady(crossings) > REGULAR and not sparse_like(summary, zero, crossings, unit):
         return False
     both = np.median(crossings.peak_before[crossings.rising]), np.median(crossings.peak_before[~crossings.rising])
     if not 0.25 < both[0] / max(both[1], 1e-30) < 4.0:
@@ -162,6 +175,38 @@ def reluctance_like(summary: Summary, zero: Zero, crossings: Crossings, gain: fl
         biased = unit.strip() == "V" and BIAS_V[0] < zero.level * gain + offset < BIAS_V[1]
         return period_s < SLOW_PERIOD_S and (biased or offset_v < 20.0 * size_v)
     return True
+
+
+def sparse_like(summary: Summary, zero: Zero, crossings: Crossings, unit: str) -> bool:
+    """Is it a pick-up at few teeth, as on a cam: at rest most of the time, a wave in between, teeth in a fixed order?
+
+    Between teeth the line's noise crosses zero anywhere, so only one kind of crossing (the middle of each wave) is
+    regular, and it may take the whole pattern to repeat. Where the speed changes the waves grow with it.
+    """
+    if unit.strip() not in VOLTS or zero.amplitude < CLEAR_OF_NOISE * zero.noise:
+        return False
+    at_rest = np.abs(summary.values - zero.level) < 0.1 * zero.amplitude
+    if float(np.mean(at_rest)) < RESTS:
+        return False
+    return any(_sparse_teeth(crossings, rising) for rising in (True, False))
+
+
+def _sparse_teeth(crossings: Crossings, rising: bool) -> bool:
+    """Do crossings of one kind come in a pattern of a few teeth, their waves growing with speed?"""
+    mine = crossings.rising == rising
+    interval = np.log(np.diff((crossings.sample + crossings.fraction)[mine]))
+    peak = np.log(np.maximum(crossings.peak_before[mine], 1e-30))
+    for teeth in range(1, MOST_TEETH + 1):
+        if len(interval) < 2 * teeth + 3:
+            return False
+        change = interval[teeth:] - interval[:-teeth]
+        if np.median(np.abs(change)) > PATTERN_KEPT:
+            continue
+        slower = np.abs(change) > GROWS_FROM
+        grown = peak[1 + teeth :] - peak[1:-teeth]
+        # a wave as high at half the speed is no pick-up's
+        return bool(slower.sum() < 3 or np.median(-grown[slower] / change[slower]) > 0.4)
+    return False
 
 
 def _mains(crossings: Crossings, rate_hz: float) -> bool:

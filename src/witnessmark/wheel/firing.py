@@ -194,6 +194,9 @@ def ripples_of(passes: Passes, layout: Layout, angle: CrankAngle, running_rpm: f
     rows = rows[piece[rows] >= 0]
     tooth = passes.tooth[rows].astype(np.int64)
     nominal = angle_of_passes(passes, layout)[rows]
+    for number in np.unique(piece[rows]):  # onto the scale of CrankAngle, by whole turns
+        mine = piece[rows] == number
+        nominal[mine] += 360.0 * np.rint(np.median(angle.at(passes.time_s[rows][mine]) - nominal[mine]) / 360.0)
     return ripples(nominal, passes.time_s[rows], piece[rows], tooth, np.asarray(layout.teeth_deg), running_rpm)
 
 
