@@ -39,6 +39,15 @@ def test_a_tooth_gone_from_a_wheel_that_is_in_no_list_needs_edges_that_fit_it_we
     assert the(replace(loose, layout=listed).found(), "tooth-absent").stated
 
 
+def test_on_a_coarse_wheel_two_turns_confirm_the_count() -> None:
+    """Misses between 1.25 and 26 teeth' worth of turns: a slip of the decoding in the first compressions."""
+    for layout, counts in ((named("12+1"), False), (layouts.single_gap(60, 2), True)):
+        teeth = len(layout.teeth_deg)
+        lost = [(teeth // 2, 1), (teeth - 1, 1), (teeth // 3 + teeth // 2, 1)]
+        found = Scene(layout=layout, turns=12, missing=lost, sensor="hall").found()
+        assert any(f.kind == "edges-dropped" for f in found.found) is counts
+
+
 def test_cams_are_followed_within_one_piece_of_rotation() -> None:
     """A piece placed one slot off moves every cam by a pitch against the other pieces: no sensor lags so."""
     m = Scene(turns=12).made()
