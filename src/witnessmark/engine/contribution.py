@@ -25,7 +25,7 @@ LEAST_CYCLES = 12
 EXPLAINED, CLEARLY = 0.3, 1.5
 # A burn that gives less than this share of the usual one is a misfire (common practice, no source).
 NO_BURN = 0.4
-# Combustion of the usual cylinder over compression, both as fitted, below which the engine is rather driven than drives:
+# Combustion of the usual cylinder over compression, as fitted, below which the engine is driven rather than drives:
 # on the over-run shares of next to nothing tell no cylinder (simulated: 0.9 at idle, 0.25 slowing down from 2000 rpm).
 BURNS = 0.4
 SOUND = 0.5  # it counts where the others of the same cycle burn: a fuel cut is no misfire
