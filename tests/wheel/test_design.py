@@ -9,7 +9,7 @@ import pytest
 from tests.wheel.test_rings import candidate, named
 from witnessmark.wheel import layouts
 from witnessmark.wheel.damage import Damage
-from witnessmark.wheel.design import _bent, _vanes_bent
+from witnessmark.wheel.design import _bent, _evened, _vanes_bent
 from witnessmark.wheel.weighing import Candidate
 
 
@@ -44,3 +44,15 @@ def test_named_vanes_stand_beside_a_damaged_wheel_that_ripple_makes_of_them() ->
     assert next(c for c in out if c.layout.name == "3 vanes").likelihood == 10.0
     sound = replace(broken, damage=Damage())
     assert _vanes_bent([sound, candidate(named("4 vanes 70/110"), 16.5)])[1].likelihood == 16.5
+
+
+def test_a_pattern_one_compression_long_is_rather_an_even_wheel() -> None:
+    """24 equal teeth of a six-cylinder engine, cranked: eight intervals come again, a third of a turn long."""
+    eight = learnt([42.0, 40.0, 41.0, 42.0, 45.0, 47.0, 49.0, 54.0], 640.0)
+    even = [candidate(layouts.even(n, prior=0.4), 174.0) for n in (24, 36, 30)]
+    out = {c.layout.name: c.likelihood for c in _evened([eight, *even])}
+    assert out["24 even"] == 500.0
+    assert out["36 even"] == 174.0  # eight of its teeth are 80 degrees: no engine has nine cylinders
+    assert out["30 even"] == 174.0
+    wide = learnt([30.0, 30.0, 30.0, 90.0, 60.0, 60.0, 30.0, 30.0], 640.0)
+    assert all(c.likelihood == 174.0 for c in _evened([wide, *even])[1:])

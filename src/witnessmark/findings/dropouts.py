@@ -169,6 +169,7 @@ FAMILY = Family(
     (
         "dropouts.residual_max",
         "dropouts.settle_turns",
+        "dropouts.settle_teeth",
         "dropouts.pause",
         "dropouts.events_stated",
         "dropouts.stray_per_miss",

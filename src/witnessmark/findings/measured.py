@@ -155,6 +155,8 @@ class Measured:
         There a slip of the decoding looks like an edge lost or one too many.
         """
         wait = 360.0 * self.limits["dropouts.settle_turns"]
+        if self.layout is not None:
+            wait = max(wait, self.limits["dropouts.settle_teeth"] * self.layout.pitch_deg)
         out = np.zeros(self.wheel.passes.time_s.size, bool)
         segments = self.wheel.angle.segments
         for number, seg in enumerate(segments):

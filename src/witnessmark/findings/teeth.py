@@ -15,6 +15,7 @@ from witnessmark.findings.measured import Family, Measured, Outcome, Rows, from_
 from witnessmark.findings.model import Finding, NotAssessed
 from witnessmark.findings.place import Cluster, Standout, clusters, standing_out
 from witnessmark.findings.slots import beside, same_without, slot_name, twin_words
+from witnessmark.findings.slowest import with_compressions
 from witnessmark.findings.statistics import clopper_pearson
 from witnessmark.wheel.model import Layout
 from witnessmark.wheel.passes import CREEPING
@@ -41,7 +42,9 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
         return Outcome(not_assessed=(_no_wheel(m),))
     least = m.limits["tooth.log_bayes_min"]
     groups = clusters(m, m.limits["tooth.extra.window"], least)
-    gone = _with_moves(standing_out(m.missing, m, least), groups, m)
+    out_of_line = standing_out(m.missing, m, least)
+    slow = with_compressions(m, out_of_line)
+    gone = _with_moves([at for at in out_of_line if at.tooth not in slow], groups, m)
     out = Outcome(teeth=frozenset(g.at.tooth for g in gone))
     taken: set[int] = set()
     for g in gone:

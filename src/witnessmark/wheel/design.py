@@ -61,7 +61,7 @@ def choose(line: Line, rising: bool, both: bool, designed: Layout | None, timed:
             way = not rising
     marks, ranked = tried[way]
     if designed is None and (not way) in tried:
-        ranked = turns.by_other_edges(ranked, tried[not way][1])
+        ranked = turns.by_other_edges(_evened(ranked), tried[not way][1])
     ranked = turns.by_cycle(marks, ranked, timed)
     if designed is None:
         ranked = _vanes_bent(rings.with_filled(ranked))
@@ -106,6 +106,29 @@ def _bent(designed: Layout, other: Candidate) -> bool:
         ratios = [np.roll(theirs, k) / mine for k in range(len(left))] if len(left) == len(mine) else []
         return any(float(r.max() / r.min()) < RIPPLE for r in ratios)
     return len(left) == len(mine) and any(np.abs(np.roll(theirs, k) - mine).max() < BENT_DEG for k in range(len(left)))
+
+
+CYLINDERS = (2, 3, 4, 5, 6, 8, 10, 12)
+FEWEST_LEARNT = 5  # teeth: fewer are vanes, which are drawn with any spacing
+
+
+def _evened(ranked: list[Candidate]) -> list[Candidate]:
+    """A wheel of equal teeth fits as well as a pattern that it makes when compressions bend it alike again and again.
+
+    Learnt interval by interval such a pattern is one compression long; teeth drawn so nearly equal are none.
+    """
+    learnt = [c for c in ranked if c.layout.source == "learnt" and not c.layout.regular]
+    out = []
+    for c in ranked:
+        for other in learnt if is_even(c.layout) and not c.damage else ():
+            step = np.diff(np.append(other.layout.teeth_deg, other.layout.teeth_deg[0] + 360.0))
+            period = step.size * c.layout.pitch_deg
+            fits = step.size >= FEWEST_LEARNT and step.max() < RIPPLE * step.min()
+            if fits and any(abs(period - 720.0 / n) < 0.01 for n in CYLINDERS):
+                gain = max(0.0, other.likelihood - c.likelihood)
+                c = replace(c, score=c.score + gain, likelihood=c.likelihood + gain)
+        out.append(c)
+    return sorted(out, key=lambda c: -c.score)
 
 
 def _vanes_bent(ranked: list[Candidate]) -> list[Candidate]:
