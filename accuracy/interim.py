@@ -68,7 +68,7 @@ def _followed(name: str, stream: RawFile, setup: Setup) -> Followed:
     watch, schedule, now_s, looks, said = Watch(), Schedule(), 0.0, 0, []
     while now_s + STEP_S < stream.length_s:
         now_s += STEP_S
-        stretch = schedule.due(0.0, now_s, now_s)
+        stretch = schedule.due(0.0, now_s, now_s, watch.in_doubt)
         if stretch is None:
             continue
         with stream.window(*stretch) as part:

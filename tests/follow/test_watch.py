@@ -57,13 +57,34 @@ def test_what_lies_before_the_part_looked_at_is_not_withdrawn_and_may_come_again
 def test_what_a_start_shows_only_at_its_end_waits_for_it():
     watch = Watch()
     cranks = analysis(finding("no-start"), finding("tooth-weak", slot=23), attempts=[attempt()])
-    assert said(watch.look(cranks, 0, 3)) == [("stated", "tooth-weak")]
+    assert watch.look(cranks, 0, 3) == []
+    assert said(watch.look(cranks, 0, 3.5)) == [("stated", "tooth-weak")]
     stands = analysis(finding("no-start"), finding("tooth-weak", slot=23), attempts=[attempt(turning_at_end=False)])
     assert said(watch.look(stands, 0, 5)) == [("stated", "no-start")]
     again = analysis(finding("tooth-weak", slot=23), attempts=[attempt()])
     assert watch.look(again, 0, 7) == []  # cranking again takes nothing back
     ended = Watch()
     assert len(ended.look(cranks, 0, 3, is_last=True)) == 2
+
+
+def test_while_the_engine_turns_a_second_look_must_agree():
+    watch = Watch()
+    turns, still = {"attempts": [attempt(started=True)]}, {"attempts": [attempt(turning_at_end=False)]}
+    low, weak = finding("signal-low"), finding("tooth-weak", slot=23)
+    assert watch.look(analysis(low, weak, **turns), 0, 1) == []
+    assert watch.in_doubt
+    assert said(watch.look(analysis(weak, **turns), 0, 2)) == [("stated", "tooth-weak")]
+    assert watch.look(analysis(weak, low, **turns), 0, 3) == []  # once again only
+    assert watch.look(analysis(weak, **turns), 0, 4) == []
+    assert not watch.in_doubt
+    assert watch.look(analysis(**turns), 0, 5) == []  # one look that does not see it
+    assert watch.in_doubt
+    assert watch.look(analysis(weak, **turns), 0, 6) == []
+    assert not watch.in_doubt
+    watch.look(analysis(**turns), 0, 7)
+    assert said(watch.look(analysis(**turns), 0, 8)) == [("withdrawn", "tooth-weak")]
+    assert said(watch.look(analysis(low, **still), 0, 9)) == [("stated", "signal-low")]
+    assert said(watch.look(analysis(**still), 0, 10)) == [("withdrawn", "signal-low")]
 
 
 def test_slots_and_cylinders_make_different_findings():
@@ -111,6 +132,13 @@ def looks(total_s, arrival=1.0, cost=lambda length: 0.0, step=0.25):
             schedule.looked(stretch, 0.0, began, now)
             out.append((stretch, now - began))
     return out
+
+
+def test_a_second_look_comes_soon():
+    schedule = Schedule()
+    schedule.looked((0.0, 1.0), 0.0, 1.0, 1.1)
+    assert schedule.due(0.0, 1.6, 1.6) is None
+    assert schedule.due(0.0, 1.6, 1.6, in_doubt=True) == (0.0, 1.6)
 
 
 def test_looks_begin_early_and_see_every_second():

@@ -160,4 +160,15 @@ def raw_stdin() -> BinaryIO:
         number = sys.stdin.fileno()
     except (OSError, ValueError, io.UnsupportedOperation):  # not a real one
         return sys.stdin.buffer
+    _widen(number)
     return os.fdopen(os.dup(number), "rb", buffering=0)
+
+
+def _widen(number: int) -> None:
+    """More room in the pipe itself, where the system lets one ask: a sender then hardly ever waits for this process."""
+    try:
+        import fcntl
+
+        fcntl.fcntl(number, fcntl.F_SETPIPE_SZ, CHUNK)
+    except (ImportError, AttributeError, OSError):  # not a pipe, or another system
+        return

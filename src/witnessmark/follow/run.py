@@ -87,7 +87,8 @@ class Follower:
         for ago_s in self._marks.poll():
             at_s = max(self._stream.first_s, self._stream.length_s - ago_s)
             self._happened(Event(at_s, "mark", "marked by the user"))
-        stretch = self._schedule.due(self._stream.first_s, self._stream.length_s, self._clock.now())
+        held = self._stream.first_s, self._stream.length_s
+        stretch = self._schedule.due(*held, self._clock.now(), self.watch.in_doubt)
         if stretch is not None and not done:
             self._look_at(stretch)
         if self._keeper is not None:

@@ -11,6 +11,7 @@ import math
 
 FIRST_S = 1.0  # a shorter record holds hardly two turns of cranking
 STEP_S = 2.0  # a start attempt lasts some 2 to 5 s: something should be said within it
+SECOND_S = 0.5  # two turns of cranking: enough for a second look at what a first one said
 WINDOW_S = 20.0  # holds a whole attempt and the quiet before it
 GROWTH = 1.5
 WHOLE_S = 120.0  # beyond it the whole is left to the end
@@ -27,10 +28,13 @@ class Schedule:
         self._next_whole = 0.0
         self._rest_until = -math.inf
 
-    def due(self, first_s: float, length_s: float, now_s: float) -> tuple[float, float] | None:
-        """The stretch (start, stop) to look at now, or None. ``first_s``: where the record (or what is held) begins."""
+    def due(self, first_s: float, length_s: float, now_s: float, in_doubt: bool = False) -> tuple[float, float] | None:
+        """The stretch (start, stop) to look at now, or None.
+
+        ``first_s``: where the record (or what is held) begins; ``in_doubt``: something waits for a second look.
+        """
         since = first_s if self._looked_to is None else self._looked_to
-        enough = FIRST_S if self._looked_to is None else self._step_s
+        enough = FIRST_S if self._looked_to is None else min(self._step_s, SECOND_S) if in_doubt else self._step_s
         if length_s - since < enough or now_s < self._rest_until:
             return None
         long = length_s - first_s

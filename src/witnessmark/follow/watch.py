@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from witnessmark.findings.model import Finding
 from witnessmark.findings.statistics import upper_rate_of_none
@@ -23,7 +23,8 @@ class _Seen:
     finding: Finding
     start_s: float
     stop_s: float
-    present: bool  # stated by the last look
+    present: bool = True  # stated by the last look at where it is
+    doubted: bool = False  # one look at all it rests on did not state it
 
 
 def key_of(finding: Finding) -> Key:
@@ -40,51 +41,74 @@ def extent(finding: Finding, start_s: float, stop_s: float) -> tuple[float, floa
 
 
 class Watch:
-    """Takes one look after another and says what changed; counts the turns that were looked at."""
+    """Takes one look after another and says what changed; counts the turns that were looked at.
+
+    A look at an engine that still turns ends anywhere, within a turn or a compression. What it alone says, or no longer
+    says, waits for the next look: a second one that has seen more must agree.
+    """
 
     def __init__(self) -> None:
         """Nothing seen yet."""
         self._seen: dict[Key, _Seen] = {}
+        self._once: set[Key] = set()  # stated by one look so far
         self._from_s = self._counted_to = float("-inf")
         self.turns = 0.0
 
     @property
     def stated(self) -> tuple[Finding, ...]:
-        """Everything stated by now and not withdrawn."""
+        """Everything said by now and not withdrawn."""
         return tuple(s.finding for s in self._seen.values())
+
+    @property
+    def in_doubt(self) -> bool:
+        """Whether something waits for the next look."""
+        return bool(self._once) or any(s.doubted for s in self._seen.values())
 
     def look(self, analysis: Analysis, start_s: float, stop_s: float, is_last: bool = False) -> list[Change]:
         """Changes since the look before, of a look at [start_s, stop_s]; ``is_last``: nothing is held back."""
         self._count(analysis, start_s, stop_s, is_last)
-        held = frozenset() if is_last or not _cranks_on(analysis) else AT_ITS_END
+        turns_on = _turns_on(analysis) and not is_last
+        held = AT_ITS_END if turns_on and not analysis.engine.attempts[-1].started else frozenset()
         now = {key_of(f): f for f in analysis.findings.found if f.stated and f.kind not in held}
-        changes = [c for key, f in now.items() if (c := self._judge(key, f, start_s, stop_s)) is not None]
-        return changes + self._gone(set(now), held, start_s, stop_s, analysis, is_last)
+        once = self._once if turns_on else set(now)
+        fresh = {key for key, f in now.items() if self._is_news(key, f, start_s, stop_s)}
+        self._once = fresh - once
+        changes = [self._judge(key, f, start_s, stop_s) for key, f in now.items() if key not in self._once]
+        gone = self._gone(set(now), held, start_s, stop_s, turns_on)
+        return [*(c for c in changes if c is not None), *(_withdrawn(f, stop_s, at_s, analysis) for f, at_s in gone)]
+
+    def _is_news(self, key: Key, finding: Finding, start_s: float, stop_s: float) -> bool:
+        """Whether it was not said before, or is back at a later place."""
+        before = self._seen.get(key)
+        return before is None or (not before.present and extent(finding, start_s, stop_s)[0] > before.stop_s)
 
     def _judge(self, key: Key, finding: Finding, start_s: float, stop_s: float) -> Change | None:
         begins, ends = extent(finding, start_s, stop_s)
-        before = self._seen.get(key)
-        known_to = begins if before is None else max(before.stop_s, ends)
-        self._seen[key] = _Seen(finding, begins if before is None else before.start_s, known_to, True)
+        before, news = self._seen.get(key), self._is_news(key, finding, start_s, stop_s)
         if before is None:
+            self._seen[key] = _Seen(finding, begins, ends)
             return Change("stated", finding, stop_s, begins)
-        if not before.present and begins > before.stop_s:
+        self._seen[key] = _Seen(finding, before.start_s, max(before.stop_s, ends))
+        if news:
             return Change("again", finding, stop_s, begins)
         note = _difference(before.finding, finding)
         return Change("changed", finding, stop_s, begins, note) if note else None
 
     def _gone(
-        self, now: set[Key], held: frozenset[str], start_s: float, stop_s: float, analysis: Analysis, is_last: bool
-    ) -> list[Change]:
+        self, now: set[Key], held: frozenset[str], start_s: float, stop_s: float, turns_on: bool
+    ) -> list[tuple[Finding, float]]:
+        """What is withdrawn, with where it was."""
         out = []
         for key, seen in list(self._seen.items()):
             if key in now or seen.finding.kind in held:
                 continue
-            if seen.start_s >= start_s:  # all it rested on was looked at again
-                del self._seen[key]
-                out.append(Change("withdrawn", seen.finding, stop_s, seen.start_s, _instead(key, analysis)))
+            if seen.start_s < start_s:  # not all of what it rests on was looked at
+                self._seen[key] = replace(seen, present=False)
+            elif turns_on and not seen.doubted:
+                self._seen[key] = replace(seen, doubted=True)
             else:
-                self._seen[key] = _Seen(seen.finding, seen.start_s, seen.stop_s, False)
+                del self._seen[key]
+                out.append((seen.finding, seen.start_s))
         return out
 
     def _count(self, analysis: Analysis, start_s: float, stop_s: float, is_last: bool) -> None:
@@ -114,15 +138,17 @@ class Watch:
         )
 
 
-def _cranks_on(analysis: Analysis) -> bool:
+def _turns_on(analysis: Analysis) -> bool:
+    """Whether the part looked at ends with the engine turning."""
     attempts = analysis.engine.attempts
-    return bool(attempts) and attempts[-1].turning_at_end and not attempts[-1].started
+    return bool(attempts) and attempts[-1].turning_at_end
 
 
-def _instead(key: Key, analysis: Analysis) -> str:
-    """Why it may be gone: the longer record shows only a hint, or nothing."""
-    hint = next((f for f in analysis.findings.found if key_of(f) == key), None)
-    return "the longer record no longer shows it" if hint is None else f"only a hint now ({hint.confidence:.2f})"
+def _withdrawn(finding: Finding, stop_s: float, at_s: float, analysis: Analysis) -> Change:
+    """Gone, and why: the longer record shows only a hint, or nothing."""
+    hint = next((f for f in analysis.findings.found if key_of(f) == key_of(finding)), None)
+    why = "the longer record no longer shows it" if hint is None else f"only a hint now ({hint.confidence:.2f})"
+    return Change("withdrawn", finding, stop_s, at_s, why)
 
 
 def _difference(before: Finding, now: Finding) -> str:
