@@ -324,6 +324,16 @@ def test_the_archive_against_the_zarr_library(tmp_path, monkeypatch):
         assert dict(array.attrs)["rate_hz"] == RATE
 
 
+def test_what_others_call_a_name_stays_theirs(tmp_path):
+    """Attributes of other programs' files: only this program's own say what a channel is called."""
+    with h5py.File(tmp_path / "van.h5", "w") as file:
+        file["crank"] = np.arange(50)
+        file["crank"].attrs.update({"rate_hz": 100.0, "name": "mine", "kind": "raw"})
+        file.attrs["recording"] = '{"format": "theirs", "end_s": 1, "channels": []}'
+    assert [(c.name, c.position) for c in open_recording(tmp_path / "van.h5").channels] == [("crank", 1)]
+    assert open_recording(tmp_path / "van.h5").format == "HDF5"
+
+
 def test_a_damaged_archive_has_the_gaps_of_its_damage_too(tmp_path, monkeypatch):
     for module in ("tree", "zarr"):
         monkeypatch.setattr(f"witnessmark.recording.writers.{module}.CHUNK", 1000)

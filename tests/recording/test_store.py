@@ -21,7 +21,9 @@ from witnessmark.recording import store_import
 from witnessmark.recording.columns import finite
 from witnessmark.recording.model import ChannelInfo, Recording
 from witnessmark.recording.open import kept_setup, open_recording
+from witnessmark.recording.pyramid import envelope_of
 from witnessmark.recording.readers.store import read as open_store
+from witnessmark.recording.setup import ChannelSetup, Setup
 from witnessmark.recording.store_format import SampleType, schema
 from witnessmark.recording.store_import import import_recording
 from witnessmark.recording.store_verify import verify
@@ -120,6 +122,17 @@ def test_samples_are_mapped_and_not_copied(store):
     assert not samples.flags.owndata
     again = recording.read("crank", 10, 20)
     assert again.__array_interface__["data"] == samples.__array_interface__["data"]
+
+
+def test_a_picture_of_it_is_that_of_the_source(source, store):
+    setup = Setup(channel=(ChannelSetup(name="crank", scale=-0.5, offset=3.0),))
+    for start, stop, columns in ((0, SAMPLES, 5), (100, 2900, 9), (7, 50, 3)):
+        of_store = envelope_of(open_recording(store, setup), "crank", start, stop, columns)
+        of_file = envelope_of(open_recording(source, setup), "crank", start, stop, columns)
+        assert (of_store[:, 0] <= of_file[:, 0]).all()
+        assert (of_store[:, 1] >= of_file[:, 1]).all()
+        truth = 3.0 - 0.5 * simulated()["crank"][start:stop]
+        assert (of_file[:, 0].min(), of_file[:, 1].max()) == (truth.min(), truth.max())
 
 
 def test_several_rates_gaps_and_cautions(tmp_path):

@@ -79,10 +79,11 @@ def from_tree(
     left_out: Sequence[str],
     said: Callable[[str, str], float | None],
     cut: bool = False,
+    named: bool = False,
 ) -> Recording:
     """A recording of arrays by their paths in the file; ``said(group, key)`` is a number among a group's attributes.
 
-    left_out: paths of what holds no samples. cut: the file was cut short.
+    left_out: paths of what holds no samples. cut: the file was cut short. named: the arrays say what they are called.
     """
     everything = _vectors_of(everything)
     singles = {n: d for n, d in everything.items() if d.single}
@@ -97,7 +98,9 @@ def from_tree(
         raise refuse(
             path, "neither rate_hz nor time", "expected an attribute rate_hz or a data set named time; add one"
         )
-    names = unique_names([vectors[n].name or short for n, short in zip(channels, _short(channels), strict=True)])
+    names = _short(channels)
+    if named:
+        names = unique_names([vectors[n].name or short for n, short in zip(channels, names, strict=True)])
     cautions = [f"{shorten(n)} is no row of numbers: it is left out." for n in left_out]
     cautions += [f"Data set {shorten(n)} has neither rate_hz nor time: it is left out." for n in clockless]
 
