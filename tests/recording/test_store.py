@@ -14,9 +14,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from witnessmark import pipeline
 from witnessmark.errors import BadOutput, BadRecording, BadSetup, Cancelled
 from witnessmark.output import check_places
-from witnessmark.pipeline import analyze
 from witnessmark.recording import store_import
 from witnessmark.recording.columns import finite
 from witnessmark.recording.model import ChannelInfo, Recording
@@ -28,7 +28,6 @@ from witnessmark.recording.store_format import SampleType, schema
 from witnessmark.recording.store_import import import_recording
 from witnessmark.recording.store_verify import verify
 from witnessmark.recording.store_write import StoreWriter
-from witnessmark.report.analysis_json import analysis_json
 from witnessmark.spans import Span
 
 from .helpers import CHANGES, FORMATS, SAMPLES, simulated
@@ -151,19 +150,21 @@ def test_several_rates_gaps_and_cautions(tmp_path):
     assert len(recording.cautions) >= 2
 
 
-def test_the_analysis_is_that_of_the_source_and_the_setup_rides_along(cranking, tmp_path):
+def test_a_setup_rides_along_and_is_used_where_none_is_given(tmp_path, source, monkeypatch):
+    """What is analysed is the same; that the analysis then is, test_same_analysis.py shows."""
     setup, store = tmp_path / "setup.toml", tmp_path / "store"
     setup.write_text('[[channel]]\nname = "1"\nlabel = "crank sensor"\nscale = 2.0\n')
-    import_recording(cranking, store, setup)
+    import_recording(source, store, setup)
     assert kept_setup(store) == str(store / "setup.toml")
-    assert kept_setup(cranking) is None
-    of_store, of_file = analysis_json(analyze(store)), analysis_json(analyze(cranking, setup))
-    assert of_store["setup"]["path"] == str(store / "setup.toml")
-    for both in (of_store, of_file):
-        both["recording"].pop("path")
-        both["setup"].pop("path")
-    assert of_store == of_file
-    assert of_store["channels"][0]["label"] == "crank sensor"
+    assert kept_setup(source) is None
+    monkeypatch.setattr(pipeline, "analyze_recording", lambda *given: given)
+    of_store, of_file = pipeline.analyze(store), pipeline.analyze(source, setup)
+    same(of_store[0], of_file[0])
+    assert of_store[0].channels[0].gain == 2.0
+    assert of_store[1] == of_file[1]
+    assert of_store[2] == str(store / "setup.toml")
+    setup.write_text('[[channel]]\nname = "1"\nscale = 3.0\n')
+    assert pipeline.analyze(store, setup)[0].channels[0].gain == 3.0
 
 
 # ---- text tables, which are spooled
