@@ -109,6 +109,10 @@ def test_its_files_with_numpy_json_and_hashlib_alone(source, store):
     assert {p.name for p in store.iterdir()} == used
 
 
+def test_its_name_as_shells_complete_it(store):
+    assert open_recording(f"{store}{os.sep}").path == str(store)
+
+
 def test_samples_are_mapped_and_not_copied(store):
     recording = open_recording(store)
     samples = recording.read("crank", 10, 20)
