@@ -129,6 +129,14 @@ def test_wav_keeps_the_native_samples(tmp_path, types, subtype):
     assert back.channels[0].rate_hz == RATE
 
 
+def test_a_wav_beyond_4_gb_is_rf64(tmp_path, monkeypatch):
+    """EBU Tech 3306: the limit is made small here."""
+    monkeypatch.setattr("witnessmark.recording.writers.wav._LARGEST", 1000)
+    export_recording(recording({"a": np.arange(3000, dtype=np.int16)}), tmp_path / "van.wav")
+    assert (tmp_path / "van.wav").read_bytes()[:4] == b"RF64"
+    np.testing.assert_array_equal(open_recording(tmp_path / "van.wav").source.read(0, 0, 3000), np.arange(3000))
+
+
 def changing(end_s=0.5) -> Recording:
     rng = np.random.default_rng(8)
     lists = {}
@@ -186,6 +194,16 @@ def test_each_keeps_its_own_clock_where_the_format_has_several(tmp_path, suffix)
     whole = apart(tmp_path)
     export_recording(whole, tmp_path / f"van.{suffix}")
     same(replace(whole, cautions=()), open_recording(tmp_path / f"van.{suffix}"))
+
+
+@pytest.mark.parametrize("suffix", TREES)
+def test_samples_and_changes_side_by_side(tmp_path, suffix):
+    whole = changing()
+    mixed = recording({"volts": np.arange(6250, dtype=np.int16), "level": whole.source.changes(0)})
+    export_recording(mixed, tmp_path / f"van.{suffix}")
+    same(mixed, open_recording(tmp_path / f"van.{suffix}"))
+    with pytest.raises(BadOutput, match="level: changes only from 0 s"):
+        export_recording(mixed, tmp_path / "van.csv")
 
 
 @pytest.mark.parametrize("suffix", [*TABLES, "wav"])
