@@ -14,19 +14,20 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from witnessmark import pipeline
 from witnessmark.errors import BadOutput, BadRecording, BadSetup, Cancelled
 from witnessmark.output import check_places
-from witnessmark.pipeline import analyze
 from witnessmark.recording import store_import
 from witnessmark.recording.columns import finite
 from witnessmark.recording.model import ChannelInfo, Recording
 from witnessmark.recording.open import kept_setup, open_recording
+from witnessmark.recording.pyramid import envelope_of
 from witnessmark.recording.readers.store import read as open_store
+from witnessmark.recording.setup import ChannelSetup, Setup
 from witnessmark.recording.store_format import SampleType, schema
 from witnessmark.recording.store_import import import_recording
 from witnessmark.recording.store_verify import verify
 from witnessmark.recording.store_write import StoreWriter
-from witnessmark.report.analysis_json import analysis_json
 from witnessmark.spans import Span
 
 from .helpers import CHANGES, FORMATS, SAMPLES, simulated
@@ -36,13 +37,8 @@ EVERY = {**FORMATS, **CHANGES}
 
 def same(a: Recording, b: Recording) -> None:
     """The same recording, path aside: header, gaps, cautions, native samples of the same type."""
-    assert (a.channels, a.end_s, a.cautions, a.format, a.left_out) == (
-        b.channels,
-        b.end_s,
-        b.cautions,
-        b.format,
-        b.left_out,
-    )
+    for said in ("channels", "end_s", "cautions", "format", "left_out"):
+        assert getattr(a, said) == getattr(b, said)
     for k, info in enumerate(a.channels):
         if info.kind == "changes":
             one, other = a.source.changes(k), b.source.changes(k)
@@ -113,6 +109,10 @@ def test_its_files_with_numpy_json_and_hashlib_alone(source, store):
     assert {p.name for p in store.iterdir()} == used
 
 
+def test_its_name_as_shells_complete_it(store):
+    assert open_recording(f"{store}{os.sep}").path == str(store)
+
+
 def test_samples_are_mapped_and_not_copied(store):
     recording = open_recording(store)
     samples = recording.read("crank", 10, 20)
@@ -120,6 +120,17 @@ def test_samples_are_mapped_and_not_copied(store):
     assert not samples.flags.owndata
     again = recording.read("crank", 10, 20)
     assert again.__array_interface__["data"] == samples.__array_interface__["data"]
+
+
+def test_a_picture_of_it_is_that_of_the_source(source, store):
+    setup = Setup(channel=(ChannelSetup(name="crank", scale=-0.5, offset=3.0),))
+    for start, stop, columns in ((0, SAMPLES, 5), (100, 2900, 9), (7, 50, 3)):
+        of_store = envelope_of(open_recording(store, setup), "crank", start, stop, columns)
+        of_file = envelope_of(open_recording(source, setup), "crank", start, stop, columns)
+        assert (of_store[:, 0] <= of_file[:, 0]).all()
+        assert (of_store[:, 1] >= of_file[:, 1]).all()
+        truth = 3.0 - 0.5 * simulated()["crank"][start:stop]
+        assert (of_file[:, 0].min(), of_file[:, 1].max()) == (truth.min(), truth.max())
 
 
 def test_several_rates_gaps_and_cautions(tmp_path):
@@ -138,77 +149,21 @@ def test_several_rates_gaps_and_cautions(tmp_path):
     assert len(recording.cautions) >= 2
 
 
-def test_the_analysis_is_that_of_the_source_and_the_setup_rides_along(cranking, tmp_path):
+def test_a_setup_rides_along_and_is_used_where_none_is_given(tmp_path, source, monkeypatch):
+    """What is analysed is the same; that the analysis then is, test_same_analysis.py shows."""
     setup, store = tmp_path / "setup.toml", tmp_path / "store"
     setup.write_text('[[channel]]\nname = "1"\nlabel = "crank sensor"\nscale = 2.0\n')
-    import_recording(cranking, store, setup)
+    import_recording(source, store, setup)
     assert kept_setup(store) == str(store / "setup.toml")
-    assert kept_setup(cranking) is None
-    of_store, of_file = analysis_json(analyze(store)), analysis_json(analyze(cranking, setup))
-    assert of_store["setup"]["path"] == str(store / "setup.toml")
-    for both in (of_store, of_file):
-        both["recording"].pop("path")
-        both["setup"].pop("path")
-    assert of_store == of_file
-    assert of_store["channels"][0]["label"] == "crank sensor"
-
-
-# ---- text tables, which are spooled
-
-
-def _rows(n=3000, rate=1000.0, make=lambda i: f"{i % 7 / 10},{i * 13 % 11}"):
-    return [f"{i / rate:.4f},{make(i)}" for i in range(n)]
-
-
-TEXTS = {
-    "plain": "t,crank,cam\n" + "\n".join(_rows()) + "\n",
-    "no header": "\n".join(_rows()) + "\n",
-    "rate in a comment": "# rate_hz: 1000\ncrank,cam\n" + "\n".join(r.split(",", 1)[1] for r in _rows()) + "\n",
-    "rate and no header": "# rate_hz: 1000\n" + "\n".join(_rows()) + "\n",
-    "milliseconds": "Time [ms],crank,cam\n" + "\n".join(_rows(rate=1.0)) + "\n",
-    "decimal comma": "t;crank;cam\n" + "\n".join(r.replace(",", ";").replace(".", ",") for r in _rows()) + "\n",
-    "blanks": "t crank cam\n" + "\n".join(r.replace(",", "  ") for r in _rows()) + "\n",
-    "text cells": "t,crank,cam\n" + "\n".join(_rows(make=lambda i: f"{i % 7},{'open' if i == 1700 else i % 3}")) + "\n",
-    "empty cells": "t,crank,cam\n" + "\n".join(_rows(make=lambda i: f"{i % 7 if i % 900 else ''},{i % 3}")) + "\n",
-    "infinite": "t,crank,cam\n" + "\n".join(_rows(make=lambda i: f"{'1e999' if i == 30 else i % 7},{i % 3}")) + "\n",
-    "wrong width": "t,crank,cam\n" + "\n".join([*_rows(1500), "1.5,7", *_rows()[1500:]]) + "\n",
-    "cut short": "t,crank,cam\n" + "\n".join(_rows()) + "\n3.0000,0.",
-    "bad times": "t,crank,cam\n" + "\n".join([*_rows(9), ",1,2", *_rows()[9:]]) + "\n",
-    "a jump": "t,crank,cam\n" + "\n".join([*_rows()[:900], *_rows()[1000:]]) + "\n",
-    "uneven": "t,crank\n" + "\n".join(f"{i / 1000 + (i % 3) * 0.0004:.5f},{i % 7}" for i in range(3000)) + "\n",
-    "changes": "t,crank\n" + "\n".join(f"{i * i / 1000:.4f},{i % 2}" for i in range(300)) + "\n",
-    "utf-16": ("t,crank,cam\n" + "\n".join(_rows()) + "\n").encode("utf-16"),
-    "latin-1": ("t,Nockenwellenfühler,cam\n" + "\n".join(_rows()) + "\n").encode("latin-1"),
-}  # fmt: skip
-
-
-@pytest.mark.parametrize("name", list(TEXTS))
-@pytest.mark.parametrize("block", [4 << 20, 5000])
-def test_a_spooled_table_is_the_table(tmp_path, name, block, monkeypatch):
-    monkeypatch.setattr("witnessmark.recording.readers.csv_table._BLOCK", block)
-    text = TEXTS[name]
-    path = tmp_path / "van.csv"
-    path.write_bytes(text if isinstance(text, bytes) else text.encode())
-    import_recording(path, tmp_path / "store")
-    same(open_recording(path), open_recording(tmp_path / "store"))
-    verify(tmp_path / "store")
-    there = {p.name for p in (tmp_path / "store").iterdir()}
-    said = json.loads((tmp_path / "store" / "recording.json").read_text(encoding="utf-8"))
-    named = {c[key] for c in said["channels"] for key in ("file", "times", "pyramid") if c[key]}
-    assert there == named | {"recording.json"}
-
-
-@pytest.mark.parametrize(
-    "text", ["", "t,crank\n", "t,crank\n0,1\n", "t,crank\n1,1\n0,2\n0.5,3\n", "t,crank\n0,a\n1,b\n"]
-)
-def test_a_table_refused_in_memory_is_refused_when_spooled_in_the_same_words(tmp_path, text):
-    path = tmp_path / "van.csv"
-    path.write_text(text)
-    words = refused(path)
-    with pytest.raises(BadRecording) as caught:
-        import_recording(path, tmp_path / "store")
-    assert str(caught.value) == words
-    assert list(tmp_path.iterdir()) == [path]
+    assert kept_setup(source) is None
+    monkeypatch.setattr(pipeline, "analyze_recording", lambda *given: given)
+    of_store, of_file = pipeline.analyze(store), pipeline.analyze(source, setup)
+    same(of_store[0], of_file[0])
+    assert of_store[0].channels[0].gain == 2.0
+    assert of_store[1] == of_file[1]
+    assert of_store[2] == str(store / "setup.toml")
+    setup.write_text('[[channel]]\nname = "1"\nscale = 3.0\n')
+    assert pipeline.analyze(store, setup)[0].channels[0].gain == 3.0
 
 
 # ---- whatever it holds

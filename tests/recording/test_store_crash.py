@@ -9,6 +9,8 @@ import time
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.csv as pacsv
 import pytest
 from click.testing import CliRunner
 
@@ -116,6 +118,42 @@ def test_files_that_may_not_grow(tmp_path, make):
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, before)
     assert "file too large" in said
+
+
+# ---- memory
+
+WATCHED = """
+import sys, threading, time
+from witnessmark.recording.store_import import import_recording
+most, done = 0, threading.Event()
+def watch():
+    global most
+    while not done.wait(0.005):
+        with open("/proc/self/status") as status:
+            most = max(most, next(int(line.split()[1]) for line in status if line.startswith("RssAnon")))
+thread = threading.Thread(target=watch)
+thread.start()
+import_recording(sys.argv[1], sys.argv[2])
+done.set()
+thread.join()
+print(most // 1024)
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="private memory is told by Linux")
+def test_memory_does_not_grow_with_the_table(tmp_path):
+    """Private memory; mapped pages can be given back at any time. 7 M rows in memory would be 224 MB more."""
+    peaks = []
+    for million in (3, 10):
+        path, n = tmp_path / f"{million}.csv", million * 1_000_000
+        columns = {"time": np.arange(n) / 1e6, "crank": np.arange(n) % 777 / 8, "cam": np.arange(n) % 5 / 7}
+        pacsv.write_csv(pa.table(columns | {"coil": np.arange(n) % 3}), path)
+        command = [sys.executable, "-c", WATCHED, str(path), str(tmp_path / f"store {million}")]
+        done = subprocess.run(command, capture_output=True, text=True, check=True)
+        peaks.append(int(done.stdout))
+    assert peaks[1] < 300, peaks
+    assert peaks[1] - peaks[0] < 50, peaks
 
 
 # ---- two at once, and what a killed one left

@@ -63,7 +63,8 @@ def array_column(name: str, position: int, values: NDArray[Any], unit: str = "",
 
 def finite(values: NDArray[Any]) -> NDArray[Any]:
     """Infinities as NaN: neither is a sample."""
-    if values.dtype.kind != "f" or not np.isinf(values).any():
+    parts = range(0, len(values), CHUNK)  # of a long array, no second one as long
+    if values.dtype.kind != "f" or not any(np.isinf(values[at : at + CHUNK]).any() for at in parts):
         return values
     return np.where(np.isinf(values), values.dtype.type(np.nan), values)
 

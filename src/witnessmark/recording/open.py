@@ -34,6 +34,8 @@ def open_recording(path: str | os.PathLike[str], setup: Setup | None = None, spo
     :class:`~witnessmark.errors.BadSetup` where the setup names a channel the recording does not have.
     """
     name = os.fspath(path)
+    if os.path.isdir(name):
+        name = name.rstrip(os.sep + (os.altsep or "")) or name  # as shells complete the names of folders
     reader = reader_of(name)
     _check_file(name, reader is not None and reader.folder)
     if reader is None:

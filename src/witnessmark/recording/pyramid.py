@@ -9,12 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from witnessmark.recording.columns import CHUNK, Fetch
+from witnessmark.recording.model import Recording
 
 FINEST = 64  # samples in a block of the finest level
 STEP = 16  # blocks of one level in a block of the next
@@ -133,6 +135,15 @@ def envelope(
         if len(part):
             out[k] = np.fmin.reduce(part[:, 0]), np.fmax.reduce(part[:, 1])
     return out
+
+
+def envelope_of(recording: Recording, name: str, start: int, stop: int, columns: int) -> NDArray[np.float64]:
+    """The same of a channel of a recording in its unit, from the pyramid where the recording is a working store."""
+    k = recording.index(name)
+    info = recording.channels[k]
+    pyramid: Pyramid | None = recording.source.pyramid(k) if hasattr(recording.source, "pyramid") else None
+    native = envelope(partial(recording.source.read, k), info.samples, pyramid, start, stop, columns)
+    return np.sort(native * info.gain + info.offset, axis=1)  # a negative gain turns them round
 
 
 def _extremes(fetch: Fetch, first: int, stop: int) -> NDArray[Any]:

@@ -14,7 +14,7 @@ import pyarrow.csv as pacsv
 from numpy.typing import NDArray
 
 from witnessmark.recording.assemble import Draft, from_rate, from_time
-from witnessmark.recording.columns import array_column, finite
+from witnessmark.recording.columns import CHUNK, array_column, finite
 from witnessmark.recording.model import Recording
 from witnessmark.recording.naming import find_time, is_index, unique_names
 from witnessmark.recording.readers.arrow_values import values_of
@@ -26,7 +26,10 @@ FORMAT = "text table"
 BAD_TIME_SHARE = (
     0.01  # rows without a readable time are left out up to this share; beyond it the file is not a recording
 )
-_BLOCK = 4 << 20  # bytes parsed at once
+_BLOCK, _WHOLE_BLOCK = (
+    1 << 20,
+    4 << 20,
+)  # bytes parsed at once, piece by piece (the parser reads many ahead) or as a whole
 _NULLS = ["", "NA", "N/A", "n/a", "NaN", "nan", "NAN", "null", "NULL", "-", "--", "---", "inf", "-inf", "Inf", "-Inf"]
 _NUMERIC = r"^\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*$"
 
@@ -57,7 +60,7 @@ def read(path: str, spool: Spool | None = None) -> Recording:
     time_s = None
     if timed is not None:
         time_s, used = _usable_time(path, layout, _seconds(body.values[timed[0]], timed[1]))
-        if not used.all():
+        if used is not None:
             cautions.append(f"Left out {count(int((~used).sum()), 'row')} without a readable time.")
             body.values = [v[used] for v in body.values]
     if body.misfits:
@@ -169,7 +172,7 @@ def _tables(
     # a misfit row is handed over as text: latin-1 decodes any byte, and numbers are the same in it
     options = {
         "read_options": pacsv.ReadOptions(
-            column_names=names, encoding="latin-1" if misfit else "utf-8", block_size=_BLOCK
+            column_names=names, encoding="latin-1" if misfit else "utf-8", block_size=_WHOLE_BLOCK if whole else _BLOCK
         ),
         "parse_options": pacsv.ParseOptions(
             delimiter=layout.delimiter, invalid_row_handler=misfit, ignore_empty_lines=len(names) > 1
@@ -265,16 +268,21 @@ def _seconds(column: NDArray[np.float64], scale: float) -> NDArray[np.float64]:
 
 def _usable_time(
     path: str, layout: Layout, time_s: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    used = np.isfinite(time_s)
-    if (~used).mean() > BAD_TIME_SHARE:
-        row = int(np.flatnonzero(~used)[0])
+) -> tuple[NDArray[np.float64], NDArray[np.bool_] | None]:
+    """Times that can be read, and which rows have them; None where all do."""
+    parts = range(0, len(time_s), CHUNK)
+    bad = np.concatenate([at + np.flatnonzero(~np.isfinite(time_s[at : at + CHUNK])) for at in parts])
+    if not len(bad):
+        return time_s, None
+    if len(bad) > BAD_TIME_SHARE * len(time_s):
         raise refuse(
             path,
-            f"the time in {_Where(path, layout)(row)} is not a number ({int((~used).sum())} of {len(used)} rows)",
+            f"the time in {_Where(path, layout)(int(bad[0]))} is not a number ({len(bad)} of {len(time_s)} rows)",
             "expected seconds that rise; correct the time column",
         )
-    return (time_s if used.all() else time_s[used]), used
+    used = np.ones(len(time_s), np.bool_)
+    used[bad] = False
+    return time_s[used], used
 
 
 class _Where:

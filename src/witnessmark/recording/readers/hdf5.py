@@ -7,7 +7,7 @@ from typing import Any
 from witnessmark.recording.model import Recording
 from witnessmark.recording.readers.hdf5_data import data_of, number, text
 from witnessmark.recording.readers.hdf5_file import datasets, open_file, user_block
-from witnessmark.recording.readers.told import ATTRIBUTE, as_told
+from witnessmark.recording.readers.told import ATTRIBUTE, as_told, parse_told
 from witnessmark.recording.readers.tree import Data, from_tree
 
 __all__ = ["read", "user_block"]
@@ -36,4 +36,5 @@ def _read(path: str, format_name: str, file: Any, cut: bool) -> Recording:
     def said(group: str, key: str) -> float | None:
         return number(path, file[group] if group else file, key)
 
-    return as_told(from_tree(path, format_name, found, left_out, said, cut), text(file, ATTRIBUTE) or None)
+    told = parse_told(text(file, ATTRIBUTE))
+    return as_told(from_tree(path, format_name, found, left_out, said, cut, told is not None), told)

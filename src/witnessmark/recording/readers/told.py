@@ -25,9 +25,11 @@ class _Channel(BaseModel):
     gaps: tuple[Gap, ...] = ()
 
 
-class _Told(BaseModel):
-    model_config = ConfigDict(extra="ignore", frozen=True, allow_inf_nan=False)
-    schema_: Annotated[Literal["witnessmark.told/1"], Field(alias="schema")] = "witnessmark.told/1"
+class Told(BaseModel):
+    """The attribute."""
+
+    model_config = ConfigDict(extra="ignore", frozen=True, allow_inf_nan=False, populate_by_name=True)
+    schema_: Annotated[Literal["witnessmark.told/1"], Field(alias="schema")]
     format: str
     end_s: float
     cautions: tuple[str, ...] = ()
@@ -45,7 +47,8 @@ def told_text(recording: Recording) -> str:
         )
         for c in recording.channels
     )
-    told = _Told(
+    told = Told(
+        schema_="witnessmark.told/1",
         format=recording.format,
         end_s=recording.end_s,
         cautions=recording.cautions,
@@ -55,15 +58,19 @@ def told_text(recording: Recording) -> str:
     return json.dumps(told.model_dump(by_alias=True), ensure_ascii=False, allow_nan=False)
 
 
-def as_told(recording: Recording, raw: Any) -> Recording:
-    """The recording as read, with what its file says of it; what the file does not know of (new gaps) is kept."""
-    if raw is None:
-        return recording
+def parse_told(raw: Any) -> Told | None:
+    """The attribute (a dictionary, or JSON as text); None where it is another program's, or damaged."""
+    if not isinstance(raw, (dict, str)):
+        return None
     try:
-        told = _Told.model_validate(raw) if isinstance(raw, dict) else _Told.model_validate_json(raw)
-    except (ValidationError, TypeError):
-        return recording
-    if [c.name for c in told.channels] != [c.name for c in recording.channels]:
+        return Told.model_validate(raw) if isinstance(raw, dict) else Told.model_validate_json(raw)
+    except ValidationError:
+        return None
+
+
+def as_told(recording: Recording, told: Told | None) -> Recording:
+    """The recording as read, with what its file says of it; what the file does not know of (new gaps) is kept."""
+    if told is None or [c.name for c in told.channels] != [c.name for c in recording.channels]:
         return recording
     channels, new = [], False
     for info, said in zip(recording.channels, told.channels, strict=True):

@@ -79,10 +79,11 @@ def from_tree(
     left_out: Sequence[str],
     said: Callable[[str, str], float | None],
     cut: bool = False,
+    named: bool = False,
 ) -> Recording:
     """A recording of arrays by their paths in the file; ``said(group, key)`` is a number among a group's attributes.
 
-    left_out: paths of what holds no samples. cut: the file was cut short.
+    left_out: paths of what holds no samples. cut: the file was cut short. named: the arrays say what they are called.
     """
     everything = _vectors_of(everything)
     singles = {n: d for n, d in everything.items() if d.single}
@@ -97,7 +98,7 @@ def from_tree(
         raise refuse(
             path, "neither rate_hz nor time", "expected an attribute rate_hz or a data set named time; add one"
         )
-    names = unique_names([vectors[n].name or short for n, short in zip(channels, _short(channels), strict=True)])
+    names = _short(channels, vectors if named else {})
     cautions = [f"{shorten(n)} is no row of numbers: it is left out." for n in left_out]
     cautions += [f"Data set {shorten(n)} has neither rate_hz nor time: it is left out." for n in clockless]
 
@@ -188,10 +189,11 @@ def _clock(
         group = group.rpartition("/")[0]
 
 
-def _short(names: Sequence[str]) -> list[str]:
-    """Without their groups where that leaves them different."""
+def _short(names: Sequence[str], named: dict[str, Data]) -> list[str]:
+    """Without their groups where that leaves them different; as those say it that say what they are called."""
     short = [n.rpartition("/")[2] for n in names]
-    return [s if short.count(s) == 1 else n for s, n in zip(short, names, strict=True)]
+    own = [s if short.count(s) == 1 else n for s, n in zip(short, names, strict=True)]
+    return unique_names([named[n].name or o for n, o in zip(names, own, strict=True)]) if named else own
 
 
 def _column(

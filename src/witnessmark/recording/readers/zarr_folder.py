@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from witnessmark.recording.columns import Fetch, finite
 from witnessmark.recording.model import Recording
-from witnessmark.recording.readers.told import ATTRIBUTE, as_told
+from witnessmark.recording.readers.told import ATTRIBUTE, as_told, parse_told
 from witnessmark.recording.readers.tree import Data, from_tree, one_number
 from witnessmark.recording.readers.zarr_array import MAX_UNWRITTEN, ChunkedArray
 from witnessmark.recording.readers.zarr_codecs import Undecodable
@@ -50,7 +50,8 @@ def read(path: str) -> Recording:
     def said(group: str, key: str) -> float | None:
         return one_number(path, f"{key} of {shorten(group or 'the folder')}", attributes.get(group, {}).get(key))
 
-    return as_told(from_tree(path, FORMAT, found, left_out, said), attributes.get("", {}).get(ATTRIBUTE))
+    told = parse_told(attributes.get("", {}).get(ATTRIBUTE))
+    return as_told(from_tree(path, FORMAT, found, left_out, said, named=told is not None), told)
 
 
 def _attributes(meta: dict[str, Any]) -> dict[str, Any]:
