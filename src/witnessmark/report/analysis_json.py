@@ -41,7 +41,7 @@ def analysis_json(analysis: Analysis) -> dict[str, Any]:
         "outputs": _outputs(analysis),
         "cylinders": _cylinders(analysis),
         "pressures": pressures_json(analysis.engine),
-        "findings": [_finding(f) for f in analysis.findings.found],
+        "findings": [finding_json(f) for f in analysis.findings.found],
         "not_assessed": [
             {"question": n.question, "reason": n.reason, "needs": n.needs} for n in analysis.findings.not_assessed
         ],
@@ -349,7 +349,8 @@ def evidence_range(stretch: Evidence) -> dict[str, Any]:
     }
 
 
-def _finding(finding: Finding) -> dict[str, Any]:
+def finding_json(finding: Finding) -> dict[str, Any]:
+    """One finding with its evidence and stretches."""
     numbers = {k: v for k, v in plain(finding.evidence).items() if k != "ranges"}
     return {
         "id": finding.id,
