@@ -1,4 +1,4 @@
-"""Sound engines of every kind, with all their lines: nothing may be said against them, and their shape must be right."""
+"""Sound engines of every kind with all their lines: nothing may be said against them, and their shape must be right."""
 
 from __future__ import annotations
 

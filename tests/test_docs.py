@@ -63,6 +63,9 @@ def test_the_setup_example_is_a_setup(tmp_path):
         "docs/compare.md",
         "docs/setup.md",
         "docs/report.md",
+        "docs/next-test.md",
+        "docs/plan.md",
+        "docs/pool.md",
     ],
 )
 def test_links_lead_somewhere(page):
