@@ -10,6 +10,21 @@ from click.testing import CliRunner
 from witnessmark.cli import BAD_INPUT, main
 
 
+@pytest.fixture(scope="module")
+def analysed(cranking):
+    """The cranking lines' analysis, made once for the commands that start from it."""
+    from witnessmark.pipeline import analyze
+
+    return analyze(cranking)
+
+
+@pytest.fixture
+def ready(cranking, analysed, monkeypatch):
+    """The same recording; the commands get its analysis without making it again."""
+    monkeypatch.setattr("witnessmark.pipeline.analyze", lambda *_, **__: analysed)
+    return cranking
+
+
 def run(*args):
     return CliRunner().invoke(main, [str(a) for a in args])
 
@@ -54,9 +69,9 @@ def test_an_observation_reaches_the_analysis(bakery, tmp_path):
     assert any(p["cases"] == 2 for p in data["priors"])
 
 
-def test_a_plan_for_the_next_test_of_a_recording(cranking, tmp_path):
+def test_a_plan_for_the_next_test_of_a_recording(ready, tmp_path):
     page = tmp_path / "plan.html"
-    result = run("plan", cranking, "--json", tmp_path / "plan.json", "--page", page)
+    result = run("plan", ready, "--json", tmp_path / "plan.json", "--page", page)
     assert result.exit_code == 0, result.stderr
     data = json.loads((tmp_path / "plan.json").read_text(encoding="utf-8"))
     assert data["schema"] == "witnessmark.plan/1"
@@ -80,8 +95,8 @@ def test_a_plan_needs_a_test_or_a_recording(tmp_path):
         assert word in result.stderr
 
 
-def test_a_hookup_is_checked(cranking):
-    result = run("hookup", cranking, "--test", "cam-with-crank", "--json", "-")
+def test_a_hookup_is_checked(ready):
+    result = run("hookup", ready, "--test", "cam-with-crank", "--json", "-")
     assert result.exit_code == 0, result.stderr
     data = json.loads(result.stdout)
     assert data["turning"]
@@ -90,8 +105,8 @@ def test_a_hookup_is_checked(cranking):
     assert problems["sensor-ground"] == "missing"
 
 
-def test_recordings_are_pooled(cranking, tmp_path):
-    result = run("pool", cranking, "--json", tmp_path / "pool.json")
+def test_recordings_are_pooled(ready, tmp_path):
+    result = run("pool", ready, "--json", tmp_path / "pool.json")
     assert result.exit_code == 0, result.stderr
     assert result.stdout.startswith("Pooled    1 recording")
     assert json.loads((tmp_path / "pool.json").read_text(encoding="utf-8"))["schema"] == "witnessmark.pooled/1"
