@@ -303,7 +303,7 @@ def test_an_analysis_without_a_report_does_not_load_its_drawing(cranking):
 
 
 def test_a_fault_of_the_program_is_one_line_too(cranking, monkeypatch, tmp_path):
-    def broken(*_):
+    def broken(*_, **__):
         raise ZeroDivisionError("first\nsecond")
 
     monkeypatch.setattr("witnessmark.pipeline.analyze", broken)
@@ -341,7 +341,7 @@ def test_compiled_code_stays_where_numba_puts_it_by_itself(monkeypatch, tmp_path
 
 
 def test_warnings_of_libraries_are_not_shown(cranking, monkeypatch):
-    def noisy(*_):
+    def noisy(*_, **__):
         np.log(np.zeros(1))
         raise WitnessmarkError("van.csv: wrong; mend it")
 

@@ -10,6 +10,21 @@ from click.testing import CliRunner
 from witnessmark.cli import BAD_INPUT, main
 
 
+@pytest.fixture(scope="module")
+def analysed(cranking):
+    """The cranking lines' analysis, made once for the commands that start from it."""
+    from witnessmark.pipeline import analyze
+
+    return analyze(cranking)
+
+
+@pytest.fixture
+def ready(cranking, analysed, monkeypatch):
+    """The same recording; the commands get its analysis without making it again."""
+    monkeypatch.setattr("witnessmark.pipeline.analyze", lambda *_, **__: analysed)
+    return cranking
+
+
 def run(*args):
     return CliRunner().invoke(main, [str(a) for a in args])
 
@@ -52,3 +67,46 @@ def test_an_observation_reaches_the_analysis(bakery, tmp_path):
     assert data["observed"][0]["test"] == "look-at-the-tooth"
     assert data["advice"]["actions"][0]["cause"] == "trigger-wheel-tooth"
     assert any(p["cases"] == 2 for p in data["priors"])
+
+
+def test_a_plan_for_the_next_test_of_a_recording(ready, tmp_path):
+    page = tmp_path / "plan.html"
+    result = run("plan", ready, "--json", tmp_path / "plan.json", "--page", page)
+    assert result.exit_code == 0, result.stderr
+    data = json.loads((tmp_path / "plan.json").read_text(encoding="utf-8"))
+    assert data["schema"] == "witnessmark.plan/1"
+    assert data["cautions"]
+    assert "Test" in result.stdout
+    assert page.read_text(encoding="utf-8").startswith("<!doctype html>")
+
+
+def test_a_plan_needs_a_test_or_a_recording(tmp_path):
+    for args, word in [
+        (("plan",), "--test"),
+        (("plan", "--test", "nothing"), "no test of the catalogue"),
+        (("plan", "--test", "coil-current", "--page", "-"), "page"),
+        (("plan", tmp_path / "gone.csv"), "gone.csv"),
+        (("hookup", tmp_path / "gone.csv", "--test", "coil-current"), "gone.csv"),
+        (("pool", tmp_path / "gone.csv"), "gone.csv"),
+    ]:
+        result = run(*args)
+        assert result.exit_code == BAD_INPUT, args
+        assert len(result.stderr.splitlines()) == 1
+        assert word in result.stderr
+
+
+def test_a_hookup_is_checked(ready):
+    result = run("hookup", ready, "--test", "cam-with-crank", "--json", "-")
+    assert result.exit_code == 0, result.stderr
+    data = json.loads(result.stdout)
+    assert data["turning"]
+    problems = {c["role"]: c["problem"] for c in data["lines"]}
+    assert problems["crank"] is None
+    assert problems["sensor-ground"] == "missing"
+
+
+def test_recordings_are_pooled(ready, tmp_path):
+    result = run("pool", ready, "--json", tmp_path / "pool.json")
+    assert result.exit_code == 0, result.stderr
+    assert result.stdout.startswith("Pooled    1 recording")
+    assert json.loads((tmp_path / "pool.json").read_text(encoding="utf-8"))["schema"] == "witnessmark.pooled/1"

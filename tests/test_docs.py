@@ -72,6 +72,9 @@ def test_the_setup_example_is_a_setup(tmp_path):
         "docs/follow.md",
         "docs/recordings.md",
         "docs/case.md",
+        "docs/next-test.md",
+        "docs/plan.md",
+        "docs/pool.md",
     ],
 )
 def test_links_lead_somewhere(page):

@@ -14,12 +14,12 @@ from witnessmark import __version__
 from witnessmark.cases.cli import case
 from witnessmark.cli_live import capture, follow
 from witnessmark.cli_recordings import export, import_command, verify
+from witnessmark.cli_scan import scan
 from witnessmark.console import dumped as _dumped
 from witnessmark.console import on_terminal as _on_terminal
 from witnessmark.console import place_for_compiled_code as _place_for_compiled_code
 from witnessmark.console import print_text as _print
 from witnessmark.errors import BadOutput, BadRecording, NotConfirmed, WitnessmarkError
-from witnessmark.cli_scan import scan
 
 if TYPE_CHECKING:
     from witnessmark.causes.observations import Observation
@@ -349,6 +349,45 @@ def hookup(recording: str, test: str, setup_path: str | None, json_path: str | N
     if json_path is not None and json_path != "-":
         output.write_all({json_path: text})
     _print(text if json_path == "-" else hookup_summary(seen) + "\n")
+
+
+@main.command()
+@click.argument("recordings", nargs=-1, required=True)
+@click.option("--setup", "setup_path", metavar="SETUP.toml", help="What is known of the engine, for all recordings.")
+@click.option("--json", "json_path", metavar="OUT.json", help='Write the pool as JSON; "-" prints only that.')
+@click.option("--observed", "observed", metavar="TEST=OUTCOME", multiple=True, help="A test done by hand; repeatable.")
+@click.option("--observations", "hand_path", metavar="FILE.toml", help="The same with date, name and note.")
+@click.option("--closed-cases", "closed_path", metavar="FILE.toml", help="Your own closed cases: they move the priors.")
+def pool(
+    recordings: tuple[str, ...],
+    setup_path: str | None,
+    json_path: str | None,
+    observed: tuple[str, ...],
+    hand_path: str | None,
+    closed_path: str | None,
+) -> None:
+    """Pool RECORDINGS of one case: counts, bounds and balance over all of them, each still traceable.
+
+    They are taken to show one state of the vehicle; use compare for before and after a repair. Exit status 0: pooled,
+    whatever was found; 2: bad input.
+    """
+    from witnessmark import output, startup
+
+    inputs = [p for p in (*recordings, setup_path, hand_path, closed_path) if p is not None]
+    output.check_places([p for p in (json_path,) if p is not None and p != "-"], inputs)
+    by_hand, closed = _by_hand(observed, hand_path, closed_path)
+    _place_for_compiled_code()
+    with startup.quick_imports():
+        from witnessmark.pipeline import analyze as run
+
+    from witnessmark.pool.pool import pool as pooled_over
+    from witnessmark.pool.pooled_json import pooled_json
+    from witnessmark.pool.terminal import summary
+
+    pooled = pooled_over([run(r, setup_path) for r in recordings], observations=by_hand, closed=closed)
+    if json_path is not None and json_path != "-":
+        output.write_all({json_path: _dumped(pooled_json(pooled))})
+    _print(_dumped(pooled_json(pooled)) if json_path == "-" else summary(pooled) + "\n")
 
 
 @main.command()

@@ -162,3 +162,21 @@ def test_what_is_assumed_is_said() -> None:
     plan = plan_for("cam-with-crank", told_by(Setup()), with_pictures=False)
     assert len(plan.assumed) == 3
     assert not plan_for("cam-with-crank", told_by(VAN), with_pictures=False).assumed
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("sensor", ["hall", "vr"])
+def test_every_cause_shows_in_a_record_of_many_lines_or_says_why_not(sensor: str) -> None:
+    causes = tuple(c.id for c in KNOWN.cause if c.id != "none-of-these")
+    for n in range(0, len(causes), 3):
+        told = Told(VAN, sensor, "hall", 4, None, tuple(Share(c, 0.1) for c in causes[n : n + 3]))  # type: ignore[arg-type]
+        for expected in plan_for("record-more-lines", told).pictures:
+            unseen = {"fuel-supply", "sensor-air-gap"} if sensor == "hall" else {"fuel-supply"}
+            assert bool(expected.strips) == (expected.cause not in unseen), expected.cause
+
+
+def test_lines_that_do_not_show_a_cause_say_so() -> None:
+    told = Told(VAN, "hall", "hall", 4, None, (Share("cam-phaser", 0.5),))
+    picture = plan_for("count-the-teeth", told).pictures[1]
+    assert picture.strips == ()
+    assert "do not show it" in picture.why_none

@@ -31,9 +31,7 @@ def with_verdict(*said, closed=None):
 @pytest.mark.parametrize(
     ("said", "closed"),
     [
-        ((), None),
         ((), {"trigger-wheel-tooth": 3}),
-        ((("look-at-the-tooth", "1"),), None),
         ((("look-at-the-tooth", "2"), ("measure-the-gap", "3")), {"crank-sensor": 9}),
     ],
 )
@@ -47,8 +45,8 @@ def test_every_output_stands(said, closed):
     text = " ".join(s["text"] for s in page.sentences)
     assert len(data["observed"]) == len(said)
     assert ("2026-03-02, the shop" in text) == bool(said)
-    assert bool(data["priors"]) == bool(closed)
-    assert ("Prior used" in report_html(analysis)) == bool(closed)
+    assert data["priors"]
+    assert analysis_json(with_verdict(*said))["priors"] == []
 
 
 def test_the_report_says_why_this_test_and_no_other():

@@ -102,8 +102,8 @@ def why_words(worth: Worth, causes: tuple[Cause, ...], context: Context, knowled
         )
     if why == "tells":
         return (
-            f"No test pays for itself, and what would see {what} at the part was done already; this one tells most "
-            f"about the causes for its cost: {numbers}."
+            f"No test pays for itself, and none that is left sees {what} at the part; this one tells most about the "
+            f"causes for its cost: {numbers}."
         )
     if worth.value_min <= 0.0:
         return (

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -20,6 +20,7 @@ CRANKED_S = 2.0
 RUNNING_S = 1.5
 SHOWN_TURNS = 2.0  # a whole cycle of a four-stroke engine
 POINTS = 1600
+UNSHOWN = "these lines do not show it within two turns"
 DRAWN = frozenset({
     "crank", "cam", "coil", "injector", "battery", "starter-current", "cylinder-pressure", "sensor-supply",
     "sensor-ground", "second-tap", "temperature",
@@ -52,36 +53,54 @@ def pictures(
     drawn = [line for line in lines if line.role in DRAWN]
     if not drawn:
         return ()
-    healthy = _simulated(engine, drawn, state, rpm, None)
-    out = [Expected(None, "healthy", "all lines whole and regular", healthy[0], healthy[1])]
+    speed, strips, middle_s = _simulated(engine, drawn, state, rpm, None)
+    out = [Expected(None, "healthy", "all lines whole and regular", speed, strips)]
     for cause, name in causes:
         row = knowledge.picture_of(cause.id, engine.sensor)
         if row is not None:
-            out.append(_under(engine, drawn, state, rpm, row, name))
+            one = _under(engine, drawn, state, rpm, row, name, middle_s)
+            out.append(replace(one, rpm=None, strips=(), why_none=UNSHOWN) if _alike(one.strips, strips) else one)
     return tuple(out)
 
 
-def _under(engine: Engine, lines: list[PlannedLine], state: str, rpm: float, row: PictureRow, name: str) -> Expected:
+def _alike(strips: tuple[Strip, ...], healthy: tuple[Strip, ...]) -> bool:
+    """Whether the lines show nothing of the fault (the simulator repeats itself to the sample)."""
+    same = (
+        len(a.value) == len(b.value) and np.array_equal(a.value, b.value) for a, b in zip(strips, healthy, strict=False)
+    )
+    return len(strips) == len(healthy) and all(same)
+
+
+def _under(
+    engine: Engine, lines: list[PlannedLine], state: str, rpm: float, row: PictureRow, name: str, middle_s: float
+) -> Expected:
     if row.fault is None:
         return Expected(row.cause, name, row.look_for, None, (), row.no_picture or "")
     if row.state is not None and row.state != state:
         state, rpm = row.state, IDLE_RPM
     try:
-        speed, strips = _simulated(engine, lines, state, rpm, _filled(row.fault, engine, state, rpm))
+        speed, strips, _ = _simulated(engine, lines, state, rpm, _filled(row.fault, engine, middle_s))
     except BadScenario as error:
         return Expected(row.cause, name, row.look_for, None, (), f"it does not fit this engine ({error})")
     return Expected(row.cause, name, row.look_for, speed, strips)
 
 
-def _filled(fault: dict[str, Any], engine: Engine, state: str, rpm: float) -> dict[str, Any]:
+def _filled(fault: dict[str, Any], engine: Engine, middle_s: float) -> dict[str, Any]:
     """The fault with slot, time and other wheel put in."""
-    turns_s = SHOWN_TURNS * 60.0 / (rpm if state == "running" else 230.0)
-    middle = (RUNNING_S if state == "running" else CRANKED_S) - 0.5 * turns_s
     count = engine.wheel.get("slots") or len(engine.wheel.get("teeth_deg", ())) or 60
     gone = set(engine.wheel.get("missing", ()))
     slot = engine.slot or next(s for s in range(max(count // 2, 1), 0, -1) if s not in gone)
     other = "36-1" if engine.wheel.get("slots") == 60 else "60-2"
-    words: dict[str, Any] = {"{slot}": slot, "{mid}": middle, "{other}": other}
+    # so many of the edges that a picture of two turns shows some of them
+    few = min(max(4.0 / (SHOWN_TURNS * (count - len(gone))), 0.03), 0.5)
+    switching = "injector" if engine.setup.engine.ignition == "compression" else "coil"
+    words: dict[str, Any] = {
+        "{few}": few,
+        "{switching}": switching,
+        "{slot}": slot,
+        "{mid}": middle_s,
+        "{other}": other,
+    }
 
     def put(value: Any) -> Any:
         if isinstance(value, list):
@@ -146,14 +165,14 @@ def _channel(line: PlannedLine, n: int) -> dict[str, Any]:
 
 def _simulated(
     engine: Engine, lines: list[PlannedLine], state: str, rpm: float, fault: dict[str, Any] | None
-) -> tuple[float | None, tuple[Strip, ...]]:
-    """Mean speed in rpm and the lines over the last two turns."""
+) -> tuple[float | None, tuple[Strip, ...], float]:
+    """Mean speed in rpm, the lines over the last two turns, and the middle of those in s."""
     from witnessmark.simulate.run import simulate
     from witnessmark.simulate.scenario import parse_scenario
 
     made = simulate(parse_scenario(scenario_of(engine, lines, state, rpm, fault), "picture"))
     run = made.run
-    start_s, end_s = _window(run.time_s, run.theta_deg)
+    start_s, end_s = _window(run.time_s, run.theta_deg, run.omega_rad_s)
     turned = float(np.interp(end_s, run.time_s, run.theta_deg) - np.interp(start_s, run.time_s, run.theta_deg)) / 360.0
     speed = 60.0 * turned / (end_s - start_s) if end_s > start_s else None
     strips = []
@@ -165,14 +184,17 @@ def _simulated(
         edges = _edges(part, line) / turned if line.role in OF_EDGES and turned > 0.0 else None
         kept = _kept(part)
         strips.append(Strip(line.role, line.label, line.unit, time[kept] - start_s, part[kept], edges))
-    return speed, tuple(strips)
+    return speed, tuple(strips), 0.5 * (start_s + end_s)
 
 
-def _window(time_s: F64, theta_deg: F64) -> tuple[float, float]:
-    """The last two turns of the simulation, or all of it."""
-    end = theta_deg[-1]
-    k = int(np.searchsorted(theta_deg, end - 360.0 * SHOWN_TURNS))
-    return float(time_s[min(k, len(time_s) - 2)]), float(time_s[-1])
+def _window(time_s: F64, theta_deg: F64, omega_rad_s: F64) -> tuple[float, float]:
+    """The last two turns at half of the usual speed or more (a run-down is left out), or as much as there is."""
+    turning = omega_rad_s[omega_rad_s > 1.0]
+    usual = float(np.median(turning)) if len(turning) else 0.0
+    fast = np.flatnonzero(omega_rad_s >= 0.5 * usual)
+    last = int(fast[-1]) if len(fast) else len(time_s) - 1
+    first = int(np.searchsorted(theta_deg[: last + 1], theta_deg[last] - 360.0 * SHOWN_TURNS))
+    return float(time_s[min(first, last - 1)]), float(time_s[last])
 
 
 def _edges(values: F64, line: PlannedLine) -> float:

@@ -365,7 +365,7 @@ def evidence_range(stretch: Evidence) -> dict[str, Any]:
 
 
 def finding_json(finding: Finding) -> dict[str, Any]:
-    """One finding as the analysis holds it."""
+    """One finding with its evidence and stretches."""
     numbers = {k: v for k, v in plain(finding.evidence).items() if k != "ranges"}
     return {
         "id": finding.id,
