@@ -12,7 +12,7 @@ from pydantic import TypeAdapter
 
 from witnessmark.cases.bodies import KINDS, Body
 from witnessmark.cases.state_json import SCHEMA
-from witnessmark.report.schema import FLAG, TEXT, Schema, among, listing, maybe, record
+from witnessmark.report.schema_parts import FLAG, TEXT, Schema, among, listing, maybe, record
 
 NUMBER: Schema = {"type": "integer", "minimum": 1}
 HASH: Schema = {"type": "string", "pattern": "^[0-9a-f]{64}$"}

@@ -6,8 +6,8 @@ import os
 import textwrap
 
 from witnessmark.pool.model import Pooled
+from witnessmark.report.blocks import latin
 from witnessmark.report.compose_advice import observed_words
-from witnessmark.report.terminal import latin
 from witnessmark.report.words import CAUSES, percent, plural
 
 WIDTH = 100
