@@ -25,6 +25,8 @@ KEY_OFF, KEY_OFF_S = 0.95, 0.05
 SURE = 0.9
 # Supply before the engine turns, with the key on: what a starter that pulls it down all the time is compared with.
 BEFORE_S = 1.0
+# Supply after the crank line has fallen silent for good: one that stays, or comes back, was not turned off by the key.
+AFTER_S = 1.0
 # Samples looked at for held ones, and changes that are enough to tell.
 LOOKED_AT, MOST_CHANGES = 4_000_000, 20_000
 
@@ -60,6 +62,8 @@ def _joined(signals: Signals, wheel: WheelResult, turning: list[tuple[float, flo
 
 
 def _feed(recording: Recording, line: Line, spans: list[tuple[float, float]], starter: Line | None) -> Feed | None:
+    if line.role == "sensor-supply":
+        spans = [*spans[:-1], (spans[-1][0], spans[-1][1] + AFTER_S)]
     parts = [thinned(recording, line.name, a, b, RATE_HZ) for a, b in spans]
     parts = [(t, smooth(v, SMOOTH_SAMPLES)) for t, v in parts if t.size]
     if not parts:

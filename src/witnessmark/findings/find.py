@@ -69,7 +69,8 @@ def find(
         out += family.find(measured, out)
     unique = {n.question: n for n in reversed(out.not_assessed)}
     kept = tuple(n for n in out.not_assessed if unique[n.question] is n)
-    believed = record.discounted(measured, layout.doubted(measured, out.found), out.extras)
+    believed = runout.beside_misfires(measured, layout.doubted(measured, out.found))
+    believed = record.discounted(measured, believed, out.extras)
     believed = supply.with_ends(measured, record.beside_cuts(measured, pressures.beside_uneven(measured, believed)))
     result = replayed.replay(measured, believed)
     said = [replace(f, statement=spaced(f.statement)) for f in replayed.told(believed, result)]

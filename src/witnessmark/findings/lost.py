@@ -185,10 +185,20 @@ def _cut_off(m: Measured, t: Floats) -> list[Silence]:
         rpm = layout.pitch_deg / 6.0 / pitch
         if before[-1] > 1.25 * pitch or rpm < m.limits["lost.cut_rpm"] or (end - t[i]) / pitch < 10.0:
             continue
+        if stalls.may_rest(m, t, int(i)):
+            continue
         # a two-level sensor falls silent with the key; a coil in a magnet does not
-        sure = 1.0 if m.is_vr or _others_turn(m, float(t[i]) + 0.05, end) else 0.5
+        sure = 1.0 if m.is_vr or _others_turn(m, float(t[i]) + 0.05, end) or _key_on(m, float(t[i])) else 0.5
         out.append(Silence(float(t[i]), end, float((end - t[i]) / pitch), rpm, sure, True))
     return out
+
+
+def _key_on(m: Measured, time_s: float) -> bool:
+    """Whether the crank sensor's supply stays, or comes back, after this moment: no key was turned off."""
+    return any(
+        f.role == "sensor-supply" and f.of in ("", m.channel) and f.end_s > time_s + m.limits["lost.stop_s"]
+        for f in m.engine.feeds
+    )
 
 
 def _others_turn(m: Measured, start_s: float, end_s: float) -> bool:

@@ -9,7 +9,7 @@ probable is what was measured with a wheel that runs out, and how probable with 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -183,6 +183,26 @@ def _odd_pairs(m: Measured, once: Runout) -> bool:
     """
     said = m.setup.engine.cylinder_count is not None
     return not said and once.cylinders == ODD_PAIRS and once.running == 0.0
+
+
+# Burns that fail now and then: then no cycle is like another, and what they leave at order 1 is no error of the mean.
+_MISFIRES = ("spark-absent", "fuel-absent", "contribution-uneven")
+
+
+def beside_misfires(m: Measured, found: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Runout by angle of an engine that misfires is a hint: torque that comes and goes shifts edges once a turn too."""
+    if not any(f.stated and f.kind in _MISFIRES and f.lock == "cycle" for f in found):
+        return found
+    most = max(HINTED, _by_pulses(m, amplitude_swing(m)))
+    return tuple(
+        replace(
+            f, confidence=most,
+            statement=f"{f.statement.rstrip('.')}; burns that fail shift the edges once a turn as well.",
+        )
+        if f.kind == "wheel-runout" and f.confidence > most
+        else f
+        for f in found
+    )  # fmt: skip
 
 
 def _finding(m: Measured, once: Runout | None, swing: Swing | None, odds: float, confidence: float) -> Finding:

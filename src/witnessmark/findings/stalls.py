@@ -54,6 +54,27 @@ def teeth_to_rest(m: Measured, t: Floats, at: int, way: int) -> float:
     return energy[1] / used_a_pitch if used_a_pitch > 0.0 and not running else float("inf")
 
 
+def may_rest(m: Measured, t: Floats, at: int) -> bool:
+    """Whether the crank, slowing as it did before on one pitch of a compression, may rest before its next tooth shows.
+
+    A gap hides the way to rest; the square of the speed, energy, falls by about as much on each pitch of a compression.
+    """
+    assert m.layout is not None
+    if m.layout.pitch_deg / 6.0 / float(np.median(np.diff(t[at - 6 : at + 1]))) > m.limits["lost.running_rpm"]:
+        return False
+    part = t[max(0, at - 2 * m.teeth) : at + 1]
+    turned = np.diff(m.wheel.angle.at(part)) / m.layout.pitch_deg
+    with np.errstate(invalid="ignore"):
+        energy = np.where((turned > 0.5) & (turned < 1.5), turned / np.diff(part), np.nan) ** 2
+    lost = energy[:-3] - energy[3:]
+    if not np.isfinite(lost).any() or not np.isfinite(energy[-1]):
+        return False
+    here = float(m.wheel.angle.at(float(t[at]))[0]) % 360.0
+    ahead = np.sort((np.asarray(m.layout.teeth_deg) - here - 0.5 * m.layout.pitch_deg) % 360.0)[0]
+    gap = float(ahead) / m.layout.pitch_deg + 0.5
+    return float(energy[-1]) < float(np.nanquantile(lost, 0.95)) / 3.0 * (gap + m.limits["lost.stop_teeth"])
+
+
 def _step(a: float, b: float) -> float:
     return abs(float(np.log(a / b)))
 
