@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import resource
 import subprocess
 import sys
 import threading
@@ -57,16 +56,23 @@ class Peak:
 
 def private_mb() -> float:
     """Private resident memory of this process in MB (Linux), NaN elsewhere."""
+    return _status("RssAnon")
+
+
+def resident_mb() -> float:
+    """Largest resident memory of this process so far in MB, pages of mapped files included (Linux), NaN elsewhere.
+
+    Not getrusage's: that counts what the process was forked from, too.
+    """
+    return _status("VmHWM")
+
+
+def _status(name: str) -> float:
     try:
         lines = Path("/proc/self/status").read_text(encoding="ascii").splitlines()
     except OSError:
         return float("nan")
-    return next((float(line.split()[1]) / 1024 for line in lines if line.startswith("RssAnon")), float("nan"))
-
-
-def resident_mb() -> float:
-    """Largest resident memory of this process so far in MB, pages of mapped files included."""
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    return next((float(line.split()[1]) / 1024 for line in lines if line.startswith(name)), float("nan"))
 
 
 def in_its_own_process(script: str, *arguments: object) -> dict[str, Any]:
