@@ -1,120 +1,124 @@
-"""Speed and memory of the whole analysis, as passes of numpy.sum over the same samples.
+"""Speed and memory of the whole analysis: passes of numpy.sum over the same samples, growth with length and channels.
 
-Eight invented int16 lines of a cranking engine at 1 MS/s in an uncompressed NPZ (bench/edges.py draws them). Each
-length is analysed in a process of its own: once to warm the caches, then interleaved with sums; medians are printed.
-Memory is the private memory of that process (mapped pages of the file can be given back at any time and do not count).
-Usage: python bench/analysis.py [seconds ...]      default 5 60
+The bakery's van as simulated, laid end to end (bench/recordings.py), eight lines of int16 in an uncompressed NPZ, which
+is mapped like the working store's arrays. Each recording is analysed in a process of its own: once from cold (memory is
+taken from that run), then in turn with sums; medians are printed, wall and processor time. Private memory is what the
+process cannot give back; resident memory has the mapped pages of the file in it, which the system takes when it likes.
+Usage: python bench/analysis.py [--short]      --short leaves out the long recordings
 """
 
 from __future__ import annotations
 
 import json
-import subprocess
 import sys
 import tempfile
-import threading
 import time
 from pathlib import Path
 
 import numpy as np
-from edges import RATE_HZ, SCALE, channels
+import recordings
+from measure import Peak, in_its_own_process, interleaved, resident_mb
 
-PAIRS = 5
-WANTED_PASSES = 6.0
-WANTED_MB = 400.0
-
-
-class Peak:
-    """The largest private memory of this process in MB, looked at every 2 ms; NaN where the system does not say."""
-
-    def __init__(self) -> None:
-        """Nothing watched yet."""
-        self.mb = 0.0
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._watch, daemon=True)
-
-    def __enter__(self) -> Peak:
-        """Begin to watch."""
-        self._thread.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        """End."""
-        self._stop.set()
-        self._thread.join()
-
-    def _watch(self) -> None:
-        while not self._stop.is_set():
-            self.mb = max(self.mb, private_mb())
-            time.sleep(0.002)
+WANTED_PASSES, WANTED_MB, WANTED_S = 6.0, 400.0, 1.5
+HEAD = (
+    f"{'recording':>32} {'M samples':>9} {'turns':>6} {'sum s':>7} {'wall s':>7} {'cpu s':>7} {'passes':>7} "
+    f"{'by cpu':>7} {'private':>7} {'resident':>8}"
+)
 
 
-def private_mb() -> float:
-    """Private resident memory of this process in MB (Linux), NaN elsewhere."""
-    try:
-        lines = Path("/proc/self/status").read_text(encoding="ascii").splitlines()
-    except OSError:
-        return float("nan")
-    return next((float(line.split()[1]) / 1024 for line in lines if line.startswith("RssAnon")), float("nan"))
-
-
-def write(path: Path, seconds: float) -> None:
-    """The recording as a file."""
-    from witnessmark.recording.write import write_recording
-
-    data = channels(int(seconds * RATE_HZ))
-    units = {name: "A" if name == "starter current" else "V" for name in data}
-    write_recording(path, data, RATE_HZ, units=units, gains=dict.fromkeys(data, 1 / SCALE))
-
-
-def measure(path: str) -> dict[str, float]:
-    """Medians over interleaved pairs, and the peak of private memory in the first analysis."""
+def measure(path: str, rounds: int) -> dict[str, float]:
+    """Medians over the rounds; peaks of private and resident memory in the first analysis."""
     from witnessmark.pipeline import analyze
     from witnessmark.recording.open import open_recording
 
-    recording = open_recording(path)
-    arrays = [recording.read(c.name, 0, c.samples) for c in recording.channels]
     with Peak() as peak:
         analysis = analyze(path)
-    sums, times = [], []
-    for _ in range(PAIRS):
-        a = time.perf_counter()
-        for x in arrays:
-            x.sum()
-        b = time.perf_counter()
-        analyze(path)
-        c = time.perf_counter()
-        sums.append(b - a)
-        times.append(c - b)
-    ratio = float(np.median(np.asarray(times) / np.asarray(sums)))
+    resident = resident_mb()
+    recording = open_recording(path)
+    arrays = [recording.read(c.name, 0, c.samples) for c in recording.channels]
+    wall, processor = interleaved((lambda: [x.sum() for x in arrays], lambda: analyze(path)), rounds)
     return {
-        "sum_s": float(np.median(sums)),
-        "analysis_s": float(np.median(times)),
-        "passes": ratio,
-        "peak_mb": peak.mb,
+        "samples": sum(len(x) for x in arrays),
+        "sum_s": float(np.median(wall[:, 0])),
+        "analysis_s": float(np.median(wall[:, 1])),
+        "cpu_s": float(np.median(processor[:, 1])),
+        "passes": float(np.median(wall[:, 1] / wall[:, 0])),
+        "cpu_passes": float(np.median(processor[:, 1] / processor[:, 0])),
+        "private_mb": peak.mb,
+        "resident_mb": resident,
         "turns": analysis.wheel.angle.turns,
     }
 
 
-def main() -> None:
-    """Print the table."""
-    if sys.argv[1:2] == ["--measure"]:
-        print(json.dumps(measure(sys.argv[2])))
-        return
+def row(made: recordings.Piece, pieces: int, channels: int, rounds: int) -> None:
+    """Write, measure, print and remove one recording."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "bench.npz"
+        recordings.write(path, made, pieces, channels)
+        got = in_its_own_process(__file__, path, rounds)
+    seconds = pieces * recordings.PIECE_S
+    name = f"{channels} lines, {made.rate_hz / 1e6:g} MS/s, {seconds:g} s"
     print(
-        f"whole analysis, 8 channels of int16 at 1 MS/s; wanted under {WANTED_PASSES:g} passes, under {WANTED_MB:g} MB"
+        f"{name:>32} {got['samples'] / 1e6:9.0f} {got['turns']:6.0f} {got['sum_s']:7.3f} {got['analysis_s']:7.2f} "
+        f"{got['cpu_s']:7.2f} {got['passes']:7.1f} {got['cpu_passes']:7.1f} {got['private_mb']:7.0f} "
+        f"{got['resident_mb']:8.0f}",
+        flush=True,
     )
-    print(f"{'seconds':>8} {'turns':>7} {'numpy.sum':>10} {'analysis':>10} {'passes':>7} {'peak MB':>8}")
-    for seconds in [float(s) for s in sys.argv[1:]] or [5.0, 60.0]:
-        with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder) / "bench.npz"
-            write(path, seconds)
-            command = [sys.executable, __file__, "--measure", str(path)]
-            found = json.loads(subprocess.run(command, check=True, capture_output=True, text=True).stdout)
-        print(
-            f"{seconds:8g} {found['turns']:7.1f} {found['sum_s'] * 1e3:7.1f} ms {found['analysis_s'] * 1e3:7.1f} ms"
-            f" {found['passes']:7.1f} {found['peak_mb']:8.0f}"
+
+
+def command(made: recordings.Piece) -> None:
+    """The command line, imports and all: --help, and a recording of five seconds."""
+    import subprocess
+
+    run = [sys.executable, "-c", "from witnessmark.cli import main; main()"]
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "five.npz"
+        half = recordings.Piece(
+            {n: x[: int(5 * made.rate_hz)] for n, x in made.channels.items()}, made.gains, made.units, made.rate_hz
         )
+        recordings.write(path, half, 1)
+        for name, arguments, wanted in (("--help", ["--help"], 0.2), ("analyze, 5 s", ["analyze", path], WANTED_S)):
+            wall, processor = [], []
+            for _ in range(5):
+                a, b = time.perf_counter(), _children_s()
+                subprocess.run([*run, *map(str, arguments)], check=True, stdout=subprocess.DEVNULL)
+                wall.append(time.perf_counter() - a)
+                processor.append(_children_s() - b)
+            print(
+                f"witnessmark {name}: {np.median(wall):.2f} s wall, {np.median(processor):.2f} s processor "
+                f"(wanted: under {wanted:g} s)",
+                flush=True,
+            )
+
+
+def _children_s() -> float:
+    import resource
+
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
+
+
+def main() -> None:
+    """Print the tables."""
+    if sys.argv[1:2] == ["--measure"]:
+        print(json.dumps(measure(sys.argv[2], int(sys.argv[3]))))
+        return
+    fast = recordings.piece(1e6)
+    command(fast)
+    print(f"whole analysis; wanted under {WANTED_PASSES:g} passes of numpy.sum at 60 s, under {WANTED_MB:g} MB")
+    print(HEAD)
+    row(fast, 1, 8, 5)
+    row(fast, 6, 8, 5)
+    if "--short" in sys.argv[1:]:
+        return
+    row(fast, 13, 8, 3)  # a billion samples
+    print("growth with channels, 60 s")
+    for channels in (2, 4):
+        row(fast, 6, channels, 3)
+    slow = recordings.piece(1e5)
+    print("growth with length, a tenth of the rate")
+    for pieces in (1, 10, 100):
+        row(slow, pieces, 8, 1 if pieces == 100 else 3)
 
 
 if __name__ == "__main__":

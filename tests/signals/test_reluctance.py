@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.signal import find_peaks
 
 from witnessmark.recording.setup import ChannelSetup, Setup
+from witnessmark.signals import reluctance, vr
+from witnessmark.signals.crossings import Thresholds
 from witnessmark.signals.extract import extract
 from witnessmark.signals.model import Line
+from witnessmark.signals.summary import LONG_CHANNEL, summarise
 from witnessmark.signals.vr import _rest_level
 
 from .memory import record
@@ -213,3 +218,21 @@ def test_a_cam_of_unequal_teeth_is_a_pick_up_too() -> None:
     line = extract(record({"cam": x}, rate), Setup()).lines[0]
     assert line.sensor == "vr"
     assert len(line.edges) >= 50
+
+
+def test_noise_about_the_zero_line_of_a_long_channel_is_told_from_a_few_looks() -> None:
+    n = LONG_CHANNEL + 1000
+    rng = np.random.default_rng(8)
+    noise = np.resize(rng.normal(0, 20.0, 1 << 18), n)
+    supply = 2000.0 - 60.0 * (np.sin(np.arange(n) * 4e-5) > 0.3)  # a supply that sags, under noise
+    turns = np.resize(reluctance_wheel(tooth_angle(1 << 20, 1e6, 250.0), 1e6, 60, 2) * 1000, n)
+    for x, only in ((supply + noise, True), (turns + noise, False)):
+        recording = record({"line": x.astype(np.int16)}, 1e6, 1e-3)
+        info = recording.channels[0]
+        summary = summarise(recording, info, 1 << 20)
+        zero = vr.find_zero(summary)
+        if only:
+            zero = replace(zero, thresholds=Thresholds.fixed(1970.0, 2000.0, 2030.0))
+        before = recording.source.total  # type: ignore[attr-defined]
+        assert reluctance._noise_only(recording, info, summary, zero) is only
+        assert recording.source.total - before <= 8 * (1 << 17)  # type: ignore[attr-defined]

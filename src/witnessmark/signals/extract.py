@@ -13,7 +13,7 @@ from witnessmark.recording.setup import ChannelSetup, Setup
 from witnessmark.signals import kernels, kinds, levels, reluctance, role_words, roles, twolevel, vr
 from witnessmark.signals.crossings import Crossings, Thresholds, find_crossings
 from witnessmark.signals.model import FIRST, GLITCH, Edges, Levels, Sensor, Signals
-from witnessmark.signals.summary import Summary, native, summarise, whole_blocks
+from witnessmark.signals.summary import LONG_CHANNEL, Summary, native, summarise, whole_blocks
 from witnessmark.special import median
 from witnessmark.threads import each
 
@@ -30,7 +30,11 @@ def extract(recording: Recording, setup: Setup, chunk: int = 1 << 22) -> Signals
     about a channel wins over what is inferred.
     """
     told = [setup.channel_for(info.name, info.position) for info in recording.channels]
-    read = each(lambda one: _read_channel(recording, *one, chunk), zip(recording.channels, told, strict=True))
+    pairs = list(zip(recording.channels, told, strict=True))
+    if max((info.samples for info in recording.channels), default=0) >= LONG_CHANNEL:
+        read = each(lambda one: _read_channel(recording, *one, chunk), pairs)
+    else:  # more is done in Python than in the compiled loops: threads would wait for one another
+        read = [_read_channel(recording, info, said, chunk) for info, said in pairs]
     lines = roles.assign(
         [
             roles.Candidate(

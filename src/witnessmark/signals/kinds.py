@@ -161,7 +161,7 @@ def reluctance_like(summary: Summary, zero: Zero, crossings: Crossings, gain: fl
     """Does the line swing about its own zero like a pick-up: both ways alike, often, and quick where it is offset?"""
     if len(crossings) < 8:
         return False
-    if _unsteady(crossings) > REGULAR and not sparse_like(summary, zero, crossings, unit):
+    if unsteady(crossings) > REGULAR and not sparse_like(summary, zero, crossings, unit):
         return False
     both = np.median(crossings.peak_before[crossings.rising]), np.median(crossings.peak_before[~crossings.rising])
     if not 0.25 < both[0] / max(both[1], 1e-30) < 4.0:
@@ -216,7 +216,7 @@ def _mains(crossings: Crossings, rate_hz: float) -> bool:
     return bool(high < 1.05 * low and any(abs(middle / mains - 1.0) < 0.02 for mains in MAINS_S))
 
 
-def _unsteady(crossings: Crossings) -> float:
+def unsteady(crossings: Crossings) -> float:
     """Median change of the interval between like crossings (absolute log ratio): from one to the next, or to the one as
     many further on as a cam wheel has teeth, whichever is least.
     """

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from witnessmark.recording.model import ChannelInfo, Recording
 from witnessmark.signals import flanks, kinds, vr
 from witnessmark.signals.averaged import averaged, back, worth
-from witnessmark.signals.crossings import Crossings, Thresholds, find_crossings
-from witnessmark.signals.summary import Summary, summarise
+from witnessmark.signals.crossings import Crossings, Scanner, Thresholds, find_crossings
+from witnessmark.signals.summary import LONG_CHANNEL, Summary, native, summarise
 
 SUNK = 18.0
 """Usual half wave in noise deviations below which the arming level (a quarter of it at most) lies in the noise."""
@@ -24,6 +24,10 @@ SHORTEST_HALF = 6.0
 
 TOO_SHORT = 512
 """Means a channel must hold."""
+
+LOOKS, LOOK, OFTEN = 8, 1 << 17, 64
+"""Stretches of a long channel looked at before all of it is searched, their length in samples, and the crossings in one
+that show whether they have a rhythm."""
 
 
 @dataclass(frozen=True)
@@ -75,6 +79,8 @@ def _found(
 ) -> Found | None:
     if not told and not kinds.may_be_reluctance(summary, zero):
         return None
+    if not told and _noise_only(recording, info, summary, zero):
+        return None
     crossings = vr.prune(find_crossings(recording, info, summary, zero.thresholds, chunk))
     if not told and not kinds.reluctance_like(summary, zero, crossings, info.gain, info.offset, info.unit):
         return None
@@ -84,3 +90,22 @@ def _found(
     folds = vr.folds(crossings, most - least)
     fitted = flanks.fit(recording, info, crossings, zero.thresholds, summary, chunk)
     return Found(zero, zero.thresholds, back(fitted, k), folds, k)
+
+
+def _noise_only(recording: Recording, info: ChannelInfo, summary: Summary, zero: vr.Zero) -> bool:
+    """Does a long channel cross its zero line often and without rhythm wherever one looks? Then its zero line lies in
+    noise; a minute of it has a million crossings, which are spared.
+    """
+    if info.samples < LONG_CHANNEL or info.gaps:
+        return False
+    often = 0
+    for start in np.linspace(0, info.samples - LOOK, LOOKS).astype(np.int64):
+        scanner = Scanner(recording, info, summary, zero.thresholds)
+        scanner.feed(native(recording.read(info.name, int(start), int(start) + LOOK)), int(start))
+        crossings = scanner.result()
+        if len(crossings) < OFTEN:
+            continue
+        if kinds.unsteady(crossings) <= 1.5 * kinds.REGULAR:
+            return False
+        often += 1
+    return 2 * often > LOOKS
