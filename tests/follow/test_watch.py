@@ -136,9 +136,10 @@ def looks(total_s, arrival=1.0, cost=lambda length: 0.0, step=0.25):
 
 def test_a_second_look_comes_soon():
     schedule = Schedule()
-    schedule.looked((0.0, 1.0), 0.0, 1.0, 1.1)
-    assert schedule.due(0.0, 1.6, 1.6) is None
-    assert schedule.due(0.0, 1.6, 1.6, in_doubt=True) == (0.0, 1.6)
+    schedule.looked((0.0, 1.0), 0.0, 1.0, 2.5)  # a slow machine
+    assert schedule.due(0.0, 3.1, 3.1) is None  # it rests
+    assert schedule.due(0.0, 3.1, 3.1, in_doubt=True) == (0.0, 3.1)
+    assert schedule.due(0.0, 1.4, 3.1, in_doubt=True) is None  # nothing new to see
 
 
 def test_looks_begin_early_and_see_every_second():

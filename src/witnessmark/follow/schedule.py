@@ -1,7 +1,8 @@
 """When to look again at a growing record, so that all looks together stay cheap.
 
 Three bounds, each enough by itself to end the sum of the looks: no look before ``step_s`` of new record; none before as
-much time has passed as the last one took (looks never take more than half the time); the whole record is looked at only
+much time has passed as the last one took (looks take at most half the time; a second look at what is in doubt comes at
+once, so two thirds); the whole record is looked at only
 at lengths that grow by ``GROWTH`` (together at most three times the record) and up to ``WHOLE_S``, else its last part.
 """
 
@@ -35,7 +36,7 @@ class Schedule:
         """
         since = first_s if self._looked_to is None else self._looked_to
         enough = FIRST_S if self._looked_to is None else min(self._step_s, SECOND_S) if in_doubt else self._step_s
-        if length_s - since < enough or now_s < self._rest_until:
+        if length_s - since < enough or (now_s < self._rest_until and not in_doubt):
             return None
         long = length_s - first_s
         if long <= self._window_s or self._next_whole <= long <= WHOLE_S:
