@@ -173,6 +173,9 @@ def test_restoring_is_asked_item_by_item(place, monkeypatch):
         (("new", "--complaint", "x", "--vin", "WRONG"), "expected 17"),
         (("new", "--complaint", "x", "--vin", "OOOOOOOOOOOOOOOOO"), "without I, O and Q"),
         (("new", "--complaint", "x", "--setup", "gone.toml"), "gone.toml"),
+        (("new", "--complaint", "x", "--code", "336"), "P0336"),
+        (("export", "{case}", "{tmp}/../cases.db"), "overwrite"),
+        (("report", "{case}", "--shop", "{tmp}/../cases.db"), "overwrite"),
         (("show", "zzzz"), "no case begins so"),
         (("note", "{case}", " "), "empty"),
         (("note", "{case}", "red \x1b[31m"), "control characters"),
@@ -252,6 +255,14 @@ def test_a_number_can_be_corrected_and_is_sealed_again(place):
     }  # fmt: skip
     said(place, "correct", case, 1, "--set", "codes=-", "--why", "none after all")
     assert state(place, "show", case)["vehicle"]["codes"] == []
+
+
+def test_every_alphabet_is_kept(place):
+    said_ = "Крутит долго, 起動しにくい, η μηχανή δεν παίρνει, ½ turn …"
+    case = said(place, "new", "--complaint", said_, "--by", "Łukasz Ñandú").strip()
+    assert state(place, "show", case)["vehicle"]["complaint"] == said_
+    assert "起動しにくい" in said(place, "show", case)
+    assert "Łukasz Ñandú" in said(place, "show", case)
 
 
 def test_photos_of_every_form_are_kept_whole(place, tmp_path):

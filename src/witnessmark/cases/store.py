@@ -55,6 +55,12 @@ class Cases:
         engine = open_engine(place)
         return cls(engine, engine.url.render_as_string(hide_password=True) if "://" in place else place)
 
+    @property
+    def file_read(self) -> tuple[str, ...]:
+        """The database's file, which no output may overwrite; empty where it is none."""
+        name = self.engine.url.database if self.engine.dialect.name == "sqlite" else None
+        return () if name is None else (name,)
+
     # ---- reading
 
     def ids(self) -> tuple[str, ...]:
