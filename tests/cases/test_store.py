@@ -137,20 +137,29 @@ def test_a_change_behind_its_back_is_seen(store, van):
 
 WRITER = textwrap.dedent("""
     import sys
-    from witnessmark.cases.bodies import Closed, Disabled, Observation, Reopened
+    from witnessmark.cases.bodies import Closed, Disabled, Observation, Reopened, Restored
     from witnessmark.cases.store import Cases
     from witnessmark.errors import BadCase
     place, case, who, how = sys.argv[1:]
     store = Cases.open(place)
+
+    def attempt(body):
+        try:
+            return store.add(case, body, who)
+        except BadCase:
+            return None
+
     for i in range(15):
         if how == "note":
             store.add(case, Observation(f"{who} {i}"), who)
+        elif how == "reopen":
+            attempt(Reopened("again"))
+        elif how == "disable":
+            made = attempt(Disabled(f"item {i}"))
+            while made is not None and attempt(Restored(made.last)) is None:
+                pass  # the case cannot close meanwhile, so this comes to an end
         else:
-            try:
-                body = {"disable": Disabled(f"item {i}"), "close": Closed("done"), "reopen": Reopened("again")}[how]
-                store.add(case, body, who)
-            except BadCase:
-                pass
+            attempt(Closed("done"))
 """)
 
 
@@ -177,9 +186,10 @@ def test_no_process_closes_what_another_disables(place, store, van):
     """Each decides on the case as it is when its entry is written, not as it was when it was read."""
     processes(place, van.id, ("a", "disable"), ("b", "close"), ("c", "reopen"))
     case = store.read(van.id)  # folding refuses a log in which a case closes with something disabled
-    assert case.last >= 2
-    if not case.is_open:
-        assert case.to_restore == ()
+    kinds = [e.entry.kind for e in case.log]
+    assert kinds.count("disabled") == kinds.count("restored")
+    assert "disabled" in kinds or "closed" in kinds
+    assert case.to_restore == ()
 
 
 def test_many_threads_open_an_empty_database_at_once(bare_place):

@@ -93,7 +93,7 @@ def _looked(case: Case) -> Section:
     recordings = case.of(RecordingAdded)
     if recordings:
         many = "one recording" if len(recordings) == 1 else f"{len(recordings)} recordings"
-        out.append(_plain(f"We made {many} of the engine's own electrical signals and measured every turn of it."))
+        out.append(_plain(f"We made {many} of the engine's own electrical signals and examined them turn by turn."))
     judged = case.verdict
     if judged is not None and case.verification is None and not case.is_open:
         out.append(_plain(_probable(judged[1])))
