@@ -81,7 +81,7 @@ def van(store):
     return store.new(opened, "R. Test")
 
 
-@pytest.fixture(scope="session", autouse=True)
+@pytest.fixture(scope="package", autouse=True)
 def _each_recording_is_analysed_once():
     """The same file with the same setup gives the same analysis: here it is made once for all tests."""
     from witnessmark import pipeline
@@ -89,9 +89,9 @@ def _each_recording_is_analysed_once():
     made, analyse = {}, pipeline.analyze
 
     def once(path, setup_path=None):
-        setup = None if setup_path is None else Path(setup_path).read_bytes()
-        if not Path(path).is_file():
+        if not all(Path(p).is_file() for p in (path, setup_path) if p is not None):
             return analyse(path, setup_path)
+        setup = None if setup_path is None else Path(setup_path).read_bytes()
         key = str(path), hashlib.sha256(Path(path).read_bytes()).hexdigest(), setup
         if key not in made:
             made[key] = analyse(path, setup_path)
@@ -102,13 +102,13 @@ def _each_recording_is_analysed_once():
         yield
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def job(tmp_path_factory):
     """The folder of a small job: see story.made. Do not write into it."""
     return story.made(tmp_path_factory.mktemp("job"))
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def done(job, tmp_path_factory):
     """(place, id) of the job worked to its end. Do not write into it."""
     place = tmp_path_factory.mktemp("done") / "cases.db"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shlex
 import shutil
 import subprocess
 import sys
@@ -20,7 +21,8 @@ from witnessmark.cli import main
 
 from .story import VIN, opened, picture, refused, run, said, state, worked
 
-SCHEMA = json.loads((Path(__file__).parents[2] / "docs" / "case.schema.json").read_text(encoding="utf-8"))
+ROOT = Path(__file__).parents[2]
+SCHEMA = json.loads((ROOT / "docs" / "case.schema.json").read_text(encoding="utf-8"))
 CHANGES = re.compile(r'"(?:at_utc|opened_utc|hash|head|case|file|vin_file)": "[^"]*"')
 
 
@@ -104,6 +106,34 @@ def test_a_case_goes_to_another_house_and_back(done, tmp_path):
     assert "left out" in said(other, "show", case, "--vin")
 
 
+def documented(first: str) -> list[list[str]]:
+    """The commands of the block in docs/case.md that begins so, as words."""
+    text = (ROOT / "docs" / "case.md").read_text(encoding="utf-8")
+    block = text[text.index(first) :].split("\n\n")[0]
+    return [shlex.split(line)[2:] for line in block.splitlines()]
+
+
+def test_the_job_of_the_page_can_be_worked_as_it_is_written(fresh, job, tmp_path, monkeypatch):
+    shutil.copy(job / "tooth.jpg", tmp_path / "tooth.jpg")
+    monkeypatch.chdir(tmp_path)
+    place, names = fresh(), {"VIN": VIN, "RECORDING": job / "before.npz", "RECORDING_AFTER": job / "after.npz",
+                             "SETUP.toml": job / "van.setup"}  # fmt: skip
+    for words in documented("witnessmark case new --complaint"):
+        printed = said(place, *(names.get(w, w) for w in words))
+        names.setdefault("CASE", printed.strip())
+    found = state(place, "show", names["CASE"])
+    assert not found["open"]
+    assert found["verification"]["overall"] == "repaired"
+    assert (tmp_path / "shop.html").exists()
+    assert (tmp_path / "customer.html").exists()
+
+
+def test_the_page_names_every_command():
+    text = (ROOT / "docs" / "case.md").read_text(encoding="utf-8")
+    for name in main.commands["case"].commands:
+        assert re.search(rf"`(case )?{name}\b|case {name}\b", text), name
+
+
 # ---- what is refused
 
 
@@ -143,6 +173,9 @@ def test_restoring_is_asked_item_by_item(place, monkeypatch):
         (("new", "--complaint", "x", "--vin", "WRONG"), "expected 17"),
         (("new", "--complaint", "x", "--vin", "OOOOOOOOOOOOOOOOO"), "without I, O and Q"),
         (("new", "--complaint", "x", "--setup", "gone.toml"), "gone.toml"),
+        (("new", "--complaint", "x", "--code", "336"), "P0336"),
+        (("export", "{case}", "{tmp}/../cases.db"), "overwrite"),
+        (("report", "{case}", "--shop", "{tmp}/../cases.db"), "overwrite"),
         (("show", "zzzz"), "no case begins so"),
         (("note", "{case}", " "), "empty"),
         (("note", "{case}", "red \x1b[31m"), "control characters"),
@@ -222,6 +255,14 @@ def test_a_number_can_be_corrected_and_is_sealed_again(place):
     }  # fmt: skip
     said(place, "correct", case, 1, "--set", "codes=-", "--why", "none after all")
     assert state(place, "show", case)["vehicle"]["codes"] == []
+
+
+def test_every_alphabet_is_kept(place):
+    said_ = "Крутит долго, 起動しにくい, η μηχανή δεν παίρνει, ½ turn …"
+    case = said(place, "new", "--complaint", said_, "--by", "Łukasz Ñandú").strip()
+    assert state(place, "show", case)["vehicle"]["complaint"] == said_
+    assert "起動しにくい" in said(place, "show", case)
+    assert "Łukasz Ñandú" in said(place, "show", case)
 
 
 def test_photos_of_every_form_are_kept_whole(place, tmp_path):

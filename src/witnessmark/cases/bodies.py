@@ -12,7 +12,7 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import ConfigDict, Field, JsonValue
 
-from witnessmark.cases.words import Count, Hash, MaskedVin, Number, Said, Share, Text
+from witnessmark.cases.words import Code, Count, Hash, MaskedVin, Number, Said, Share, Text
 
 STRICT = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
 
@@ -95,7 +95,7 @@ class Opened(Base):
     complaint: Said
     vehicle: Text = ""
     customer: Text = ""
-    codes: tuple[Said, ...] = ()
+    codes: tuple[Code, ...] = ()
     vin: MaskedVin = ""
     vin_file: Hash | None = None
 
@@ -192,7 +192,7 @@ class Snapshot(Base):
     name: Said
     file: Hash
     schema: Text = ""
-    codes: tuple[Said, ...] = ()
+    codes: tuple[Code, ...] = ()
     note: Text = ""
 
     def files(self) -> tuple[str, ...]:

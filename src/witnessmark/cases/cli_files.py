@@ -119,7 +119,7 @@ def export(case_id: str, out: str | None, with_vin: bool, cases: str | None, as_
 
     store, case = opened(cases, case_id)
     place = out or default_name(case)
-    output.check_places([place])
+    output.check_places([place], store.file_read)
     write_zip(store, case, place, with_private=with_vin)
     if as_json:
         print_json({"schema": "witnessmark.case-written/1", "case": case.id, "path": place, "entries": case.last})
@@ -164,8 +164,8 @@ def report(
         raise click.UsageError("nothing to write: give --shop OUT.html, --customer OUT.html or both")
     if "-" in places:
         raise BadOutput("-: a report is a file to open in a browser; give it a name such as report.html")
-    output.check_places(places)
     store, case = opened(cases, case_id)
+    output.check_places(places, store.file_read)
     vin, files = shown(store, case, whole=with_vin), partial(store.file, case.id)
     texts = {place: made(case, vin, files) for place, made in ((shop, shop_html), (customer, customer_html)) if place}
     output.write_all(texts)

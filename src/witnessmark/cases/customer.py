@@ -16,8 +16,9 @@ from witnessmark.report.words import listed, percent, plural
 
 KICKER = "For the owner of the vehicle"
 HEADING = "In short"
-LONGEST = 260  # characters of one text of the shop's on the page; the shop's report has the whole
-MOST_WORKS, MOST_OUTCOMES, MOST_PHOTOS, MOST_ITEMS = 6, 3, 2, 6  # so that it stays one page
+LONGEST = 150  # characters of one text of the shop's on the page; the shop's report has the whole
+MOST_WORKS, MOST_OUTCOMES, MOST_PHOTOS, MOST_ITEMS = 3, 2, 2, 4  # so that it stays one page
+SHORT, BRIEF = 80, 40  # the same for what stands in a line, and in a row of several
 SURE = 0.9  # below this probability a cause is one of several
 
 
@@ -30,6 +31,7 @@ def customer_html(case: Case, vin: str, files: Files) -> str:
 def compose(case: Case, vin: str, files: Files) -> Document:
     """The page as a renderer-neutral document. Its sentences carry no marks: the shop's report does."""
     sections = (
+        _not_ready(case),
         _told(case),
         _looked(case),
         _photos(case, files),
@@ -39,11 +41,11 @@ def compose(case: Case, vin: str, files: Files) -> Document:
     )
     kept = tuple(s for s in sections if s.sentences or s.pictures or s.tables)
     told = {k: v for k, v in facts(case, vin).items() if k != "Codes"}
-    return Document(_cut(title(case), 120), Sentence(_in_short(case)), kept, told)
+    return Document(_cut(title(case), SHORT), Sentence(_in_short(case)), kept, told)
 
 
 def _cut(text: str, most: int = LONGEST) -> str:
-    return textwrap.shorten(text, most, placeholder=" ... (more in the shop's report)")
+    return textwrap.shorten(text, most, placeholder=" …")
 
 
 def _plain(text: str) -> Sentence:
@@ -69,8 +71,9 @@ def _probable(made: Analysed) -> str:
     if first.id in (NONE_FOUND, NONE_OF_THESE, MEASUREMENT) or not words:
         return f"{words or 'The cause is not found yet'}."
     if first.probability < SURE:
-        others = [load_plain().cause.get(c.id, "") for c in made.causes[1:3] if c.probability >= 1.0 - SURE]
-        rest = f" It could also be this: {listed([o[0].lower() + o[1:] for o in others if o])}." if any(others) else ""
+        second = made.causes[1] if len(made.causes) > 1 and made.causes[1].probability >= 1.0 - SURE else None
+        other = "" if second is None else load_plain().cause.get(second.id, "")
+        rest = f" It could also be this: {other[0].lower() + other[1:]}." if other else ""
         return f"Not decided yet. Most likely ({percent(first.probability)}): {words[0].lower() + words[1:]}.{rest}"
     return (f"Most likely ({percent(first.probability)}): {words[0].lower() + words[1:]}. "
             "A recording shows where a signal is wrong, it does not see the part.")  # fmt: skip
@@ -81,7 +84,7 @@ def _told(case: Case) -> Section:
     tried = [w.text for _, w in case.of(Work) if w.earlier]
     if tried:
         more = f" and {len(tried) - MOST_WORKS} more" if len(tried) > MOST_WORKS else ""
-        out.append(_plain(f"Already tried before: {listed([_cut(t, 60) for t in tried[:MOST_WORKS]])}{more}."))
+        out.append(_plain(f"Already tried before: {listed([_cut(t, BRIEF) for t in tried[:MOST_WORKS]])}{more}."))
     return Section("told", "What you told us", tuple(out))
 
 
@@ -90,7 +93,7 @@ def _looked(case: Case) -> Section:
     recordings = case.of(RecordingAdded)
     if recordings:
         many = "one recording" if len(recordings) == 1 else f"{len(recordings)} recordings"
-        out.append(_plain(f"We made {many} of the engine's own electrical signals and measured every turn of it."))
+        out.append(_plain(f"We made {many} of the engine's own electrical signals and examined them turn by turn."))
     judged = case.verdict
     if judged is not None and case.verification is None and not case.is_open:
         out.append(_plain(_probable(judged[1])))
@@ -104,14 +107,14 @@ def _photos(case: Case, files: Files) -> Section:
     for number, photo in case.of(Photo)[-MOST_PHOTOS:]:
         svg = pictures.photo_svg(files(photo.file), photo.note)
         if svg is not None:
-            shown.append(Picture(f"photo-{number}", svg, Sentence(_cut(photo.note, 120))))
+            shown.append(Picture(f"photo-{number}", svg, Sentence(_cut(photo.note, SHORT))))
     return Section("photos", "What it looks like", (), tuple(shown))
 
 
 def _done(case: Case) -> Section:
     works = [w for _, w in case.of(Work) if not w.earlier]
     out = [
-        _plain(f"{'Part fitted: ' if w.what == 'part' else ''}{_cut(w.text, 140).rstrip('.')}.")
+        _plain(f"{'Part fitted: ' if w.what == 'part' else ''}{_cut(w.text, SHORT).rstrip('.')}.")
         for w in works[:MOST_WORKS]
     ]
     if len(works) > MOST_WORKS:
@@ -139,15 +142,20 @@ def _starts(made: Verified) -> tuple[Table, ...]:
     return (Table("starts", ("Recording", "Starts that ran", "Time until it ran"), tuple(rows)),)
 
 
-def _put_back(case: Case) -> Section:
+def _not_ready(case: Case) -> Section:
+    """What must be put back before anybody drives: first on the page."""
     open_ = case.to_restore
-    everything = case.of(Disabled)
-    if open_:
-        items = listed([_cut(d.item, 60) for _, d in open_[:MOST_ITEMS]])
-        more = f" and {len(open_) - MOST_ITEMS} more" if len(open_) > MOST_ITEMS else ""
-        return Section("back", "Not ready yet", (Sentence(f"Caution: still disconnected and to be put back before the "
-                       f"vehicle is driven: {items}{more}."),))  # fmt: skip
-    if not everything:
+    if not open_:
+        return Section("not-ready", "")
+    items = listed([_cut(d.item, BRIEF) for _, d in open_[:MOST_ITEMS]])
+    more = f" and {len(open_) - MOST_ITEMS} more" if len(open_) > MOST_ITEMS else ""
+    text = f"Caution: still disconnected and to be put back before the vehicle is driven: {items}{more}."
+    return Section("not-ready", "Not ready yet", (Sentence(text),))
+
+
+def _put_back(case: Case) -> Section:
+    many = len(case.of(Disabled))
+    if not many or case.to_restore:
         return Section("back", "")
-    said = f"Everything that was disconnected for the tests is back in place ({plural(len(everything), 'item')}, each "
-    return Section("back", "Put back", (_plain(f"{said}confirmed)."),))
+    said = f"Everything that was disconnected for the tests is back in place ({plural(many, 'item')}, each confirmed)."
+    return Section("back", "Put back", (_plain(said),))

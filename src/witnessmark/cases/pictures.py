@@ -11,7 +11,7 @@ from typing import Any
 from witnessmark.cases.model import Attachment
 
 WIDEST = 1200  # pixels of the longer side: sharp on half a printed page
-MOST_PIXELS = 100_000_000  # larger than any camera's; a picture that claims more is not unpacked
+MOST_PIXELS = 64_000_000  # more than most cameras have; a picture that claims more is not unpacked
 QUALITY = 80
 MOST_SLOTS = 400
 

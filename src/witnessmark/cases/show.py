@@ -7,7 +7,7 @@ import textwrap
 from witnessmark.cases.bodies import ChosenTest, ProposedTest, Work
 from witnessmark.cases.model import Case, Logged
 from witnessmark.cases.phrases import cause, marks, say
-from witnessmark.report.blocks import WIDTH, latin
+from witnessmark.report.blocks import WIDTH
 from witnessmark.report.phrases import opening
 from witnessmark.report.words import percent, plural
 
@@ -42,7 +42,7 @@ def entry(e: Logged) -> str:
     """One entry in some lines."""
     head = f"{e.number:>4}  {e.entry.at_utc[:16].replace('T', ' ')}  {e.entry.kind:<12}  "
     what = marks(e)
-    text = latin(f"{say(e.body)} [{e.entry.by}]" + (f" [{what}]" if what else ""))
+    text = f"{say(e.body)} [{e.entry.by}]" + (f" [{what}]" if what else "")
     lines = textwrap.wrap(text, WIDTH - 6, break_on_hyphens=False)
     if len(lines) > LINES:
         lines = [*lines[:LINES], "..."]
@@ -57,7 +57,7 @@ def cases(found: tuple[Case, ...]) -> str:
         name = c.opened.vehicle or "vehicle not described"
         extra = f"; {plural(len(c.to_restore), 'item')} to restore" if c.to_restore else ""
         line = f"{c.id}  {state:<6}  {c.log[0].entry.at_utc[:10]}  {name}: {c.opened.complaint}"
-        out.append(textwrap.shorten(latin(line), WIDTH - len(extra), placeholder="...") + extra)
+        out.append(textwrap.shorten(line, WIDTH - len(extra), placeholder="...") + extra)
     return "\n".join(out)
 
 
@@ -89,7 +89,7 @@ def _foreseen(test: ChosenTest | ProposedTest, short: bool) -> list[str]:
 
 def foreseen(test: ChosenTest) -> str:
     """What a chosen test may show, and its cautions in full, to be read before it is begun."""
-    lines = [textwrap.wrap(latin(t), WIDTH - 8, break_on_hyphens=False) for t in _foreseen(test, False)]
+    lines = [textwrap.wrap(t, WIDTH - 8, break_on_hyphens=False) for t in _foreseen(test, False)]
     return "\n".join("\n".join(f"{'      ' if n == 0 else '        '}{t}" for n, t in enumerate(ts)) for ts in lines)
 
 
@@ -97,6 +97,6 @@ def _block(label: str, items: list[str]) -> list[str]:
     out: list[str] = []
     for item in items:
         head = label if not out else ""
-        out += textwrap.wrap(latin(item), WIDTH, initial_indent=f"{head:<{LABEL}}", subsequent_indent=" " * (LABEL + 2),
+        out += textwrap.wrap(item, WIDTH, initial_indent=f"{head:<{LABEL}}", subsequent_indent=" " * (LABEL + 2),
                              break_on_hyphens=False)  # fmt: skip
     return out

@@ -55,6 +55,12 @@ class Cases:
         engine = open_engine(place)
         return cls(engine, engine.url.render_as_string(hide_password=True) if "://" in place else place)
 
+    @property
+    def file_read(self) -> tuple[str, ...]:
+        """The database's file, which no output may overwrite; empty where it is none."""
+        name = self.engine.url.database if self.engine.dialect.name == "sqlite" else None
+        return () if name is None else (name,)
+
     # ---- reading
 
     def ids(self) -> tuple[str, ...]:
@@ -154,27 +160,37 @@ class Cases:
                 continue
         raise CaseChanged(f"case {case_id}: others wrote to it {TRIES} times in between; try again")
 
-    def merge(self, log: Sequence[Entry], files: Iterable[Callable[[], Attachment]]) -> tuple[Case, int]:
+    def merge(self, log: Sequence[Entry], files: Sequence[Callable[[], Attachment]]) -> tuple[Case, int]:
         """Take in a whole log from elsewhere: (the case, number of entries that were new).
 
         Nothing happens where it is here already; what is here may be a beginning of it, or it of what is here. BadCase
         where the two have gone different ways.
         """
-        incoming = fold(log)
-        case_id = incoming.id
-        with translated(self.place), self._writes() as connection:
-            here = connection.execute(select(entries.c.hash).where(entries.c.case_id == case_id)
-                                      .order_by(entries.c.number)).scalars().all()  # fmt: skip
-            same = min(len(here), len(log))
-            if list(here[:same]) != [e.hash for e in log[:same]]:
-                raise BadCase(f"case {case_id}: is here already and has gone another way since; export the one here, "
-                              "compare them by hand")  # fmt: skip
-            if not here:
-                connection.execute(insert(cases), {"id": case_id})
-            for file in files:
-                self._keep(connection, case_id, [file()])
-            self._insert(connection, log[same:])
-        return self.read(case_id), len(log) - same
+        case_id = fold(log).id
+        for _ in range(TRIES):
+            try:
+                with translated_but_conflicts(self.place), self._writes() as connection:
+                    new = self._merge(connection, case_id, log, files)
+                return self.read(case_id), new
+            except IntegrityError:
+                continue  # another process took in the same, or wrote to it
+        raise CaseChanged(f"case {case_id}: others wrote to it {TRIES} times in between; try again")
+
+    def _merge(
+        self, connection: Connection, case_id: str, log: Sequence[Entry], files: Sequence[Callable[[], Attachment]]
+    ) -> int:
+        mine = select(entries.c.hash).where(entries.c.case_id == case_id).order_by(entries.c.number)
+        here = connection.execute(mine).scalars().all()
+        same = min(len(here), len(log))
+        if list(here[:same]) != [e.hash for e in log[:same]]:
+            raise BadCase(f"case {case_id}: is here already and has gone another way since; export the one here and "
+                          "compare them by hand")  # fmt: skip
+        if not here:
+            connection.execute(insert(cases), {"id": case_id})
+        for file in files:
+            self._keep(connection, case_id, [file()])
+        self._insert(connection, log[same:])
+        return len(log) - same
 
     def _keep(self, connection: Connection, case_id: str, files: Iterable[Attachment]) -> None:
         """Add files that the case does not have yet."""

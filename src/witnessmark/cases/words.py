@@ -13,6 +13,9 @@ SHOWN_OF_VIN = 3  # who made it; the rest tells one vehicle from all others
 
 # Letters I, O and Q do not occur in a VIN (published: ISO 3779, 49 CFR 565); "*" is a masked character.
 _VIN = re.compile(r"[A-HJ-NPR-Z0-9*]{17}")
+# Trouble code form (published: SAE J2012 / ISO 15031-6; clause not re-opened); the two digits after the dash are the
+# failure type some control units add.
+_CODE = re.compile(r"[PCBU][0-3][0-9A-F]{3}(-[0-9A-F]{2})?")
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]")
 
 
@@ -39,8 +42,20 @@ def _masked_only(vin: str) -> str:
     return vin
 
 
+def is_code(text: str) -> bool:
+    """Whether this is a trouble code such as P0336."""
+    return _CODE.fullmatch(text) is not None
+
+
+def _a_code(text: str) -> str:
+    if not is_code(text):
+        raise ValueError('no trouble code, expected a form like "P0336"')
+    return text
+
+
 Text = Annotated[str, AfterValidator(clean)]
 Said = Annotated[str, AfterValidator(_said)]
+Code = Annotated[str, AfterValidator(_a_code)]
 MaskedVin = Annotated[str, AfterValidator(_masked_only)]
 Hash = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Number = Annotated[int, Field(ge=1, le=MOST_ENTRIES)]

@@ -27,7 +27,7 @@ from witnessmark.cases.bodies import (
 from witnessmark.cases.model import Attachment, Case
 from witnessmark.cases.store import LARGEST_FILE, attachment
 from witnessmark.cases.vin import without_vins
-from witnessmark.cases.words import masked
+from witnessmark.cases.words import is_code, masked
 from witnessmark.errors import BadCase
 from witnessmark.recording.setup import load_setup
 from witnessmark.report.model import Analysis
@@ -40,8 +40,6 @@ PICTURES = (
     (re.compile(rb"\x89PNG\r\n\x1a\n"), "image/png"),
     (re.compile(rb"RIFF....WEBP", re.S), "image/webp"),
 )
-# Trouble code form (published: SAE J2012 / ISO 15031-6; clause not re-opened).
-_CODE = re.compile(r"[PCBU][0-3][0-9A-F]{3}(-[0-9A-F]{2})?")
 # What a case takes up of a long analysis; the whole of it is its file.
 MOST_LINES = 60
 Analyse = Callable[[str, str | None], Analysis]
@@ -205,7 +203,7 @@ def _no_number(text: str) -> float:
 
 def _codes(data: Any) -> Iterator[str]:
     """Whatever stands in it that is a trouble code, in order."""
-    if isinstance(data, str) and _CODE.fullmatch(data):
+    if isinstance(data, str) and is_code(data):
         yield data
     elif isinstance(data, dict | list):
         for value in data.values() if isinstance(data, dict) else data:
