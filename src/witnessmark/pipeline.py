@@ -238,6 +238,7 @@ def context_of(
         motion=motion,
         judged=collect.judged_share(wheel, engine),
         engine=engine_facts(setup, engine.cylinders),
+        runs=any(a.started for a in engine.attempts) if engine.attempts else None,
     )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from witnessmark.causes.catalogue import load_knowledge
 from witnessmark.causes.observations import observation
 from witnessmark.causes.weigh import weigh
@@ -34,3 +36,14 @@ def test_the_expected_cost_does_not_jump_when_a_look_is_done() -> None:
     assert before is not None
     assert after is not None
     assert abs(after.cost_now_min - before.cost_now_min) < 0.1 * before.cost_now_min
+
+
+def test_an_engine_that_does_not_start_gets_no_test_that_needs_it_to_run() -> None:
+    needing = {t.id for t in KNOWN.test if t.running}
+    assert "cylinders-off-one-by-one" in needing
+    found = Findings((finding("no-start"), finding("fuel-absent")), ())
+    dead = weigh(found, replace(VR, roles=frozenset({"crank", "coil", "injector"}), runs=False))
+    assert dead.next_tests
+    assert not needing & {t.id for t in dead.next_tests}
+    weak = Findings((finding("contribution-uneven", "cycle"),), ())
+    assert needing & {t.id for t in weigh(weak, replace(VR, runs=True)).next_tests}

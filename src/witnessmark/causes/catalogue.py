@@ -177,6 +177,7 @@ class TestRow(Row):
     ``lacks``: only where the record has no channel of one of these roles yet; ``needs``: only where it has them all.
     ``needs_signal``: not where the crank line is dead from end to end. ``unjudged``: only where too little of the crank
     signal could be judged. ``engine``: only on engines of this kind; ``wording``: other words for some of them.
+    ``running``: not where the engine does not start.
     """
 
     id: str
@@ -196,6 +197,7 @@ class TestRow(Row):
     lacks: list[str] | None = None
     needs: list[str] | None = None
     needs_signal: bool = False
+    running: bool = False
     observes: list[str] = Field(default_factory=list)
     clean: bool = False
     unjudged: bool = False

@@ -102,6 +102,8 @@ def _tests(known: Knowledge) -> str:
         lines.append(f"With {', '.join(known.equipment[e] for e in t.equipment)}. For {', '.join(t.faults)}.")
         if t.cautions:
             lines.append(f"Cautions: {', '.join(t.cautions)}.")
+        if t.running:
+            lines.append("Only where the engine runs.")
         if t.engine is not None:
             lines.append(f"Only on engines with {t.engine.words()}.")
         lines.append("")

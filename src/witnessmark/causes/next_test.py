@@ -122,6 +122,7 @@ def _applies(test: TestRow, balance: Balance, context: Context) -> bool:
         test.lacks is None or bool(set(test.lacks) - context.roles),
         test.needs is None or set(test.needs) <= context.roles,
         not (test.needs_signal and dead),
+        not (test.running and context.runs is False),
         not test.unjudged or context.worth_of_silence < WORTH_A_RECORD,
     )
     return all(checks)

@@ -53,6 +53,7 @@ class Context:
     done, in free words. ``codes``: stored trouble codes. ``polarity``: "as expected", "reversed" or "unknown".
     ``turning_s``: time in s over which something turns (to tell a line that is dead from end to end). ``judged``: share
     of the rotation over which the crank signal could be judged. ``engine``: what kind of engine it is.
+    ``runs``: False where the record holds start attempts and none of them started the engine.
     """
 
     sensor: str | None = None
@@ -69,6 +70,7 @@ class Context:
     motion: bool | None = None
     judged: float | None = None
     engine: EngineFacts = field(default_factory=EngineFacts)
+    runs: bool | None = None
 
     @property
     def worth_of_silence(self) -> float:

@@ -103,6 +103,7 @@ def context_over(analyses: Sequence[Analysis]) -> Context:
         turns=turns or None,
         motion=True if True in moves else (None if None in moves else False),
         judged=judged,
+        runs=any(t.started for t in tries) if (tries := [t for a in analyses for t in a.engine.attempts]) else None,
         engine=engine_facts(setup, next((a.engine.cylinders for a in analyses if a.engine.cylinders), None)),
     )
 
