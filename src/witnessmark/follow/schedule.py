@@ -2,8 +2,8 @@
 
 Three bounds, each enough by itself to end the sum of the looks: no look before ``step_s`` of new record; none before as
 much time has passed as the last one took (looks take at most half the time; a second look at what is in doubt comes at
-once, so two thirds); the whole record is looked at only
-at lengths that grow by ``GROWTH`` (together at most three times the record) and up to ``WHOLE_S``, else its last part.
+once, so two thirds); the whole record is looked at only at lengths that grow by ``GROWTH`` (together at most three
+times the record) and up to ``WHOLE_S``, else its last part.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 
 FIRST_S = 1.0  # a shorter record holds hardly two turns of cranking
-STEP_S = 2.0  # a start attempt lasts some 2 to 5 s: something should be said within it
+STEP_S = 1.0  # a start attempt lasts some 2 to 5 s: something should be said within it
 SECOND_S = 0.5  # two turns of cranking: enough for a second look at what a first one said
 WINDOW_S = 20.0  # holds a whole attempt and the quiet before it
 GROWTH = 1.5

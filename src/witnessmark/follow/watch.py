@@ -12,6 +12,8 @@ from witnessmark.report.words import KINDS
 
 # What a start attempt shows only once it is over: not said while the starter still turns the engine.
 AT_ITS_END = frozenset({"no-start", "late-sync", "spark-absent", "fuel-absent", "fuel-without-spark"})
+# Confidence from which a single look is enough. The one false line seen on 43 simulated healthy records had 0.65.
+SURE = 0.85
 CONFIDENCE_STEP = 0.2  # a change of confidence worth a line
 VALUE_SHARE = 0.25  # a change of the measured value, as share of the larger, worth a line
 
@@ -43,8 +45,8 @@ def extent(finding: Finding, start_s: float, stop_s: float) -> tuple[float, floa
 class Watch:
     """Takes one look after another and says what changed; counts the turns that were looked at.
 
-    A look at an engine that still turns ends anywhere, within a turn or a compression. What it alone says, or no longer
-    says, waits for the next look: a second one that has seen more must agree.
+    A look at an engine that still turns ends anywhere, within a turn or a compression. What it alone says without being
+    ``SURE``, or no longer says, waits for the next look: a second one that has seen more must agree.
     """
 
     def __init__(self) -> None:
@@ -72,7 +74,7 @@ class Watch:
         now = {key_of(f): f for f in analysis.findings.found if f.stated and f.kind not in held}
         once = self._once if turns_on else set(now)
         fresh = {key for key, f in now.items() if self._is_news(key, f, start_s, stop_s)}
-        self._once = fresh - once
+        self._once = {key for key in fresh - once if now[key].confidence < SURE}
         changes = [self._judge(key, f, start_s, stop_s) for key, f in now.items() if key not in self._once]
         gone = self._gone(set(now), held, start_s, stop_s, turns_on)
         return [*(c for c in changes if c is not None), *(_withdrawn(f, stop_s, at_s, analysis) for f, at_s in gone)]
