@@ -178,20 +178,6 @@ def _json(analysis: Analysis) -> str:
 
 
 @main.command()
-@click.argument("test", required=False)
-def tests(test: str | None) -> None:
-    """List the tests that can be done by hand, or TEST with its outcomes, cost and cautions.
-
-    A test's id and the number of its outcome are what --observed takes.
-    """
-    from witnessmark.causes.catalogue import load_knowledge
-    from witnessmark.causes.listing import listed, test_page
-
-    knowledge = load_knowledge()
-    _print(listed(knowledge) if test is None else test_page(test, knowledge))
-
-
-@main.command()
 @click.argument("recording")
 @click.option("--out", "out", required=True, metavar="SETUP.toml", help="Where to write the setup.")
 @click.option("--setup", "setup_path", metavar="BASE.toml", help="What is known already; it is kept.")
@@ -280,117 +266,6 @@ def compare(before: str, after: str, setup_path: str | None, json_path: str | No
 
 
 @main.command()
-@click.argument("recording", required=False)
-@click.option("--test", "test", metavar="TEST", help="The test to plan; by default the next test for RECORDING.")
-@click.option("--setup", "setup_path", metavar="SETUP.toml", help="What is known of vehicle, wheel and lines.")
-@click.option("--json", "json_path", metavar="OUT.json", help='Write the plan as JSON; "-" prints only that.')
-@click.option("--page", "page_path", metavar="OUT.html", help="Write the plan with its pictures as one HTML page.")
-def plan(
-    recording: str | None, test: str | None, setup_path: str | None, json_path: str | None, page_path: str | None
-) -> None:
-    """Plan what to record for a test: lines, leads, range, rate, length, cautions and the picture to expect.
-
-    With RECORDING the causes still open and the suspect slot come from its analysis; without it give --test.
-    """
-    from witnessmark import output, startup
-
-    if recording is None and test is None:
-        raise click.UsageError("Give a RECORDING, or --test with a test's id (witnessmark tests)")
-    places = [p for p in (json_path, page_path) if p is not None and p != "-"]
-    if page_path == "-":
-        raise BadOutput("-: a page is a file to open in a browser; give it a name such as plan.html")
-    output.check_places(places, [p for p in (recording, setup_path) if p is not None])
-    _place_for_compiled_code()
-    with startup.quick_imports():
-        from witnessmark.pipeline import plan_for
-
-    made = plan_for(recording, setup_path, test)
-    texts: dict[str, str] = {}
-    if json_path is not None:
-        from witnessmark.plan.plan_json import plan_json
-
-        texts[json_path] = _dumped(plan_json(made))
-    if page_path is not None:
-        from witnessmark.plan.document import plan_html
-
-        texts[page_path] = plan_html(made)
-    printed = texts.pop("-", None)
-    if printed is None:
-        from witnessmark.plan.terminal import summary
-
-        printed = summary(made) + "\n"
-    output.write_all(texts)
-    _print(printed)
-
-
-@main.command()
-@click.argument("recording")
-@click.option("--test", "test", metavar="TEST", required=True, help="The test that is hooked up for.")
-@click.option("--setup", "setup_path", metavar="SETUP.toml", help="What is known of vehicle, wheel and lines.")
-@click.option("--json", "json_path", metavar="OUT.json", help='Write the result as JSON; "-" prints only that.')
-def hookup(recording: str, test: str, setup_path: str | None, json_path: str | None) -> None:
-    """Check a hookup on the first seconds in RECORDING, before the engine is cranked long.
-
-    Holds every line against the plan for TEST: missing, dead, the wrong way round, wrong ratio, too slow, clipped.
-    Exit status 0: checked, whatever came out; 2: bad input.
-    """
-    from witnessmark import output, startup
-
-    output.check_places([p for p in (json_path,) if p is not None and p != "-"], [recording, setup_path or recording])
-    _place_for_compiled_code()
-    with startup.quick_imports():
-        from witnessmark.pipeline import hookup_of
-
-    from witnessmark.plan.plan_json import hookup_json
-    from witnessmark.plan.terminal import hookup_summary
-
-    seen = hookup_of(recording, setup_path, test)
-    text = _dumped(hookup_json(seen))
-    if json_path is not None and json_path != "-":
-        output.write_all({json_path: text})
-    _print(text if json_path == "-" else hookup_summary(seen) + "\n")
-
-
-@main.command()
-@click.argument("recordings", nargs=-1, required=True)
-@click.option("--setup", "setup_path", metavar="SETUP.toml", help="What is known of the engine, for all recordings.")
-@click.option("--json", "json_path", metavar="OUT.json", help='Write the pool as JSON; "-" prints only that.')
-@click.option("--observed", "observed", metavar="TEST=OUTCOME", multiple=True, help="A test done by hand; repeatable.")
-@click.option("--observations", "hand_path", metavar="FILE.toml", help="The same with date, name and note.")
-@click.option("--closed-cases", "closed_path", metavar="FILE.toml", help="Your own closed cases: they move the priors.")
-def pool(
-    recordings: tuple[str, ...],
-    setup_path: str | None,
-    json_path: str | None,
-    observed: tuple[str, ...],
-    hand_path: str | None,
-    closed_path: str | None,
-) -> None:
-    """Pool RECORDINGS of one case: counts, bounds and balance over all of them, each still traceable.
-
-    They are taken to show one state of the vehicle; use compare for before and after a repair. Exit status 0: pooled,
-    whatever was found; 2: bad input.
-    """
-    from witnessmark import output, startup
-
-    inputs = [p for p in (*recordings, setup_path, hand_path, closed_path) if p is not None]
-    output.check_places([p for p in (json_path,) if p is not None and p != "-"], inputs)
-    by_hand, closed = _by_hand(observed, hand_path, closed_path)
-    _place_for_compiled_code()
-    with startup.quick_imports():
-        from witnessmark.pipeline import analyze as run
-
-    from witnessmark.pool.pool import pool as pooled_over
-    from witnessmark.pool.pooled_json import pooled_json
-    from witnessmark.pool.terminal import summary
-
-    pooled = pooled_over([run(r, setup_path) for r in recordings], observations=by_hand, closed=closed)
-    if json_path is not None and json_path != "-":
-        output.write_all({json_path: _dumped(pooled_json(pooled))})
-    _print(_dumped(pooled_json(pooled)) if json_path == "-" else summary(pooled) + "\n")
-
-
-@main.command()
 @click.argument("scenario")
 @click.argument("out")
 def simulate(scenario: str, out: str) -> None:
@@ -408,3 +283,14 @@ def simulate(scenario: str, out: str) -> None:
 
     written = write_simulation(scenario, out)
     _print("".join(f"{what:<10} {path}\n" for what, path in zip(("recording", "truth", "setup"), written, strict=True)))
+
+
+def _add_commands() -> None:
+    """Commands of their own module; it uses what stands above."""
+    from witnessmark import cli_advice
+
+    for command in (cli_advice.tests, cli_advice.plan, cli_advice.hookup, cli_advice.pool):
+        main.add_command(command)
+
+
+_add_commands()

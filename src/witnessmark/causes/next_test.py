@@ -7,7 +7,7 @@ next; once a cause is above the line and was observed at the part, none does. Th
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -68,15 +68,14 @@ def advise(
     prior = np.array([e.probability for e in balance.entries])
     now = bench.before(prior)
     stop = stop_words(balance, actions, observed, knowledge)
+    settled = Advice(now, None, None, None, False, (), REACH, actions, stop=stop)
     if actions and set(balance.entries[0].members) <= {a.cause for a in actions}:
-        return (), Advice(now, None, None, None, False, (), REACH, actions, stop=stop)
+        return (), settled
     worths = bench.worth(prior)
     choice = None if clean else choose(bench, prior)
     ranked = _ranked(worths, choice, least_share=0.0 if clean else LEAST_SHARE)
-    if clean:
-        ranked.sort(key=lambda w: not w.test.unjudged)
     if not ranked:
-        return (), Advice(now, None, None, None, False, (), REACH, actions, stop=stop)
+        return (), settled
     why: Why = "tells" if choice is None else choice.why
     shown = [w for k, w in enumerate(ranked) if k == 0 or w.bits >= LEAST_BITS][:SHOWN]
     tests = tuple(_as_test(w, told, why if k == 0 else None) for k, w in enumerate(shown))
@@ -84,18 +83,15 @@ def advise(
     moves = () if clean else turns(bench, prior, balance.entries, balance.sharpness)
     gap = {"pays": shown[0].value_min, "look": 0.0}.get(why)
     behind = None if runner is None or gap is None else gap - runner.value_min
-    return tests, Advice(
-        cost_now_min=now,
+    return tests, replace(
+        settled,
         chosen=shown[0].test.id,
         runner_up=None if runner is None else runner.test.id,
         behind_min=behind,
         direct=why == "look",
         turns=moves,
-        reach=REACH,
-        actions=actions,
         why_not=why_not_words(shown[0], runner, why, clean),
         robust="" if clean else robust_words(moves, knowledge),
-        stop=stop,
     )
 
 
@@ -111,7 +107,7 @@ def _ranked(worths: list[Worth], choice: Choice | None, least_share: float) -> l
     telling = [w for w in others if w.bits > 1e-6 and w.bits >= least_share * most]
     paying = sorted((w for w in telling if w.value_min > 0.0), key=lambda w: (-w.value_min, w.test.id))
     rest = sorted((w for w in telling if w.value_min <= 0.0), key=lambda w: (-w.bits / w.cost_min, w.test.id))
-    return [*chosen, *paying, *rest]
+    return [*chosen, *sorted([*paying, *rest], key=lambda w: not w.test.unjudged)]
 
 
 def _applies(test: TestRow, balance: Balance, context: Context) -> bool:
