@@ -12,6 +12,7 @@ import click
 
 from witnessmark import __version__
 from witnessmark.cases.cli import case
+from witnessmark.cli_advice import hookup, plan, pool, tests
 from witnessmark.cli_live import capture, follow
 from witnessmark.cli_recordings import export, import_command, verify
 from witnessmark.cli_scan import scan
@@ -86,7 +87,7 @@ def main() -> None:
     """From a recording of an engine's signals to a proven verdict."""
 
 
-for _command in (import_command, export, verify, scan, case, capture, follow):
+for _command in (import_command, export, verify, scan, case, capture, follow, tests, plan, hookup, pool):
     main.add_command(_command)
 
 
@@ -283,14 +284,3 @@ def simulate(scenario: str, out: str) -> None:
 
     written = write_simulation(scenario, out)
     _print("".join(f"{what:<10} {path}\n" for what, path in zip(("recording", "truth", "setup"), written, strict=True)))
-
-
-def _add_commands() -> None:
-    """Commands of their own module; it uses what stands above."""
-    from witnessmark import cli_advice
-
-    for command in (cli_advice.tests, cli_advice.plan, cli_advice.hookup, cli_advice.pool):
-        main.add_command(command)
-
-
-_add_commands()

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import click
 
+from witnessmark import console
 from witnessmark.errors import BadOutput
 
 
@@ -19,10 +20,9 @@ def tests(test: str | None) -> None:
     """
     from witnessmark.causes.catalogue import load_knowledge
     from witnessmark.causes.listing import listed, test_page
-    from witnessmark.cli import _print
 
     knowledge = load_knowledge()
-    _print(listed(knowledge) if test is None else test_page(test, knowledge))
+    console.print_text(listed(knowledge) if test is None else test_page(test, knowledge))
 
 
 @click.command()
@@ -39,7 +39,6 @@ def plan(
     With RECORDING the causes still open and the suspect slot come from its analysis; without it give --test.
     """
     from witnessmark import output, startup
-    from witnessmark.cli import _dumped, _place_for_compiled_code, _print
 
     if recording is None and test is None:
         raise click.UsageError("Give a RECORDING, or --test with a test's id (witnessmark tests)")
@@ -47,7 +46,7 @@ def plan(
     if page_path == "-":
         raise BadOutput("-: a page is a file to open in a browser; give it a name such as plan.html")
     output.check_places(places, [p for p in (recording, setup_path) if p is not None])
-    _place_for_compiled_code()
+    console.place_for_compiled_code()
     with startup.quick_imports():
         from witnessmark.pipeline import plan_for
 
@@ -56,7 +55,7 @@ def plan(
     if json_path is not None:
         from witnessmark.plan.plan_json import plan_json
 
-        texts[json_path] = _dumped(plan_json(made))
+        texts[json_path] = console.dumped(plan_json(made))
     if page_path is not None:
         from witnessmark.plan.document import plan_html
 
@@ -67,7 +66,7 @@ def plan(
 
         printed = summary(made) + "\n"
     output.write_all(texts)
-    _print(printed)
+    console.print_text(printed)
 
 
 @click.command()
@@ -82,10 +81,9 @@ def hookup(recording: str, test: str, setup_path: str | None, json_path: str | N
     Exit status 0: checked, whatever came out; 2: bad input.
     """
     from witnessmark import output, startup
-    from witnessmark.cli import _dumped, _place_for_compiled_code, _print
 
     output.check_places([p for p in (json_path,) if p is not None and p != "-"], [recording, setup_path or recording])
-    _place_for_compiled_code()
+    console.place_for_compiled_code()
     with startup.quick_imports():
         from witnessmark.pipeline import hookup_of
 
@@ -93,10 +91,10 @@ def hookup(recording: str, test: str, setup_path: str | None, json_path: str | N
     from witnessmark.plan.terminal import hookup_summary
 
     seen = hookup_of(recording, setup_path, test)
-    text = _dumped(hookup_json(seen))
+    text = console.dumped(hookup_json(seen))
     if json_path is not None and json_path != "-":
         output.write_all({json_path: text})
-    _print(text if json_path == "-" else hookup_summary(seen) + "\n")
+    console.print_text(text if json_path == "-" else hookup_summary(seen) + "\n")
 
 
 @click.command()
@@ -120,12 +118,11 @@ def pool(
     whatever was found; 2: bad input.
     """
     from witnessmark import output, startup
-    from witnessmark.cli import _by_hand, _dumped, _place_for_compiled_code, _print
 
     inputs = [p for p in (*recordings, setup_path, hand_path, closed_path) if p is not None]
     output.check_places([p for p in (json_path,) if p is not None and p != "-"], inputs)
     by_hand, closed = _by_hand(observed, hand_path, closed_path)
-    _place_for_compiled_code()
+    console.place_for_compiled_code()
     with startup.quick_imports():
         from witnessmark.pipeline import analyze as run
 
@@ -135,5 +132,5 @@ def pool(
 
     pooled = pooled_over([run(r, setup_path) for r in recordings], observations=by_hand, closed=closed)
     if json_path is not None and json_path != "-":
-        output.write_all({json_path: _dumped(pooled_json(pooled))})
-    _print(_dumped(pooled_json(pooled)) if json_path == "-" else summary(pooled) + "\n")
+        output.write_all({json_path: console.dumped(pooled_json(pooled))})
+    console.print_text(console.dumped(pooled_json(pooled)) if json_path == "-" else summary(pooled) + "\n")
