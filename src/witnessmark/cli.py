@@ -12,7 +12,7 @@ import click
 
 from witnessmark import __version__
 from witnessmark.cases.cli import case
-from witnessmark.cli_advice import hookup, plan, pool, tests
+from witnessmark.cli_advice import by_hand_of, hookup, plan, pool, tests
 from witnessmark.cli_live import capture, follow
 from witnessmark.cli_recordings import export, import_command, verify
 from witnessmark.cli_scan import scan
@@ -23,7 +23,6 @@ from witnessmark.console import print_text as _print
 from witnessmark.errors import BadOutput, BadRecording, NotConfirmed, WitnessmarkError
 
 if TYPE_CHECKING:
-    from witnessmark.causes.observations import Observation
     from witnessmark.report.model import Analysis
     from witnessmark.scan.model import ScanSnapshot
 
@@ -121,7 +120,7 @@ def analyze(
         raise BadOutput("-: a report is a file to open in a browser; give it a name such as report.html")
     given = [p for p in (recording, setup_path, scan_path, hand_path, closed_path) if p is not None]
     output.check_places(places, given)
-    by_hand, closed = _by_hand(observed, hand_path, closed_path)
+    by_hand, closed = by_hand_of(observed, hand_path, closed_path)
     _place_for_compiled_code()
     with startup.quick_imports():
         from witnessmark.pipeline import analyze as run
@@ -154,22 +153,6 @@ def _snapshot(path: str | None) -> ScanSnapshot | None:
     from witnessmark.scan.open import open_snapshot
 
     return open_snapshot(path)
-
-
-def _by_hand(
-    observed: tuple[str, ...], hand_path: str | None, closed_path: str | None
-) -> tuple[tuple[Observation, ...], dict[str, int] | None]:
-    """What was seen by hand and the closed cases, checked before the recording is read."""
-    if not (observed or hand_path or closed_path):
-        return (), None
-    from witnessmark.causes.catalogue import load_knowledge
-    from witnessmark.causes.experience import read_counts
-    from witnessmark.causes.observations import parse_observed, read_observations
-
-    knowledge = load_knowledge()
-    told = read_observations(hand_path, knowledge) if hand_path is not None else ()
-    told += tuple(parse_observed(text, knowledge) for text in observed)
-    return told, None if closed_path is None else read_counts(closed_path)
 
 
 def _json(analysis: Analysis) -> str:

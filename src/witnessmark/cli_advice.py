@@ -5,10 +5,31 @@ Heavy imports stand inside the commands, so that --help is quick.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
 from witnessmark import console
 from witnessmark.errors import BadOutput
+
+if TYPE_CHECKING:
+    from witnessmark.causes.observations import Observation
+
+
+def by_hand_of(
+    observed: tuple[str, ...], hand_path: str | None, closed_path: str | None
+) -> tuple[tuple[Observation, ...], dict[str, int] | None]:
+    """What was seen by hand and the closed cases, checked before the recording is read."""
+    if not (observed or hand_path or closed_path):
+        return (), None
+    from witnessmark.causes.catalogue import load_knowledge
+    from witnessmark.causes.experience import read_counts
+    from witnessmark.causes.observations import parse_observed, read_observations
+
+    knowledge = load_knowledge()
+    told = read_observations(hand_path, knowledge) if hand_path is not None else ()
+    told += tuple(parse_observed(text, knowledge) for text in observed)
+    return told, None if closed_path is None else read_counts(closed_path)
 
 
 @click.command()
@@ -121,7 +142,7 @@ def pool(
 
     inputs = [p for p in (*recordings, setup_path, hand_path, closed_path) if p is not None]
     output.check_places([p for p in (json_path,) if p is not None and p != "-"], inputs)
-    by_hand, closed = _by_hand(observed, hand_path, closed_path)
+    by_hand, closed = by_hand_of(observed, hand_path, closed_path)
     console.place_for_compiled_code()
     with startup.quick_imports():
         from witnessmark.pipeline import analyze as run
