@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from witnessmark.spans import Span
-from witnessmark.wheel import standstill
+from witnessmark.wheel import layouts, segments, standstill
 
 PITCH = 10.0
 
@@ -70,3 +70,11 @@ def test_the_noisy_open_record_holds_two_starts_and_accuses_nothing() -> None:
     assert second.start_s == pytest.approx(2.17, abs=0.05)
     assert second.cranking_rpm == pytest.approx(225.0, abs=5.0)
     assert not [f for f in analysis.findings.found if f.stated]
+
+
+def test_wide_vanes_do_not_stretch_a_standstill() -> None:
+    """Vanes 110 degrees apart at 20 rpm would pass in 0.9 s; a starter that turns the crank at all is quicker."""
+    vanes = layouts.unequal("vanes", (0.0, 70.0, 180.0, 250.0))
+    t = np.concatenate((np.arange(40) * 0.06, 40 * 0.06 + 0.8 + np.arange(40) * 0.06))
+    assert len(segments.motions_of(t, segments.still_for(vanes))) == 2
+    assert segments.still_for(layouts.single_gap(60, 2)) == pytest.approx(0.4)

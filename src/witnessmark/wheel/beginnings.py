@@ -18,8 +18,8 @@ from witnessmark.wheel.damage import Damage, align_marks
 from witnessmark.wheel.lattice import Path, Tempo
 from witnessmark.wheel.marks import Marks
 from witnessmark.wheel.model import Layout
+from witnessmark.wheel.segments import STANDSTILL_S
 
-STANDSTILL_S = 0.7  # the longest interval of a path without a start afresh (see ``lattice.align``)
 BEGINNING_TURNS = 8.0
 AGREED = 5  # edges in a row that both paths give to the same teeth
 BETTER = 5.0  # nats

@@ -16,6 +16,8 @@ from witnessmark.wheel.model import CrankAngle, Layout, Motion, Segment
 from witnessmark.wheel.rhythm import Ripple
 
 STILL_RPM = 20.0  # below this for one and a half gaps the crank counts as standing (common practice, no source)
+# However far apart the teeth are: a starter that turns the crank at all turns a third of a turn in less (29 rpm).
+STANDSTILL_S = 0.7
 BROKEN_SHARE = 0.4  # a turn with more wrong edges than this share of its teeth is not decoded
 PACE_SLOTS = 3.4  # over more slots than this without an edge the pace beside them does not tell how many went by
 FEW_SAMPLES = 4.0  # fewer samples a pitch than this: edges cannot be told apart (two half waves of two samples)
@@ -43,7 +45,7 @@ def still_for(layout: Layout) -> float:
     """Longest interval in s that may still be rotation."""
     teeth = np.asarray(layout.teeth_deg)
     widest = float(np.max(np.diff(np.append(teeth, teeth[0] + 360.0))))
-    return float(np.clip(1.5 * widest / (6.0 * STILL_RPM), 0.4, 1.5))
+    return float(np.clip(1.5 * widest / (6.0 * STILL_RPM), 0.4, STANDSTILL_S))
 
 
 def chain_of(path: Path, layout: Layout, mark_time_s: NDArray[np.float64], ripple: Ripple | None = None) -> Chain:
