@@ -38,7 +38,7 @@ accuracy: $(DEV) ## the whole accuracy table, on simulated truth and edited real
 accuracy-quick: $(DEV) ## a sample of it
 	$(BIN)/python -m accuracy --quick
 
-bench: $(DEV) ## speed as ratios to plain numpy passes in the same run
+bench: $(DEV) ## speed as ratios to plain numpy passes in the same run, and memory; some minutes, 2 GB of disk
 	$(BIN)/python bench/edges.py
 	$(BIN)/python bench/analysis.py
 	$(BIN)/python bench/store.py

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import sys
 from dataclasses import dataclass
@@ -15,6 +16,32 @@ ROOT = Path(__file__).parents[1]
 # A busy machine is no failure: examples are bounded by their number, not by the clock.
 settings.register_profile("no deadline", deadline=None)
 settings.load_profile("no deadline")
+
+
+class Remembered:
+    """``analyze``, and what it gave for the same files before: an analysis depends on nothing else, and is frozen."""
+
+    def __init__(self):
+        from witnessmark.pipeline import analyze
+
+        self._analyze, self._known = analyze, {}
+
+    def __call__(self, recording_path, setup_path=None):
+        try:
+            file = os.stat(recording_path)
+            told = None if setup_path is None else Path(setup_path).read_bytes()
+        except OSError:
+            return self._analyze(recording_path, setup_path)
+        key = str(recording_path), file.st_mtime_ns, file.st_size, str(setup_path), told
+        if key not in self._known:
+            self._known[key] = self._analyze(recording_path, setup_path)
+        return self._known[key]
+
+
+@pytest.fixture(scope="session")
+def analyse_once() -> Remembered:
+    """For tests that need the analysis of one recording again and again."""
+    return Remembered()
 
 
 @dataclass(frozen=True)

@@ -54,6 +54,13 @@ def recorded(folder: Path, text: str, name: str) -> Path:
     return Path(write_simulation(scenario, folder / f"{name}.npz")[0])
 
 
+@pytest.fixture(autouse=True)
+def one_analysis(analyse_once, monkeypatch):
+    """What is learnt differs from test to test, not the analysis it is learnt from."""
+    monkeypatch.setattr("witnessmark.pipeline.analyze", analyse_once)
+    monkeypatch.setattr(f"{__name__}.analyze", analyse_once)
+
+
 @pytest.fixture(scope="module")
 def good(tmp_path_factory):
     """A good engine's start, variable-reluctance sensor."""

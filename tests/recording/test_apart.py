@@ -17,8 +17,14 @@ from witnessmark.recording.open import open_recording
 def late(bakery, tmp_path_factory):
     """Writes the bakery's van with some channels begun late, and all at rates of their own."""
     whole = open_recording(bakery.recording)
+    written = {}
 
     def write(starts: dict[str, float]):
+        if str(starts) not in written:
+            written[str(starts)] = new(starts)
+        return written[str(starts)]
+
+    def new(starts: dict[str, float]):
         path = tmp_path_factory.mktemp("late") / "van.h5"
         with h5py.File(path, "w", track_order=True) as file:
             for k, c in enumerate(whole.channels):
@@ -52,15 +58,15 @@ def test_several_rates_change_no_verdict(late, bakery_without_setup):
         ({"injector 1": 9.0}, "fuel-absent", "injector 1"),
     ],
 )
-def test_a_line_that_was_not_recorded_is_not_silent(late, bakery_without_setup, starts, kind, about):
-    made = analyze(late(starts))
+def test_a_line_that_was_not_recorded_is_not_silent(late, bakery_without_setup, analyse_once, starts, kind, about):
+    made = analyse_once(late(starts))
     assert not [f for f in made.findings.found if f.kind == kind and f.channel == about]
     assert any("do not begin together" in c and about in c for c in made.recording.cautions)
     assert made.verdict.causes[0].id == bakery_without_setup.verdict.causes[0].id
 
 
-def test_an_output_that_was_not_recorded_is_not_assessed(late):
-    made = analyze(late({"coil 1": 9.0}))
+def test_an_output_that_was_not_recorded_is_not_assessed(late, analyse_once):
+    made = analyse_once(late({"coil 1": 9.0}))
     assert any("coil 1 was not recorded throughout 2 of 3" in n.reason for n in made.findings.not_assessed)
     assert [a.sparks for a in made.engine.attempts[:2]] == [None, None]
 
