@@ -83,7 +83,7 @@ def van(store):
 
 @pytest.fixture(scope="package", autouse=True)
 def _each_recording_is_analysed_once():
-    """The same file with the same setup gives the same analysis: here it is made once for all tests."""
+    """The same content with the same setup gives the same analysis, path aside: here it is made once for all tests."""
     from witnessmark import pipeline
 
     made, analyse = {}, pipeline.analyze
@@ -92,7 +92,7 @@ def _each_recording_is_analysed_once():
         if not all(Path(p).is_file() for p in (path, setup_path) if p is not None):
             return analyse(path, setup_path)
         setup = None if setup_path is None else Path(setup_path).read_bytes()
-        key = str(path), hashlib.sha256(Path(path).read_bytes()).hexdigest(), setup
+        key = hashlib.sha256(Path(path).read_bytes()).hexdigest(), setup
         if key not in made:
             made[key] = analyse(path, setup_path)
         return made[key]

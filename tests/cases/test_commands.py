@@ -230,7 +230,7 @@ def test_a_recording_must_be_the_one_that_was_added(job, tmp_path):
     place, moved = tmp_path / "cases.db", tmp_path / "before.npz"
     shutil.copy(job / "before.npz", moved)
     case = opened(place)
-    said(place, "add", "recording", case, moved)
+    said(place, "add", "recording", case, moved, "--setup", job / "van.setup")
     assert "same recording" in refused(place, "verify", case, job / "before.npz")
     moved.rename(tmp_path / "moved.npz")
     assert "--set path=" in refused(place, "verify", case, job / "after.npz")
