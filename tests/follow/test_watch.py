@@ -71,6 +71,7 @@ def test_while_the_engine_turns_a_second_look_must_agree_with_one_that_is_not_su
     turns, still = {"attempts": [attempt(started=True)]}, {"attempts": [attempt(turning_at_end=False)]}
     low, weak = finding("signal-low", confidence=0.65), finding("tooth-weak", slot=23, confidence=0.8)
     assert said(Watch().look(analysis(low, finding("cam-offset"), **turns), 0, 1)) == [("stated", "cam-offset")]
+    assert Watch().look(analysis(finding("wheel-unexpected"), **turns), 0, 1) == []  # however sure
     assert watch.look(analysis(low, weak, **turns), 0, 1) == []
     assert watch.in_doubt
     assert said(watch.look(analysis(weak, **turns), 0, 2)) == [("stated", "tooth-weak")]

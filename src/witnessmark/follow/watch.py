@@ -14,6 +14,8 @@ from witnessmark.report.words import KINDS
 AT_ITS_END = frozenset({"no-start", "late-sync", "spark-absent", "fuel-absent", "fuel-without-spark"})
 # Confidence from which a single look is enough. The one false line seen on 43 simulated healthy records had 0.65.
 SURE = 0.85
+# What is said of the wheel as a whole always waits for a second look: few turns of a slow start can look like another.
+OF_THE_WHEEL = frozenset({"wheel-unexpected", "wheel-shifted", "wheel-runout"})
 CONFIDENCE_STEP = 0.2  # a change of confidence worth a line
 VALUE_SHARE = 0.25  # a change of the measured value, as share of the larger, worth a line
 
@@ -74,7 +76,7 @@ class Watch:
         now = {key_of(f): f for f in analysis.findings.found if f.stated and f.kind not in held}
         once = self._once if turns_on else set(now)
         fresh = {key for key, f in now.items() if self._is_news(key, f, start_s, stop_s)}
-        self._once = {key for key in fresh - once if now[key].confidence < SURE}
+        self._once = {key for key in fresh - once if now[key].confidence < SURE or now[key].kind in OF_THE_WHEEL}
         changes = [self._judge(key, f, start_s, stop_s) for key, f in now.items() if key not in self._once]
         gone = self._gone(set(now), held, start_s, stop_s, turns_on)
         return [*(c for c in changes if c is not None), *(_withdrawn(f, stop_s, at_s, analysis) for f, at_s in gone)]
