@@ -32,8 +32,12 @@ def stalling(layout: Layout, turns: int, cylinders: int, left: float = 0.02, see
 
 
 @pytest.mark.parametrize(
-    ("slots", "missing", "cylinders"), [(24, 1, 4), (32, 2, 4), (60, 2, 4), (36, 2, 3), (36, 1, 6)]
-)
+    ("slots", "missing", "cylinders"),
+    [
+        (24, 1, 4), (60, 2, 4), (36, 1, 6),
+        pytest.param(32, 2, 4, marks=pytest.mark.slow), pytest.param(36, 2, 3, marks=pytest.mark.slow),
+    ],
+)  # fmt: skip
 def test_a_wheel_is_told_through_stalls_by_what_comes_again(slots: int, missing: int, cylinders: int) -> None:
     time_s = stalling(layouts.single_gap(slots, missing), 7, cylinders)
     best = identify.compare(marks(time_s))[0]
