@@ -79,13 +79,22 @@ def test_the_other_edges_of_the_teeth_speak_for_the_turn_they_fit() -> None:
 
 def test_narrow_valleys_that_come_in_every_turn_are_no_noise() -> None:
     """Between two teeth close together (12+1) the line is low for a moment only, after every thirteenth tooth."""
-    times = np.arange(13.0 * TURNS * 2) / 500.0
-    line = line_of("crank", "crank", times)
+    metal = np.sort(np.r_[np.arange(13.0 * TURNS), np.arange(13.0 * TURNS) + 0.3]) / 40.0
+    first = np.flatnonzero(np.arange(metal.size) % 26 == 4)
+    close = metal.copy()
+    close[first[:, None] + [0, 1]] -= 0.68 / 40.0  # a whole tooth right behind the one before it
+    line = line_of("crank", "crank", close)
     label = line.edges.label.copy()
-    label[5::26] = label[6::26] = GLITCH
+    label[first - 1] = label[first] = GLITCH
     regular = replace(line, edges=replace(line.edges, label=label))
     assert not marks_of(regular, False).extra_cost.any()
     assert not marks_of(regular, True).extra_cost.any()
+    guest = np.sort(np.r_[metal, metal[first] - 0.4 / 40.0, metal[first] - 0.3 / 40.0])  # a sliver in the valley
+    strange = line_of("crank", "crank", guest)
+    narrow = strange.edges.label.copy()
+    narrow[first + 2 * np.arange(first.size)] = narrow[first + 2 * np.arange(first.size) + 1] = GLITCH
+    strange = replace(strange, edges=replace(strange.edges, label=narrow))
+    assert marks_of(strange, False).extra_cost.any()
     stray = label * 0
     stray[[7, 31, 101, 133, 203, 321, 457]] = GLITCH
     noisy = replace(line, edges=replace(line.edges, label=stray))

@@ -57,7 +57,8 @@ def choose(line: Line, rising: bool, both: bool, designed: Layout | None, timed:
     if both and len(tried) == 2:
         here, there = tried[rising][1][0], tried[not rising][1][0]
         gain = there.likelihood / there.marks - here.likelihood / here.marks
-        if gain > RISING_GAIN and there.tally.missed.sum() <= here.tally.missed.sum() + 0.02 * there.marks:
+        alike = there.ripple is None or here.ripple is not None  # else one was given more to fit
+        if alike and gain > RISING_GAIN and there.tally.missed.sum() <= here.tally.missed.sum() + 0.02 * there.marks:
             way = not rising
     marks, ranked = tried[way]
     if designed is None and (not way) in tried:

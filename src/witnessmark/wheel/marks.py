@@ -56,6 +56,7 @@ class Marks:
         )
 
 
+WHOLE = 0.7  # of the usual pulse: ripple shortens one beside another by a fifth within a compression
 FEWEST_SHORT, IN_STEP = 4, 0.8  # intervals between short pulses, and the share of them that must agree
 # Edges before the crank moves at most, and a pause after them longer than so many of the first intervals after it: even
 # out of rest the first tooth takes no longer (root of the angle: three times the tenth), nor a gap of four pitches.
@@ -75,7 +76,7 @@ def marks_of(line: Line, rising: bool) -> Marks:
         # The only short pulses told on such a line are folds of an overloaded input, and no tooth makes one.
         extra[label == GLITCH] += 6.0
         match[label == GLITCH] -= 12.0
-    elif not _counted_off(np.flatnonzero(label == GLITCH)):
+    elif not (_counted_off(np.flatnonzero(label == GLITCH)) and _between_whole_pulses(edges)):
         # A short pulse is more likely noise than tooth, yet direction-coded sensors send nothing else: a lean.
         extra[label == GLITCH] += 3.0
         match[label == GLITCH] -= 2.0
@@ -110,6 +111,22 @@ def _counted_off(at: NDArray[np.int64]) -> bool:
     if apart.size < FEWEST_SHORT:
         return False
     return bool(np.bincount(apart)[2:].max(initial=0) >= IN_STEP * apart.size)
+
+
+def _between_whole_pulses(edges: Edges) -> bool:
+    """Whether the pulses beside short ones are as long as usual: two whole teeth stand close together.
+
+    Metal that does not belong there stands in a valley and leaves less of it on either side.
+    """
+    width = np.diff(edges.time_s)
+    at = np.flatnonzero((edges.label[:-1] == GLITCH) & (edges.label[1:] == GLITCH))
+    at = at[(at > BEGINNING) & (at < width.size - BEGINNING - 1)]
+    if not at.size:
+        return False
+    about = np.arange(1 - BEGINNING, BEGINNING + 2, 2)  # every second pulse, those beside the short one among them
+    usual = np.median(width[np.clip(at[:, None] + about, 0, width.size - 1)], axis=1)
+    beside = np.minimum(width[at - 1], width[at + 1])
+    return bool(np.median(beside / usual) > WHOLE)
 
 
 def _duty(edges: Edges, index: NDArray[np.int64]) -> NDArray[np.float64]:
