@@ -48,15 +48,19 @@ def _against_air(heard: Heard, unit: ControlUnit) -> Finding | None:
     if coolant is None or coolant.last is None or not air:
         return None
     values = [s.last for _, s in air if s.last is not None]
+    if not values:
+        return None
     below = min(values) - coolant.last  # below all of them: one air sensor may be heated by the engine
     if below < heard.limits["temperature.below_air_c"]:
         return None
-    said = " and ".join(f"{s.name} {s.last:.0f} °C" for _, s in air)
+    agree = len(values) > 1 and max(values) - min(values) < heard.limits["temperature.below_air_c"]
+    confidence = heard.limits["temperature.two_agree" if agree else "temperature.one_against_one"]
+    said = " and ".join(f"{s.name} {s.last:.0f} °C" for _, s in air if s.last is not None)
     return finding(
         unit, "temperature-odd",
         f"{unit.called}: the coolant reads {coolant.last:.0f} °C, {below:.0f} °C below the air ({said}): one of these "
         "sensors is wrong, and a coolant that reads too cold floods the engine.",
-        0.7 if len(air) > 1 else 0.55, coolant.last, "degC", below_air_c=below, **source_of(unit, *_CIRCUITS),
+        confidence, coolant.last, "degC", below_air_c=below, **source_of(unit, *_CIRCUITS),
     )  # fmt: skip
 
 
@@ -96,6 +100,8 @@ FAMILY = Family(
         "temperature.short_c",
         "temperature.hot_c",
         "temperature.below_air_c",
+        "temperature.two_agree",
+        "temperature.one_against_one",
         "temperature.frost_c",
         "temperature.cold_running_c",
         "temperature.warm_after_s",
