@@ -39,7 +39,8 @@ def take(bench, place, *more):
 def refused(result, *words):
     assert result.exit_code == BAD_INPUT, result.output
     assert result.stdout == ""
-    (line,) = result.stderr.splitlines()
+    *before, line = result.stderr.splitlines()
+    assert all(said.startswith("Caution: ") for said in before)
     assert line.startswith("witnessmark: ")
     assert ";" in line
     for word in words:
@@ -101,6 +102,7 @@ def test_a_capture_is_the_instruments_volts(tmp_path, family):
     result = take(bench, tmp_path / "van.npz")
     assert result.exit_code == 0, result.output
     assert f"dialect {family}" in result.stdout
+    assert result.stderr.count("Caution: Turning engine") == 1
     assert "(SIMULATED)" in result.stdout
     recording = open_recording(tmp_path / "van.npz")
     assert [c.name for c in recording.channels] == ["crank sensor", "cam"]

@@ -7,8 +7,7 @@ import textwrap
 from witnessmark.cases.bodies import ChosenTest, ProposedTest, Work
 from witnessmark.cases.model import Case, Logged
 from witnessmark.cases.phrases import cause, marks, say
-from witnessmark.report.blocks import WIDTH, block, latin
-from witnessmark.report.phrases import opening
+from witnessmark.report.blocks import WIDTH, block, latin, opening
 from witnessmark.report.words import percent, plural
 
 LABEL = 12

@@ -10,7 +10,7 @@ import re
 from witnessmark.engine.model import Attempt
 from witnessmark.findings.model import Finding
 from witnessmark.report import collect, phrases, where
-from witnessmark.report.blocks import block
+from witnessmark.report.blocks import block, opening
 from witnessmark.report.compose_advice import observed_words
 from witnessmark.report.compose_parts import where_text
 from witnessmark.report.model import Analysis
@@ -139,7 +139,7 @@ def _next(analysis: Analysis) -> list[str]:
     why = re.split(r"[:;] ", first.why)[0].rstrip(".")  # the arithmetic behind the choice is in the report
     out = [f"{first.statement.rstrip('.')} ({first.minutes} min). {why + '.' if why else ''}".strip()]
     if first.cautions:
-        out.append("Caution: " + " ".join(phrases.opening(c) for c in first.cautions))
+        out.append("Caution: " + " ".join(opening(c) for c in first.cautions))
     return out
 
 
