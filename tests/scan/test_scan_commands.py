@@ -271,3 +271,13 @@ def test_help_is_quick_to_load_and_names_every_command() -> None:
     for name in ("read", "show", "clear", "simulate"):
         assert name in text
         assert run(name, "--help").exit_code == 0
+
+
+@pytest.mark.parametrize(
+    ("engine", "words"), [("running", ("Turning engine", "Exhaust")), ("cranking", ("Turning engine", "Batteries"))]
+)
+def test_a_turning_engine_is_read_with_its_cautions(engine: str, words: tuple[str, ...]) -> None:
+    args = ("read", "--interface", "virtual", "--channel", "nobody", "--engine", engine)
+    result = run(*args)
+    assert all(result.stderr.count(f"Caution: {w}") == 1 for w in words), result.stderr
+    assert "Caution" not in run(*args, "--json", "-").stderr

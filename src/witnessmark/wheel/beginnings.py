@@ -22,7 +22,7 @@ from witnessmark.wheel.model import Layout
 STANDSTILL_S = 0.7  # the longest interval of a path without a start afresh (see ``lattice.align``)
 BEGINNING_TURNS = 8.0
 AGREED = 5  # edges in a row that both paths give to the same teeth
-BETTER = 5.0  # nats
+BETTER = 5.0  # nats, odds of 150 to 1: estimate, no source
 
 
 @dataclass(frozen=True)
