@@ -41,7 +41,7 @@ def run(source: str, options: Following) -> None:
     setup = Setup() if options.setup_path is None else load_setup(options.setup_path)
     with marks.listening(keyboard=source != PIPE and not folder and console.on_terminal()) as heard:
         if folder:
-            _folder(source, options, heard)
+            _folder(source, options, setup, heard)
         else:
             _stream(source, options, setup, heard)
 
@@ -89,7 +89,15 @@ def _say(options: Following) -> Callable[[str], None]:
     return lambda line: console.print_text(latin(line) + "\n")
 
 
-def _folder(source: str, options: Following, heard: Marks) -> None:
+def _warn(options: Following, setup: Setup) -> None:
+    """The cautions of a starting engine, once, before anything is waited for; none where only the JSON is wanted."""
+    from witnessmark.cli_cautions import warn
+
+    if options.json_path != PIPE:
+        warn("rotation", "battery", "exhaust", setup=setup)
+
+
+def _folder(source: str, options: Following, setup: Setup, heard: Marks) -> None:
     from witnessmark.follow.folder import Folder, watch
     from witnessmark.pipeline import analyze
 
@@ -106,6 +114,7 @@ def _folder(source: str, options: Following, heard: Marks) -> None:
         output.write_all(texts)
         console.print_text(f"{path}\n{summary(analysis)}\n\n")
 
+    _warn(options, setup)
     watch(Folder(source, there_too=options.there_too), analyse, _say(options), heard, options.idle_s)
 
 
@@ -142,6 +151,7 @@ def _stream(source: str, options: Following, setup: Setup, heard: Marks) -> None
         stream, look, say, heard, keeper=keeper, keep_on=frozenset(options.kinds),
         idle_s=IDLE_S if options.idle_s is None else options.idle_s,
     )  # fmt: skip
+    _warn(options, setup)
     follower.follow()
     analysis = look(_whole(stream, say)) if isinstance(stream, Pipe) else analyze(source, options.setup_path)
     follower.finish(analysis)

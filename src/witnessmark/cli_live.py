@@ -52,6 +52,7 @@ def capture(
     """
     from witnessmark import console, output
     from witnessmark.capture import acquire, dialects, instrument, keep
+    from witnessmark.cli_cautions import warn
 
     wanted = acquire.parse_channels(channels)
     keep.check_suffix(out)
@@ -63,6 +64,7 @@ def capture(
             click.echo(f"Recording {seconds:g} s from now on.", err=True)
 
     with instrument.connected(resource, backend, timeout_s) as line:
+        warn("rotation", "ignition", "battery", "exhaust")
         captured = acquire.capture(line, known, wanted, seconds, rate_hz=rate_hz, reset=reset, begun=begun)
     keep.write(captured, out)
     console.print_text(keep.summary(captured, out))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -9,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from witnessmark.cli_cautions import WHILE, warn
 from witnessmark.console import dumped, on_terminal, print_text
-from witnessmark.errors import BadScan, NoLink, NotConfirmed
+from witnessmark.errors import BadOutput, BadScan, NoLink, NotConfirmed
 
 if TYPE_CHECKING:
     from witnessmark.scan.against import Agreement
@@ -89,7 +91,7 @@ def read(
 
         snapshot = open_snapshot(log, engine)
     else:
-        snapshot = _read_live(interface, channel, bitrate, wide_ids, simulated, engine, watch_s)
+        snapshot = _read_live(interface, channel, bitrate, wide_ids, simulated, engine, watch_s, json_path == "-")
     from witnessmark.scan.snapshot_json import snapshot_json
 
     text = dumped(snapshot_json(snapshot, show_vin)) if json_path is not None else ""
@@ -103,7 +105,7 @@ def read(
 
 def _read_live(
     interface: str, channel: str | None, bitrate: int, wide_ids: bool, simulated: bool, engine: Engine | None,
-    watch_s: float,
+    watch_s: float, quiet: bool,
 ) -> ScanSnapshot:  # fmt: skip
     from witnessmark.scan.ask import read_vehicle
 
@@ -111,11 +113,8 @@ def _read_live(
         if sys.stderr.isatty():  # a script gets one line, where something is wrong
             click.echo(text, err=True)
 
-    if watch_s and engine == "cranking" and not simulated:
-        from witnessmark.causes.catalogue import load_knowledge
-
-        for caution in ("rotation", "battery"):
-            say(load_knowledge().caution_text(caution))
+    if engine in ("cranking", "running") and not simulated and not quiet:
+        warn(*WHILE[engine])
     with _link(interface, channel, bitrate, wide_ids, (engine or "cranking") if simulated else None) as link:
         meanwhile: Engine | None = engine or ("cranking" if simulated else None)
         return read_vehicle(link, meanwhile, watch_s, "simulated" if simulated else "live", say)
@@ -181,9 +180,11 @@ def _against(snapshot: ScanSnapshot, recording: str, setup_path: str | None) -> 
 @scan.command()
 @_bus_options
 @click.option("--simulated", is_flag=True, help="The simulated van instead of a vehicle.")
-@click.option("--save", "save", required=True, metavar="SNAPSHOT.json", help="Where what will be lost is saved first.")
+@click.option("--save", "save", required=True, metavar="SNAPSHOT.json",
+              help="A new file, for your eyes only, where what will be lost is saved first.")  # fmt: skip
+@click.option("--vin", "show_vin", is_flag=True, help="Do not mask the vehicle number in what is saved.")
 def clear(
-    interface: str, channel: str | None, bitrate: int, wide_ids: bool, simulated: bool, save: str
+    interface: str, channel: str | None, bitrate: int, wide_ids: bool, simulated: bool, save: str, show_vin: bool
 ) -> None:  # fmt: skip
     """Erase codes, freeze frames, readiness and learnt trims in all control units, after a typed confirmation.
 
@@ -198,10 +199,12 @@ def clear(
     if save == "-":
         raise BadScan("-: what will be lost is saved in a file; give it a name such as before.json")
     output.check_places([save])
+    if os.path.lexists(save):
+        raise BadOutput(f"{save}: is there already and is not overwritten; choose another name")
     with _link(interface, channel, bitrate, wide_ids, "off" if simulated else None) as link:
         before = read_vehicle(link, "off" if simulated else None, kind="simulated" if simulated else "live")
         _standing(before)
-        output.write_all({save: dumped(snapshot_json(before, show_vin=True))})
+        output.write_private(save, dumped(snapshot_json(before, show_vin)))
         print_text(losses(before, save) + "\n")
         outcomes = erase_codes(link, [int(u.address, 16) for u in before.units], _typed(WORD))
     print_text("".join(f"{o.address}: {'erased' if o.erased else f'NOT erased, {o.why}'}\n" for o in outcomes))

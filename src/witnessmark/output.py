@@ -118,6 +118,41 @@ def writing(place: str) -> Iterator[BinaryIO]:
             Path(made).unlink(missing_ok=True)
 
 
+def write_private(place: str, text: str) -> None:
+    """Write UTF-8 text that only its owner may read into a new file, which lies on the disk when this returns.
+
+    Raises :class:`~witnessmark.errors.BadOutput` with one line, also where the file is there already.
+    """
+    made = ""
+    try:
+        handle = os.open(place, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        made = place
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as out:
+            out.write(text)
+            out.flush()
+            os.fsync(out.fileno())
+        _sync_folder(Path(place).parent)
+        made = ""
+    except FileExistsError:
+        raise BadOutput(f"{place}: is there already and is not overwritten; choose another name") from None
+    except OSError as error:
+        raise BadOutput(f"{place}: {(error.strerror or str(error)).lower()}; choose another place") from None
+    finally:
+        if made:
+            Path(made).unlink(missing_ok=True)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Bring a folder's list of names to the disk, where the system lets folders be opened."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
 def _beside(place: str, text: str) -> str:
     """The text in a file of another name in the same folder, with the rights a new file gets."""
     goal = Path(place)

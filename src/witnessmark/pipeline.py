@@ -63,7 +63,7 @@ def analyze(
     hand. closed: the shop's own closed cases by cause. Raises a :class:`~witnessmark.errors.WitnessmarkError`
     of one line for a recording or setup that cannot be used.
     """
-    setup_path = kept_setup(recording_path) if setup_path is None else os.fspath(setup_path)
+    setup_path = _setup_for(recording_path, setup_path)
     setup = Setup() if setup_path is None else load_setup(setup_path)
     recording = open_recording(recording_path, setup)
     return analyze_recording(recording, setup, setup_path, observations=observations, closed=closed)
@@ -145,7 +145,8 @@ def plan_for(
     from witnessmark.plan.make import plan_for as planned
     from witnessmark.plan.make import told_by
 
-    setup = Setup() if setup_path is None else load_setup(os.fspath(setup_path))
+    setup_path = _setup_for(recording_path, setup_path)
+    setup = Setup() if setup_path is None else load_setup(setup_path)
     analysis = None if recording_path is None else analyze(recording_path, setup_path)
     if test is None:
         tests = () if analysis is None else analysis.verdict.next_tests
@@ -161,9 +162,17 @@ def hookup_of(recording_path: str | os.PathLike[str], setup_path: str | os.PathL
     from witnessmark.plan.make import plan_for as planned
     from witnessmark.plan.make import told_by
 
-    setup = Setup() if setup_path is None else load_setup(os.fspath(setup_path))
+    setup_path = _setup_for(recording_path, setup_path)
+    setup = Setup() if setup_path is None else load_setup(setup_path)
     analysis = analyze(recording_path, setup_path)
     return check(planned(test, told_by(setup, analysis), with_pictures=False), analysis)
+
+
+def _setup_for(recording_path: str | os.PathLike[str] | None, setup_path: str | os.PathLike[str] | None) -> str | None:
+    """The setup that is given, else the one that a working store keeps; None where there is neither."""
+    if setup_path is not None:
+        return os.fspath(setup_path)
+    return None if recording_path is None else kept_setup(recording_path)
 
 
 def _read(signals: Signals, setup: Setup, recording: Recording) -> tuple[WheelResult, EngineResult]:

@@ -34,7 +34,7 @@ class Bench:
     drop_at: str = ""  # the line is closed when this header comes
     heard: list[str] = field(default_factory=list)
     queue: list[str] = field(default_factory=list)
-    source: str = "CHANnel1"
+    source: str = "L1"
 
     def volts(self, channel: str) -> np.ndarray:
         """What channel 1 (a sine) or 2 (a square wave of 0 and 5 V) shows."""
@@ -91,10 +91,33 @@ def _select(bench: Bench, channel: str) -> None:
     bench.source = channel
 
 
-def _preamble(bench: Bench, _: str) -> bytes:
-    return f"1,0,{bench.samples},1,{1 / RATE_HZ:.9E},0.0,0,1.0E-03,0.0,{bench.reference:g}".encode()
+def _scale(bench: Bench, _: str) -> bytes:
+    return f"{bench.samples},{1 / RATE_HZ:.9E},1.0E-03,0.0,{bench.reference:g}".encode()
 
 
+OWN = """
+[[dialect]]
+id = "codes"
+says = "the test bench: codes with a scale"
+mark = "memory"
+source = "made up for these tests"
+channel = "L{number}"
+sample = "uint16"
+byte_order = "little"
+setup = ["SPAN {seconds}"]
+offer = ["GRAIN 1", "FINER 1"]
+begin = "TAKE"
+probe = "SIZE?"
+select = ["LINE {channel}"]
+data = "CODES?"
+
+[dialect.ask]
+points = { query = "SCALE?", field = 1 }
+interval_s = { query = "SCALE?", field = 2 }
+step = { query = "SCALE?", field = 3 }
+origin = { query = "SCALE?", field = 4 }
+reference = { query = "SCALE?", field = 5 }
+"""
 COMMON: dict[str, Callable[[Bench, str], bytes | None]] = {
     "*IDN?": lambda b, _: b"BAKERY BENCH,TWO CHANNELS,0,1.0 (SIMULATED)",
     "*OPC?": _opc,
@@ -113,16 +136,15 @@ FAMILIES: dict[str, dict[str, Callable[[Bench, str], bytes | None]]] = {
         "SENSe:SWEep:TINTerval?": lambda b, _: f"{1 / RATE_HZ:.6E}".encode(),
         "TRACe:DATA?": lambda b, channel: block(b.volts(channel).astype("<f4").tobytes()),
     },
-    "waveform": {
-        "TIMebase:RANGe": _nothing,
-        "WAVeform:FORMat": _nothing,
-        "WAVeform:BYTeorder": _nothing,
-        "WAVeform:UNSigned": _nothing,
-        "DIGitize": _nothing,
-        "WAVeform:POINts?": lambda b, _: str(b.samples).encode(),
-        "WAVeform:SOURce": _select,
-        "WAVeform:PREamble?": _preamble,
-        "WAVeform:DATA?": lambda b, _: block(b.codes(b.source).tobytes()),
+    # Samples as codes with a scale, in commands that are nobody's: for the dialect of one's own in OWN.
+    "codes": {
+        "SPAN": _nothing,
+        "GRAIN": _nothing,
+        "TAKE": _nothing,
+        "SIZE?": lambda b, _: str(b.samples).encode(),
+        "LINE": _select,
+        "SCALE?": _scale,
+        "CODES?": lambda b, _: block(b.codes(b.source).tobytes()),
     },
 }
 

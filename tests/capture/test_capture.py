@@ -16,7 +16,7 @@ from witnessmark.cli import BAD_INPUT, main
 from witnessmark.errors import BadKnowledge
 from witnessmark.recording.open import open_recording
 
-from .bench import RATE_HZ, Bench, listening
+from .bench import OWN, RATE_HZ, Bench, listening
 
 pytest.importorskip("pyvisa", reason="the optional part for capture is not installed")
 
@@ -32,6 +32,10 @@ def run(*args):
 
 
 def take(bench, place, *more):
+    if bench.family == "codes":
+        own = place.parent.parent / f"{place.parent.name}.toml"
+        own.write_text(OWN)
+        more = (*more, "--dialect", own)
     with listening(bench) as name:
         return run(name, place, "--channels", "1=crank sensor,2=cam", "--seconds", "0.1", "--timeout", "0.3", *more)
 
@@ -39,7 +43,8 @@ def take(bench, place, *more):
 def refused(result, *words):
     assert result.exit_code == BAD_INPUT, result.output
     assert result.stdout == ""
-    (line,) = result.stderr.splitlines()
+    *before, line = result.stderr.splitlines()
+    assert all(said.startswith("Caution: ") for said in before)
     assert line.startswith("witnessmark: ")
     assert ";" in line
     for word in words:
@@ -95,12 +100,13 @@ def test_any_bytes_are_a_block_or_said_to_be_none(data):
     assert parse_block(b"#%d%b%b\n" % (len(length), length, data)) == data
 
 
-@pytest.mark.parametrize("family", ["trace", "waveform"])
+@pytest.mark.parametrize("family", ["trace", "codes"])
 def test_a_capture_is_the_instruments_volts(tmp_path, family):
     bench = Bench(family)
     result = take(bench, tmp_path / "van.npz")
     assert result.exit_code == 0, result.output
     assert f"dialect {family}" in result.stdout
+    assert result.stderr.count("Caution: Turning engine") == 1
     assert "(SIMULATED)" in result.stdout
     recording = open_recording(tmp_path / "van.npz")
     assert [c.name for c in recording.channels] == ["crank sensor", "cam"]
@@ -153,13 +159,13 @@ FAULTS = {
     "no interval": (Bench(over={"SENSe:SWEep:TINTerval?": b"0"}), "no rate", "crank sensor"),
     "no number": (Bench(over={"SENSe:SWEep:TINTerval?": b"AUTO"}), '"AUTO"', "expected a number"),
     "hangs up": (Bench(drop_at="TRACe:DATA?"), "TRACe:DATA? CH1", "check"),
-    "no dialect": (Bench(unknown=("TRACe:POINts?",)), "none of the dialects trace, waveform", "--dialect"),
+    "no dialect": (Bench(unknown=("TRACe:POINts?",)), "none of the dialects trace;", "--dialect"),
     "no scale": (
-        Bench("waveform", over={"WAVeform:PREamble?": b"1,0,9,1,5E-5,0,0,0,0,0"}),
+        Bench("codes", over={"SCALE?": b"9,5E-5,0,0,0"}),
         "no usable scale",
         "probe",
     ),
-    "short preamble": (Bench("waveform", over={"WAVeform:PREamble?": b"1,0,2000"}), "field 5", "--dialect"),
+    "short preamble": (Bench("codes", over={"SCALE?": b"2000"}), "field 2", "--dialect"),
 }
 
 
@@ -198,7 +204,7 @@ def test_nobody_there(tmp_path):
         ("van.npz", {"--channels": "1;*RST"}, ("names no channel",)),
         ("van.npz", {"--channels": "1=time"}, ('cannot be called "time"',)),
         ("van.npz", {"--channels": "1=rate_hz"}, ('cannot be called "rate_hz"',)),
-        ("van.npz", {"--dialect": "klingon"}, ("trace, waveform",)),
+        ("van.npz", {"--dialect": "klingon"}, ("trace",)),
         ("van.npz", {"--dialect": "own.toml"}, ("own.toml", "no such file")),
     ],
 )

@@ -93,7 +93,7 @@ def test_a_nearly_certain_tooth_is_to_be_looked_at_first() -> None:
             HALL,
             {"both-ends-of-the-line", "sensor-at-its-own-terminals", "warm-and-cool-the-sensor"},
         ),
-        ("signal-lost", "none", HALL, {"both-ends-of-the-line"}),
+        ("signal-lost", "none", HALL, {"both-ends-of-the-line", "supply-and-ground-at-the-sensor"}),
         ("edges-spurious", "event", VR, {"silence-the-other-circuit"}),
         ("polarity-reversed", "none", VR, {"check-the-hookup"}),
         ("wheel-runout", "wheel", VR, {"gauge-the-wheel"}),

@@ -69,6 +69,7 @@ def test_a_good_hookup_passes(folder: Path, sensor: str) -> None:
     assert hookup.ok, hookup_summary(hookup)
     assert all(c.ok for c in hookup.lines)
     assert "as they should be" in hookup_summary(hookup)
+    assert "Caution   Turning engine" in hookup_summary(hookup)
     assert hookup_json(hookup)["ok"]
 
 

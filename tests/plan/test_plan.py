@@ -7,6 +7,7 @@ from itertools import product
 
 import pytest
 
+from witnessmark import pipeline
 from witnessmark.causes.catalogue import load_knowledge
 from witnessmark.causes.model import Share
 from witnessmark.errors import BadObservation
@@ -92,6 +93,31 @@ def test_every_capture_gives_a_plan_for_every_engine(test: str, engine: str) -> 
         assert "starter-current" not in roles
     assert max(len(line) for line in summary(plan).splitlines()) <= 100
     json.dumps(plan_json(plan), allow_nan=False)
+
+
+@pytest.mark.parametrize("test", RECORDED)
+def test_every_capture_warns_of_what_the_engine_does_meanwhile(test: str) -> None:
+    """In the catalogue, in every wording of it, and in the plan: a turning engine, and its battery or its exhaust."""
+    capture = PLANS.capture_of(test)
+    assert capture is not None
+    needed = {"rotation", "battery" if capture.state == "cranking" else "exhaust"}
+    row = next(t for t in KNOWN.test if t.id == test)
+    assert needed <= set(row.cautions)
+    assert all(needed <= set(w.cautions) for w in row.wording if w.cautions is not None)
+    bare = row.model_copy(update={"cautions": []})
+    knowledge = KNOWN.model_copy(update={"test": [bare if t is row else t for t in KNOWN.test]})
+    plan = plan_for(test, told_by(VAN), with_pictures=False, knowledge=knowledge)
+    assert {KNOWN.caution_text(c) for c in needed} <= set(plan.cautions)
+
+
+def test_a_plan_uses_the_setup_that_a_store_keeps(tmp_path, monkeypatch) -> None:
+    setup = tmp_path / "setup.toml"
+    setup.write_text('[engine]\nignition = "compression"\n')
+    monkeypatch.setattr(pipeline, "kept_setup", lambda path: str(setup))
+    monkeypatch.setattr(pipeline, "analyze", lambda path, setup_path: None)
+    plan = pipeline.plan_for(tmp_path / "store", None, "record-more-lines")
+    assert any("compression ignition has no coil" in t for t in plan.left_out)
+    assert not any(line.role == "coil" for line in plan.lines)
 
 
 def test_tests_that_touch_a_line_are_planned_and_others_say_so() -> None:

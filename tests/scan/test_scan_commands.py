@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import stat
 import threading
 import time
 from pathlib import Path
@@ -181,6 +182,29 @@ def test_erasing_lists_saves_and_asks(van, tmp_path: Path) -> None:
     assert kept["units"][0]["freeze_frames"][0]["code"] == "P0336"
 
 
+def test_what_is_saved_before_erasing_is_new_private_and_masked(van, tmp_path: Path, monkeypatch) -> None:
+    before, whole = tmp_path / "before.json", tmp_path / "whole.json"
+    synced: list[int] = []
+    asked: list[bool] = []
+
+    def typed(word: str) -> str:
+        asked.append(bool(synced) and before.exists())
+        return ""
+
+    monkeypatch.setattr("os.fsync", synced.append)
+    monkeypatch.setattr(cli_scan, "_typed", typed)
+    assert run("clear", "--simulated", "--save", before, typed="\n").exit_code == 2
+    assert stat.S_IMODE(before.stat().st_mode) == 0o600
+    assert json.loads(before.read_text())["units"][0]["vin"].endswith("**************")
+    kept = before.read_bytes()
+    refused(run("clear", "--simulated", "--save", before, typed="erase\n"), "is there already")
+    assert before.read_bytes() == kept
+    assert van[0].stored == ["P0336"]
+    assert asked == [True]  # on the disk before anything is asked, and not asked where it cannot be saved
+    run("clear", "--simulated", "--save", whole, "--vin", typed="\n")
+    assert json.loads(whole.read_text())["units"][0]["vin"] == control_unit._van_vin()
+
+
 @pytest.mark.parametrize("typed", ["\n", "y\n", "yes\n", "ERASE\n", "erase P0336\n"])
 def test_anything_but_the_word_erases_nothing(van, typed: str, tmp_path: Path) -> None:
     result = run("clear", "--simulated", "--save", tmp_path / "before.json", typed=typed)
@@ -247,3 +271,13 @@ def test_help_is_quick_to_load_and_names_every_command() -> None:
     for name in ("read", "show", "clear", "simulate"):
         assert name in text
         assert run(name, "--help").exit_code == 0
+
+
+@pytest.mark.parametrize(
+    ("engine", "words"), [("running", ("Turning engine", "Exhaust")), ("cranking", ("Turning engine", "Batteries"))]
+)
+def test_a_turning_engine_is_read_with_its_cautions(engine: str, words: tuple[str, ...]) -> None:
+    args = ("read", "--interface", "virtual", "--channel", "nobody", "--engine", engine)
+    result = run(*args)
+    assert all(result.stderr.count(f"Caution: {w}") == 1 for w in words), result.stderr
+    assert "Caution" not in run(*args, "--json", "-").stderr

@@ -256,6 +256,9 @@ def test_charging_is_not_judged_standing_just_started_or_at_24_v() -> None:
         ({"coolant_temperature": 80, "intake_temperature": -40}, True, "intake air temperature reads -40"),
         ({"coolant_temperature": -40, "intake_temperature": -34}, None, ""),  # real frost
         ({"coolant_temperature": -5, "intake_temperature": 24, "ambient_temperature": 20}, True, "below the air"),
+        ({"coolant_temperature": -5, "intake_temperature": 24}, False, "below the air"),  # one against one
+        ({"coolant_temperature": -5, "ambient_temperature": 40}, False, "below the air"),
+        ({"coolant_temperature": -5, "intake_temperature": 60, "ambient_temperature": 20}, False, "below the air"),
         (
             {"coolant_temperature": 40, "intake_temperature": 55, "ambient_temperature": 20},
             None,

@@ -131,8 +131,8 @@ def _judged(got: Captured, seconds: float, rate_hz: float | None) -> Captured:
 
 
 def _spoken(instrument: Instrument, dialects: Sequence[Dialect], first: Wanted) -> Dialect:
-    """The first dialect whose probe is answered; a dialect chosen by the user is not probed."""
-    if len(dialects) == 1:
+    """The first dialect whose probe is answered; one that was chosen and has no probe is taken at its word."""
+    if len(dialects) == 1 and dialects[0].probe is None:
         return dialects[0]
     for dialect in dialects:
         probe = (dialect.probe or "").format(channel=_channel(dialect, first), seconds="", points="")

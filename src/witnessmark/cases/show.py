@@ -7,8 +7,7 @@ import textwrap
 from witnessmark.cases.bodies import ChosenTest, ProposedTest, Work
 from witnessmark.cases.model import Case, Logged
 from witnessmark.cases.phrases import cause, marks, say
-from witnessmark.report.blocks import WIDTH
-from witnessmark.report.phrases import opening
+from witnessmark.report.blocks import WIDTH, block, opening
 from witnessmark.report.words import percent, plural
 
 LABEL = 12
@@ -94,9 +93,4 @@ def foreseen(test: ChosenTest) -> str:
 
 
 def _block(label: str, items: list[str]) -> list[str]:
-    out: list[str] = []
-    for item in items:
-        head = label if not out else ""
-        out += textwrap.wrap(item, WIDTH, initial_indent=f"{head:<{LABEL}}", subsequent_indent=" " * (LABEL + 2),
-                             break_on_hyphens=False)  # fmt: skip
-    return out
+    return block(label, items, LABEL)

@@ -22,7 +22,7 @@ CYCLE_DEG = 720.0
 ORDERS = 16  # strokes a cycle that are looked at: up to sixteen cylinders
 SLOW = 1.35  # an uneven idle wanders by less than this factor (common practice)
 FAST = 2.0  # at twice the speed a stroke does a quarter to it
-FALLS = 0.01  # share of its speed that a coasting engine loses in a cycle, at least
+FALLS = 0.01  # share of its speed that a coasting engine loses in a cycle, at least: estimate, no source
 LEAST_CYCLES = 3
 
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 import textwrap
 
 from witnessmark.learn.model import Lesson, Plain, Table
-from witnessmark.report.blocks import WIDTH, latin
+from witnessmark.report.blocks import block
 
-LABEL = 10
 WRAPPED = 100
 
 
@@ -57,29 +56,18 @@ def _escaped(c: str) -> str:
 
 def summary(lesson: Lesson) -> str:
     """What would be believed and what speaks against it, without a line break at the end."""
-    lines = _block("Learns", list(lesson.believed))
-    lines += _block("Not", list(lesson.left_out))
-    lines += _block("Against", list(lesson.stated) or ["Nothing is stated as a fault in this recording."])
-    lines += _block("Hints", list(lesson.hints))
+    lines = block("Learns", list(lesson.believed))
+    lines += block("Not", list(lesson.left_out))
+    lines += block("Against", list(lesson.stated) or ["Nothing is stated as a fault in this recording."])
+    lines += block("Hints", list(lesson.hints))
     if lesson.stated:
-        lines += _block("Caution", [
+        lines += block("Caution", [
             "A setup learnt from a damaged engine takes its damage for the design and clears every engine that shares "
             "it. Look at the wheel, or learn from another engine.",
         ])  # fmt: skip
     else:
-        lines += _block("Caution", [
+        lines += block("Caution", [
             "A learnt wheel may carry a defect that nobody saw: compare the number of teeth with the part before it is "
             "relied upon.",
         ])  # fmt: skip
     return "\n".join(lines)
-
-
-def _block(label: str, items: list[str]) -> list[str]:
-    out: list[str] = []
-    for item in items:
-        head = label if not out else ""
-        out += textwrap.wrap(
-            latin(clean(item)), WIDTH, initial_indent=f"{head:<{LABEL}}", subsequent_indent=" " * (LABEL + 2),
-            break_on_hyphens=False,
-        )  # fmt: skip
-    return out

@@ -9,8 +9,8 @@ from witnessmark.report.model import Analysis
 from witnessmark.signals.model import Line
 
 # A clock this much below what was planned is too slow; a rounded one is let pass.
-SLOW = 0.8
-RATIOS = (10.0, 0.1, 100.0, 0.01)
+SLOW = 0.8  # estimate, no source
+RATIOS = (10.0, 0.1, 100.0, 0.01)  # those of probes and clamps, and the wrong way round (common practice, no source)
 MOVES = frozenset({"crank", "cam", "coil", "injector", "starter-current", "cylinder-pressure", "second-tap"})
 COMMANDS = frozenset({"coil", "injector"})
 # What the analysis says of the record itself, in the words of a hookup.

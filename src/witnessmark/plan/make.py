@@ -14,13 +14,15 @@ from witnessmark.causes.next_test import shows_per_turn
 from witnessmark.causes.observations import find_test
 from witnessmark.causes.weigh import Context
 from witnessmark.plan import amounts
-from witnessmark.plan.catalogue import Capture, Lead, PlanKnowledge, load_plan_knowledge
+from witnessmark.plan.catalogue import Capture, Lead, PlanKnowledge, State, load_plan_knowledge
 from witnessmark.plan.expect import OF_EDGES, Engine, pictures
 from witnessmark.plan.model import Plan, PlannedLine
 from witnessmark.recording.setup import Setup
 from witnessmark.report.model import Analysis
 from witnessmark.report.words import ROLES
 
+# What every capture warns of, by what the engine does meanwhile, whatever else the test warns of.
+WHILE: dict[State, tuple[str, ...]] = {"cranking": ("rotation", "battery"), "running": ("rotation", "exhaust")}
 OPEN_ABOVE = 0.02  # a cause below this is not worth a picture
 PICTURED = 3
 BELONGING = frozenset({"sensor-supply", "sensor-ground", "second-tap"})
@@ -118,6 +120,7 @@ def plan_for(
     if capture is None:
         cautions = known.caution_texts(dangers, facts)
         return Plan(test, filled, (), None, 0.0, 0.0, 0.0, 0, 0.0, 0, 0.0, "", "", (), cautions, equipment, ())
+    dangers += [c for c in WHILE[capture.state] if c not in dangers]
     lines, left_out = _lines(capture, told, facts, leads)
     for line in lines:
         dangers += [c for c in leads.lead_of(line.role, line.sensor or None).cautions if c not in dangers]

@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import textwrap
-
 from witnessmark.plan.amounts import ATTEMPT_S
 from witnessmark.plan.model import Hookup, Plan
-
-WIDTH = 100
-LABEL = 10
+from witnessmark.report.blocks import block
 
 
 def head(plan: Plan) -> str:
@@ -40,9 +36,9 @@ def amounts_words(plan: Plan) -> tuple[str, ...]:
 
 def summary(plan: Plan) -> str:
     """The plan in a screenful, without a line break at the end."""
-    lines = _block("Test", [head(plan)])
-    lines += _block("Caution", list(plan.cautions))
-    lines += _block(
+    lines = block("Test", [head(plan)])
+    lines += block("Caution", list(plan.cautions))
+    lines += block(
         "Pick up",
         [
             f"{n}: {line.label} ({line.why}): {line.pick_up}; {line.lead}; {line.low:g} to {line.high:g} {line.unit}, "
@@ -50,11 +46,11 @@ def summary(plan: Plan) -> str:
             for n, line in enumerate(plan.lines, start=1)
         ],
     )
-    lines += _block("Left out", [f"{t}." for t in plan.left_out])
-    lines += _block("Record", list(amounts_words(plan)))
-    lines += _block("Do", list(plan.do))
-    lines += _block("Expect", [_expected(plan, n) for n in range(len(plan.pictures))])
-    lines += _block("Assumed", [f"{t}." for t in plan.assumed])
+    lines += block("Left out", [f"{t}." for t in plan.left_out])
+    lines += block("Record", list(amounts_words(plan)))
+    lines += block("Do", list(plan.do))
+    lines += block("Expect", [_expected(plan, n) for n in range(len(plan.pictures))])
+    lines += block("Assumed", [f"{t}." for t in plan.assumed])
     return "\n".join(lines)
 
 
@@ -80,19 +76,8 @@ def hookup_summary(hookup: Hookup) -> str:
         verdict = f"Nothing wrong is seen; {len(unknown)} of {len(hookup.lines)} lines cannot be told yet."
     else:
         verdict = "All planned lines are hooked up as they should be."
-    lines = _block("Hookup", [verdict])
+    lines = block("Hookup", [verdict])
     for name, group in (("Wrong", wrong), ("Unknown", unknown), ("Good", [c for c in hookup.lines if c.ok])):
-        lines += _block(name, [f"{c.statement}{f' {c.do}' if c.do else ''}" for c in group])
-    lines += _block("Caution", list(hookup.plan.cautions) if wrong else [])
+        lines += block(name, [f"{c.statement}{f' {c.do}' if c.do else ''}" for c in group])
+    lines += block("Caution", list(hookup.plan.cautions))
     return "\n".join(lines)
-
-
-def _block(label: str, items: list[str]) -> list[str]:
-    out: list[str] = []
-    for item in items:
-        first = label if not out else ""
-        out += textwrap.wrap(
-            item, WIDTH, initial_indent=f"{first:<{LABEL}}", subsequent_indent=" " * (LABEL + 2),
-            break_on_hyphens=False,
-        )  # fmt: skip
-    return out

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import os
-import textwrap
 
 from witnessmark.pool.model import Pooled
-from witnessmark.report.blocks import latin
+from witnessmark.report.blocks import block
 from witnessmark.report.compose_advice import observed_words
 from witnessmark.report.words import CAUSES, percent, plural
 
-WIDTH = 100
-LABEL = 10
 CAUSES_SHOWN = 4
 FINDINGS_SHOWN = 6
 WORTH_A_LINE = 0.01
@@ -21,17 +18,17 @@ def summary(pooled: Pooled) -> str:
     """About a screenful, without a line break at the end."""
     advice = pooled.verdict.advice
     tests = pooled.verdict.next_tests
-    lines = _block("Pooled", [_head(pooled)])
-    lines += _block("From", [_member(pooled, n) for n in range(len(pooled.members))])
-    lines += _block("Causes", [_causes(pooled)])
-    lines += _block("Evidence", _evidence(pooled))
-    lines += _block("Bounds", list(pooled.bounds))
-    lines += _block("Observed", [observed_words(o) for o in pooled.verdict.observed])
-    lines += _block("Repair", [] if advice is None else [a.statement for a in advice.actions])
+    lines = block("Pooled", [_head(pooled)])
+    lines += block("From", [_member(pooled, n) for n in range(len(pooled.members))])
+    lines += block("Causes", [_causes(pooled)])
+    lines += block("Evidence", _evidence(pooled))
+    lines += block("Bounds", list(pooled.bounds))
+    lines += block("Observed", [observed_words(o) for o in pooled.verdict.observed])
+    lines += block("Repair", [] if advice is None else [a.statement for a in advice.actions])
     if tests:
-        lines += _block("Next test", [f"{tests[0].statement.rstrip('.')} ({tests[0].minutes} min).",
+        lines += block("Next test", [f"{tests[0].statement.rstrip('.')} ({tests[0].minutes} min).",
                                       *(f"Caution: {c}" for c in tests[0].cautions)])  # fmt: skip
-    lines += _block("Cautions", [c for c in pooled.cautions if not tests or c not in tests[0].cautions])
+    lines += block("Cautions", [c for c in pooled.cautions if not tests or c not in tests[0].cautions])
     return "\n".join(lines)
 
 
@@ -66,14 +63,3 @@ def _evidence(pooled: Pooled) -> list[str]:
         out.append(f"and {plural(len(stated) - FINDINGS_SHOWN, 'more finding')}.")
     hints = len(pooled.findings) - len(stated)
     return out + ([f"{plural(hints, 'hint')} besides."] if hints else []) or ["No finding is stated."]
-
-
-def _block(label: str, items: list[str]) -> list[str]:
-    out: list[str] = []
-    for item in items:
-        first = label if not out else ""
-        out += textwrap.wrap(
-            latin(item), WIDTH, initial_indent=f"{first:<{LABEL}}", subsequent_indent=" " * (LABEL + 2),
-            break_on_hyphens=False,
-        )  # fmt: skip
-    return out

@@ -9,17 +9,18 @@ LABEL = 10
 HELD = "\xa0"  # a space at which no line breaks
 
 
-def block(label: str, items: list[str]) -> list[str]:
-    """Items wrapped beside a label; an item's further lines stand two characters in."""
+def block(label: str, items: list[str], column: int = LABEL) -> list[str]:
+    """Items wrapped from a column on, beside a label; an item's further lines stand two characters in."""
     out: list[str] = []
     for item in items:
         head = label if not out else ""
-        text = " ".join("".join(ch if ch.isprintable() else " " for ch in latin(item)).split())
+        printed = "".join(ch if ch.isprintable() else "\n" for ch in latin(item)).split("\n")
+        text = " ".join(part.strip() for part in printed if part.strip())
         out += textwrap.wrap(
             text.replace(" %", HELD + "%"),
             WIDTH,
-            initial_indent=f"{head:<{LABEL}}",
-            subsequent_indent=" " * (LABEL + 2),
+            initial_indent=f"{head:<{column}}",
+            subsequent_indent=" " * (column + 2),
             break_on_hyphens=False,
         )
     return [line.replace(HELD, " ") for line in out]
@@ -40,3 +41,8 @@ def latin(text: str) -> str:
     }.items():
         text = text.replace(fancy, plain)
     return text.encode("latin-1", "replace").decode("latin-1")
+
+
+def opening(caution: str) -> str:
+    """A caution's first sentence; where it is shortened, the report and the JSON carry the whole of it elsewhere."""
+    return caution.split(". ")[0].rstrip(".") + "."

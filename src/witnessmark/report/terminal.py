@@ -10,7 +10,7 @@ import re
 from witnessmark.engine.model import Attempt
 from witnessmark.findings.model import Finding
 from witnessmark.report import collect, phrases, where
-from witnessmark.report.blocks import block as _block
+from witnessmark.report.blocks import block, opening
 from witnessmark.report.compose_advice import observed_words
 from witnessmark.report.compose_parts import where_text
 from witnessmark.report.model import Analysis
@@ -24,17 +24,17 @@ WORTH_A_LINE = 0.01  # a probability below this changes nothing that is done nex
 
 def summary(analysis: Analysis) -> str:
     """About 15 to 25 lines on the analysis, without a line break at the end."""
-    lines = _block("Verdict", [phrases.verdict(analysis).text])
-    lines += _block("Evidence", _evidence(analysis))
-    lines += _block("Wheel", _wheel(analysis))
-    lines += _block("Starts", _attempts(analysis))
-    lines += _block("Look", _look(analysis))
-    lines += _block("Observed", [observed_words(o) for o in analysis.verdict.observed])
-    lines += _block("Repair", _repair(analysis))
-    lines += _block("Next test", _next(analysis))
-    lines += _block("Otherwise", _otherwise(analysis))
-    lines += _block("Not told", _not_told(analysis))
-    lines += _block("Cautions", _cautions(analysis))
+    lines = block("Verdict", [phrases.verdict(analysis).text])
+    lines += block("Evidence", _evidence(analysis))
+    lines += block("Wheel", _wheel(analysis))
+    lines += block("Starts", _attempts(analysis))
+    lines += block("Look", _look(analysis))
+    lines += block("Observed", [observed_words(o) for o in analysis.verdict.observed])
+    lines += block("Repair", _repair(analysis))
+    lines += block("Next test", _next(analysis))
+    lines += block("Otherwise", _otherwise(analysis))
+    lines += block("Not told", _not_told(analysis))
+    lines += block("Cautions", _cautions(analysis))
     return "\n".join(lines)
 
 
@@ -139,7 +139,7 @@ def _next(analysis: Analysis) -> list[str]:
     why = re.split(r"[:;] ", first.why)[0].rstrip(".")  # the arithmetic behind the choice is in the report
     out = [f"{first.statement.rstrip('.')} ({first.minutes} min). {why + '.' if why else ''}".strip()]
     if first.cautions:
-        out.append("Caution: " + " ".join(phrases.opening(c) for c in first.cautions))
+        out.append("Caution: " + " ".join(opening(c) for c in first.cautions))
     return out
 
 

@@ -9,6 +9,9 @@ from witnessmark.scan.model import ControlUnit, FreezeFrame
 from witnessmark.scan.parameters import quantities
 from witnessmark.scan.readiness import NAMES
 
+# Confidences: estimate, no source; what a control unit itself confirmed is as good as certain.
+CONFIRMED, COUNTERS_AGREE, COUNTERS_DIFFER = 0.98, 0.9, 0.3
+NOT_READY, ONE_NOT_READY = 0.9, 0.3
 _COUNTERS = (
     ("warm-ups-since-erased", "erased.warm_ups", "warm-ups"),
     ("distance-since-erased", "erased.distance_km", "km"),
@@ -103,7 +106,7 @@ def _erased_in(heard: Heard, unit: ControlUnit) -> Finding | None:
             unit, "codes-erased",
             f"{unit.called} confirmed {unit.erased_s[-1]:.1f} s into the log that it erased its codes, freeze frames, "
             f"readiness and trims{gone}.",
-            0.98, unit.erased_s[-1], "s", earlier=list(unit.earlier),
+            CONFIRMED, unit.erased_s[-1], "s", earlier=list(unit.earlier),
         )  # fmt: skip
     values = [(s.last, limit, words) for key, limit, words in _COUNTERS if (s := unit.one(key)) is not None]
     read = [(v, limit, words) for v, limit, words in values if v is not None]
@@ -111,7 +114,9 @@ def _erased_in(heard: Heard, unit: ControlUnit) -> Finding | None:
     if not any(low):
         return _permanent_only(heard, unit)
     said = ", ".join(f"{v:g} {words}" for v, _, words in read)
-    confidence = 0.3 if not all(low) else 0.9 if len(low) > 1 else heard.limits["erased.one_counter"]
+    confidence = (
+        COUNTERS_DIFFER if not all(low) else COUNTERS_AGREE if len(low) > 1 else heard.limits["erased.one_counter"]
+    )
     but = "" if all(low) else " (the counters do not agree, one of them may never count)"
     return finding(
         unit, "codes-erased",
@@ -145,7 +150,7 @@ def _readiness(heard: Heard) -> Outcome:
             continue
         names = [NAMES[n] for n in state.incomplete]
         allowed = int(heard.limits["readiness.allowed"])
-        confidence = 0.9 if len(names) > allowed else 0.3
+        confidence = NOT_READY if len(names) > allowed else ONE_NOT_READY
         out += Outcome((
             finding(
                 unit, "readiness-incomplete",

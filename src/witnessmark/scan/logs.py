@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
@@ -33,13 +34,15 @@ READERS = {
 SUFFIXES = tuple(READERS)
 _PRINTED = re.compile(r"\s*(?:\(\s*(\d+\.\d+)\)\s+)?(\S+)\s+([0-9A-Fa-f]{3,8})\s+\[\d+\]\s*((?:[0-9A-Fa-f]{2}\s*)*)")
 _EPOCH_S = 1e8  # later than this is a date, not a time since the log began
+_END_S = 253402300800.0  # the year 10000, where dates end; no clock of a log is beyond it
 
 
 def read_log(path: str, engine: Engine | None = None) -> ScanSnapshot:
     """The snapshot of a log; engine: what it did while the log was written, as the user says.
 
     Times count from the log's first frame. Raises :class:`~witnessmark.errors.BadScan` with one line where the file
-    cannot be read or holds no diagnostic answer. A log cut short is read as far as it is whole, with a note.
+    cannot be read, holds no diagnostic answer, or a frame whose time is no time. A log cut short is read as far as it
+    is whole, with a note.
     """
     notes: list[Note] = []
     first: float | None = None
@@ -47,6 +50,7 @@ def read_log(path: str, engine: Engine | None = None) -> ScanSnapshot:
     kept: dict[str, list[Frame]] = {}
     for message in _messages(path, notes):
         total += 1
+        _check_time(path, message.timestamp, total)
         first = message.timestamp if first is None else first
         frame = _frame(message, first)
         if frame is not None:
@@ -63,6 +67,15 @@ def read_log(path: str, engine: Engine | None = None) -> ScanSnapshot:
     taken = datetime.fromtimestamp(first, UTC).isoformat(timespec="seconds") if first and first > _EPOCH_S else None
     source = Source("log", path, "can", taken, engine, duration_s, total, answers)
     return ScanSnapshot(source, units, shortened(notes))
+
+
+def _check_time(path: str, time_s: float, number: int) -> None:
+    """BadScan for a time that is no number, or beyond all dates."""
+    if not (math.isfinite(time_s) and abs(time_s) < _END_S):
+        raise BadScan(
+            f"{path}: frame {number} has the time {time_s:g} s; expected seconds since the log began or since 1970; "
+            "correct or remove that line, or write the log again"
+        )
 
 
 def _messages(path: str, notes: list[Note]) -> Iterator[can.Message]:

@@ -6,6 +6,8 @@ from witnessmark.findings.model import Finding, NotAssessed
 from witnessmark.scan.measured import Family, Heard, Outcome, finding, source_of
 from witnessmark.scan.model import ControlUnit
 
+# Confidences: estimate, no source. The end of the scale with another sensor as witness and without; cold; hot.
+ENDS_SEEN, ENDS_ALONE, COLD, HOT = 0.85, 0.6, 0.45, 0.7
 _CIRCUITS = ("coolant-temperature", "intake-temperature", "ambient-temperature")
 _AIR = ("ambient-temperature", "intake-temperature")
 
@@ -38,7 +40,7 @@ def _end_of_scale(heard: Heard, unit: ControlUnit, key: str) -> Finding | None:
     return finding(
         unit, "temperature-odd",
         f"{unit.called}: {series.name} reads {value:.0f} °C, {what}; fuel and timing follow it.",
-        0.85 if others else 0.6, value, "degC", sensor=key, **source_of(unit, *_CIRCUITS),
+        ENDS_SEEN if others else ENDS_ALONE, value, "degC", sensor=key, **source_of(unit, *_CIRCUITS),
     )  # fmt: skip
 
 
@@ -48,15 +50,19 @@ def _against_air(heard: Heard, unit: ControlUnit) -> Finding | None:
     if coolant is None or coolant.last is None or not air:
         return None
     values = [s.last for _, s in air if s.last is not None]
+    if not values:
+        return None
     below = min(values) - coolant.last  # below all of them: one air sensor may be heated by the engine
     if below < heard.limits["temperature.below_air_c"]:
         return None
-    said = " and ".join(f"{s.name} {s.last:.0f} °C" for _, s in air)
+    agree = len(values) > 1 and max(values) - min(values) < heard.limits["temperature.below_air_c"]
+    confidence = heard.limits["temperature.two_agree" if agree else "temperature.one_against_one"]
+    said = " and ".join(f"{s.name} {s.last:.0f} °C" for _, s in air if s.last is not None)
     return finding(
         unit, "temperature-odd",
         f"{unit.called}: the coolant reads {coolant.last:.0f} °C, {below:.0f} °C below the air ({said}): one of these "
         "sensors is wrong, and a coolant that reads too cold floods the engine.",
-        0.7 if len(air) > 1 else 0.55, coolant.last, "degC", below_air_c=below, **source_of(unit, *_CIRCUITS),
+        confidence, coolant.last, "degC", below_air_c=below, **source_of(unit, *_CIRCUITS),
     )  # fmt: skip
 
 
@@ -71,7 +77,7 @@ def _cold(heard: Heard, unit: ControlUnit) -> Finding | None:
         unit, "temperature-odd",
         f"{unit.called}: the coolant reads {coolant.last:.0f} °C after {since.last / 60:.0f} minutes of running: the "
         "thermostat stays open or the sensor reads too cold.",
-        0.45, coolant.last, "degC", **source_of(unit, "coolant-temperature", "run-time"),
+        COLD, coolant.last, "degC", **source_of(unit, "coolant-temperature", "run-time"),
     )  # fmt: skip
 
 
@@ -83,7 +89,7 @@ def _hot(heard: Heard, unit: ControlUnit) -> Finding | None:
         unit, "temperature-odd",
         f"{unit.called}: the coolant reads {coolant.last:.0f} °C, more than thermostat and fan allow: stop the engine, "
         "or the sensor reads too hot.",
-        0.7, coolant.last, "degC", **source_of(unit, "coolant-temperature"),
+        HOT, coolant.last, "degC", **source_of(unit, "coolant-temperature"),
     )  # fmt: skip
 
 
@@ -96,6 +102,8 @@ FAMILY = Family(
         "temperature.short_c",
         "temperature.hot_c",
         "temperature.below_air_c",
+        "temperature.two_agree",
+        "temperature.one_against_one",
         "temperature.frost_c",
         "temperature.cold_running_c",
         "temperature.warm_after_s",

@@ -20,6 +20,12 @@ from witnessmark.scan.measured import (
 )
 from witnessmark.scan.model import ControlUnit
 
+# Confidences, all of them: estimate, no source. A value that rests on enough answers is stated (0.5 or more); one moment,
+# or a value within its limit's doubt, is a hint.
+SEEN, SEEN_ONCE, NOT_CRANKED = 0.9, 0.45, 0.4  # no speed: in enough answers, in too few, with a supply at rest
+HINT_FROM, HINT_TO = 0.1, 0.45  # trims between the two limits
+LOW_FROM, LOW_BY_VOLT, LOW_TO = 0.6, 0.35, 0.95  # a low supply, and by each volt below the limit
+MOMENT_FROM, MOMENT_TO = 0.15, 0.45  # a low supply that may pass
 CLOSED_LOOP = (2.0, 16.0)  # with all sensors, or with one of them faulty
 BANKS = (1, 2)
 
@@ -49,11 +55,11 @@ def _speed(heard: Heard, unit: ControlUnit) -> Finding:
     assert speed is not None
     highest = max(speed.values)
     count = len(speed.values)
-    confidence = 0.9 if count >= heard.limits["speed.samples"] else 0.45
+    confidence = SEEN if count >= heard.limits["speed.samples"] else SEEN_ONCE
     volts = min(supply.values) if supply is not None else None
     doubt = ""
     if volts is not None and volts > heard.limits["speed.supply_rest_v"]:
-        confidence = min(confidence, 0.4)
+        confidence = min(confidence, NOT_CRANKED)
         doubt = f"; its supply never fell below {volts:.1f} V, so the starter may not have turned the engine"
     elif volts is not None:
         doubt = f"; its supply fell to {volts:.1f} V meanwhile, as it does when the starter turns"
@@ -120,7 +126,7 @@ def _banks(heard: Heard, unit: ControlUnit, sums: dict[int, float]) -> Outcome:
     size = abs(total)
     if size < hint:
         return Outcome()
-    confidence = beyond(size / off) if size >= off else 0.1 + 0.35 * (size - hint) / (off - hint)
+    confidence = beyond(size / off) if size >= off else HINT_FROM + (HINT_TO - HINT_FROM) * (size - hint) / (off - hint)
     both = len(sums) > 1 and all(abs(s) >= hint and s * total > 0 for s in sums.values())
     lean = "fuel is added: the mixture is measured lean" if total > 0 else "fuel is taken away: it is measured rich"
     said = " and ".join(f"bank {b} {s:+.1f} %" for b, s in sums.items())
@@ -213,15 +219,16 @@ def _charging(heard: Heard, unit: ControlUnit, volts: float, count: int) -> tupl
         return ()
     enough = count >= heard.limits["charging.samples"]
     if volts < moment or (volts < low and enough):
-        confidence = min(0.95, 0.6 + 0.35 * (low - volts))
+        confidence = min(LOW_TO, LOW_FROM + LOW_BY_VOLT * (low - volts))
     else:
-        confidence = min(0.45, 0.15 + 0.3 * (hint - volts) / (hint - low))
+        confidence = min(MOMENT_TO, MOMENT_FROM + (MOMENT_TO - MOMENT_FROM) * (hint - volts) / (hint - low))
+    usual = f"{heard.limits['charging.usual_low_v']:g} to {heard.limits['charging.usual_high_v']:g} V"
     over = f"in the middle of {count} answers" if count > 1 else "in one answer, a moment only"
     return (
         finding(
             unit, "charging-low",
-            f"{unit.called}: its supply stands at {volts:.1f} V with the engine running, {over} (charging is 13.5 to "
-            "14.8 V).",
+            f"{unit.called}: its supply stands at {volts:.1f} V with the engine running, {over} (charging is "
+            f"{usual}).",
             confidence, volts, "V", **source_of(unit, "supply", "engine-speed", "run-time"),
         ),
     )  # fmt: skip
@@ -238,6 +245,8 @@ CHARGING = Family(
         "charging.moment_v",
         "charging.after_start_s",
         "charging.other_system_v",
+        "charging.usual_low_v",
+        "charging.usual_high_v",
     ),
     "trade rules on 12 V systems, no publication",
     find_charging,

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from witnessmark.errors import BadOutput
-from witnessmark.output import check_places
+from witnessmark.output import check_places, writing
 from witnessmark.scan.ask import read_vehicle
 from witnessmark.scan.control_unit import bakery_van
 from witnessmark.scan.extra import needed
@@ -16,27 +16,22 @@ from witnessmark.scan.serving import served
 if TYPE_CHECKING:
     import can
 
-WRITTEN = (".log", ".asc", ".blf", ".trc")
+WRITERS = {".log": "CanutilsLogWriter", ".asc": "ASCWriter", ".blf": "BLFWriter", ".trc": "TRCWriter"}
 
 
 def write_simulated(out: str, engine: Engine, wide: bool = False) -> int:
     """Read the van over a virtual bus and write every frame of it; the number of frames. BadOutput with one line."""
     suffix = Path(out).suffix.lower()
-    if suffix not in WRITTEN:
-        raise BadOutput(f"{out}: the suffix chooses the format, expected one of {', '.join(WRITTEN)}; rename it")
+    if suffix not in WRITERS:
+        raise BadOutput(f"{out}: the suffix chooses the format, expected one of {', '.join(WRITERS)}; rename it")
     check_places([out])
     lib = needed("can", f"{out}: writing a log of the bus")
     frames: list[can.Message] = []
     with served(bakery_van(engine, wide), wide, frames) as link:
         read_vehicle(link, engine, watch_s=1.0, kind="simulated")
-    beside = Path(out).with_name(f".{Path(out).name}.part{suffix}")
-    try:
-        with lib.Logger(str(beside)) as log:
-            for frame in frames:
-                log.on_message_received(frame)
-        beside.replace(out)
-    except OSError as error:
-        raise BadOutput(f"{out}: {(error.strerror or str(error)).lower()}; choose another place") from None
-    finally:
-        beside.unlink(missing_ok=True)
+    with writing(out) as goal, getattr(lib, WRITERS[suffix])(goal.name) as log:  # the library opens it by its name
+        if suffix == ".trc":
+            log.filepath = Path(out).name  # which it writes into the head of the log
+        for frame in frames:
+            log.on_message_received(frame)
     return len(frames)

@@ -22,7 +22,7 @@ from witnessmark.wheel.segments import STANDSTILL_S
 
 BEGINNING_TURNS = 8.0
 AGREED = 5  # edges in a row that both paths give to the same teeth
-BETTER = 5.0  # nats
+BETTER = 5.0  # nats, odds of 150 to 1: estimate, no source
 
 
 @dataclass(frozen=True)
