@@ -233,9 +233,9 @@ def test_a_recording_must_be_the_one_that_was_added(job, tmp_path):
     said(place, "add", "recording", case, moved)
     assert "same recording" in refused(place, "verify", case, job / "before.npz")
     moved.rename(tmp_path / "moved.npz")
-    assert "--set path=" in refused(place, "verify", case, job / "after.npz")
+    assert "--set path=" in refused(place, "verify", case, job / "after.npz", "--before", 2)
     shutil.copy(job / "after.npz", moved)
-    assert "not what it was" in refused(place, "verify", case, job / "after.npz")
+    assert "not what it was" in refused(place, "verify", case, job / "after.npz", "--before", 2)
     assert state(place, "show", case)["last"] == 3
     said(place, "correct", case, 2, "--set", f"path={tmp_path / 'moved.npz'}", "--why", "moved")
     assert "repaired" in said(place, "verify", case, job / "after.npz")
@@ -243,6 +243,29 @@ def test_a_recording_must_be_the_one_that_was_added(job, tmp_path):
     assert [e["kind"] for e in state(place, "show", case)["entries"]][-4:] == [
         "recording", "analysis", "verification", "verification",
     ]  # fmt: skip
+
+
+def test_a_proof_ends_with_the_next_work_and_says_so(job, tmp_path):
+    place = tmp_path / "cases.db"
+    case = opened(place)
+    said(place, "add", "recording", case, job / "before.npz")
+    said(place, "part", case, "wheel")
+    said(place, "verify", case, job / "after.npz")
+    said(place, "part", case, "sensor")
+    found = state(place, "show", case)
+    jsonschema.validate(found, SCHEMA)
+    assert found["verification"] is None
+    assert found["out_of_date"] == {"number": 7, "overall": "repaired", "since": 8}
+    assert "out of date: work was done after it (entry 8)" in " ".join(said(place, "show", case).split())
+    assert "recording 5 of case" in refused(place, "verify", case, job / "after.npz", "--before", 2)
+    said(place, "close", case, "done", "--cause", "crank-sensor")
+    said(place, "report", case, "--shop", tmp_path / "s.html", "--customer", tmp_path / "c.html")
+    shop, customer = ((tmp_path / name).read_text(encoding="utf-8") for name in ("s.html", "c.html"))
+    assert "is out of date: work was done after it" in shop
+    assert 'class="verdict clear"' not in shop + customer
+    assert "as the workshop found it" in customer
+    assert "An earlier check of the repair counts no more: work was done after it." in customer
+    assert "shows the fault gone" not in customer
 
 
 def test_a_number_can_be_corrected_and_is_sealed_again(place):

@@ -27,6 +27,7 @@ from witnessmark.cases.bodies import (
     Restored,
     Retraction,
     Verified,
+    Work,
 )
 from witnessmark.cases.fold import fold, folded
 from witnessmark.cases.words import LONGEST_TEXT, MOST_ENTRIES
@@ -213,3 +214,45 @@ def test_any_history_keeps_its_promises(steps):
             assert case.to_restore == ()
         assert fold([e.entry for e in case.log]) == case
     assert case.is_open or case.to_restore == ()
+
+
+def repaired(*more):
+    """A wheel was changed (entry 4) and the recording after it (5) checked against the one before (2)."""
+    other = "1" * 64
+    return then(begin(), RecordingAdded("/a", HASH, 1), Analysed(2, HASH, "p"), Work("part", "wheel"),
+                RecordingAdded("/b", other, 1), Analysed(5, HASH, "p"), Verified(2, 5, HASH, "repaired", "gone"),
+                *more)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "later",
+    [
+        (Work("part", "another sensor"),),
+        (Closed("done"), Reopened("it is back")),
+        (RecordingAdded("/c", "2" * 64, 1), Analysed(8, HASH, "p")),
+    ],
+)
+def test_a_check_of_the_repair_holds_until_the_vehicle_is_another(later):
+    assert repaired().verification[0] == 7
+    assert repaired().verdict[0] == 3
+    case = repaired(*later)
+    assert case.verification is None
+    assert case.outdated[0] == 7
+    assert case.verdict[0] == case.of(Analysed)[-1][0]
+    case = then(case, RecordingAdded("/d", "3" * 64, 1), Verified(2, case.last + 1, HASH, "not-repaired", "back"))
+    assert case.verification[1].overall == "not-repaired"
+    assert case.outdated is None
+
+
+@pytest.mark.parametrize("later", [Observation("idles well"), Work("part", "battery", earlier=True)])
+def test_what_leaves_the_vehicle_as_it_is_leaves_the_check(later):
+    assert repaired(later).verification[0] == 7
+
+
+def test_a_recording_older_than_the_repair_proves_nothing():
+    case = repaired(Work("part", "another sensor"))
+    refused(case, Verified(2, 5, HASH, "repaired", "gone"), "recording 5 is older than entry 8 (work)")
+    again = then(case, RecordingAdded("/copy", "1" * 64, 1))  # the same content under another name
+    refused(again, Verified(2, 9, HASH, "repaired", "gone"), "recording 5 is older")
+    back = repaired(Closed("done"), Reopened("it is back"))
+    refused(back, Verified(2, 5, HASH, "repaired", "gone"), "older than entry 9 (reopened)")

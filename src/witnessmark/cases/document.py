@@ -26,7 +26,7 @@ from witnessmark.cases.bodies import (
 )
 from witnessmark.cases.codec import body_data
 from witnessmark.cases.model import Attachment, Case, Logged
-from witnessmark.cases.phrases import STATED, cause, marks, say, starts, value
+from witnessmark.cases.phrases import STATED, cause, marks, out_of_date, say, starts, value
 from witnessmark.report.html import Tone, html
 from witnessmark.report.model import Document, Picture, Section, Sentence, Table
 from witnessmark.report.words import KINDS, percent, plural
@@ -121,6 +121,9 @@ def _short(case: Case) -> Section:
     if case.to_restore:
         items = "; ".join(d.item for _, d in case.to_restore)
         out.append(rests(f"Caution: still disabled and to be put back: {items}.", *(n for n, _ in case.to_restore)))
+    if case.outdated is not None:
+        number, _, since = case.outdated
+        out.append(rests(f"{out_of_date(case.outdated)}.", number, since.number))
     judged = case.verdict
     if case.tests_open:
         number, test = case.tests_open[0]
@@ -212,10 +215,14 @@ def _work(case: Case) -> Section:
 
 
 def _checked(case: Case, files: Files) -> Section:
-    if case.verification is None:
+    checked, old = case.verification, case.outdated
+    if checked is None and old is not None:
+        checked = old[:2]
+    if checked is None:
         return Section("checked", "")
-    number, made = case.verification
-    out = [rests(f"Recording {made.after} held against recording {made.before}: {made.overall}.", number, made.before,
+    number, made = checked
+    out = [] if old is None else [rests(f"{out_of_date(old)}.", number, old[2].number)]
+    out += [rests(f"Recording {made.after} held against recording {made.before}: {made.overall}.", number, made.before,
                  made.after)]  # fmt: skip
     tables = (_compared(made), *([_starts(made)] if made.starts is not None else []))
     svg = pictures.slots_svg(files(made.file))

@@ -23,7 +23,7 @@ from witnessmark.cases.bodies import (
     Retraction,
     Verified,
 )
-from witnessmark.cases.model import Case, Entry, Logged
+from witnessmark.cases.model import Case, Entry, Logged, alters
 from witnessmark.cases.words import MOST_ENTRIES
 from witnessmark.errors import BadCase
 
@@ -124,8 +124,8 @@ class _Ledger:
             raise BadCase(f"{where}: entry {body.disabled} is confirmed as restored already")
         elif isinstance(body, Outcome) and body.chosen in self.answered:
             raise BadCase(f"{where}: test {body.chosen} has an outcome already; correct that or choose the test again")
-        elif isinstance(body, Verified) and body.before == body.after:
-            raise BadCase(f"{where}: before and after are the same recording; give the one made after the repair")
+        elif isinstance(body, Verified):
+            self._proves(body, where)
         elif isinstance(body, Closed):
             self._all_restored(where)
         elif isinstance(body, Correction):
@@ -143,6 +143,22 @@ class _Ledger:
         if kind is not None and not isinstance(body, kind):
             raise BadCase(f"{where}: entry {number} is not {NAMES[kind]} ({KIND_OF[type(body)]}); name one that is")
         return body
+
+    def _proves(self, body: Verified, where: str) -> None:
+        """A recording proves a repair only if it was added after it."""
+        if body.before == body.after:
+            raise BadCase(f"{where}: before and after are the same recording; give the one made after the repair")
+        recorded = [
+            (n, b.sha256)
+            for n, b in enumerate(self.bodies, 1)
+            if isinstance(b, RecordingAdded) and n not in self.gone
+        ]
+        content = dict(recorded)[body.after]
+        made = next(n for n, sha256 in recorded if sha256 == content)  # added again later, it is still the old one
+        for number in range(len(self.bodies), made, -1):
+            if number not in self.gone and alters(self.bodies[number - 1]):
+                raise BadCase(f"{where}: recording {made} is older than entry {number} "
+                              f"({KIND_OF[type(self.bodies[number - 1])]}); make a recording now and give that")  # fmt: skip
 
     def _all_restored(self, where: str) -> None:
         open_ = [

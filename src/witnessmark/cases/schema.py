@@ -55,6 +55,7 @@ def case_schema() -> Schema:
             "to_restore": listing(record({"number": NUMBER, "item": TEXT, "why": TEXT})),
             "tests_open": listing(record({"number": NUMBER, "test": TEXT, "statement": TEXT})),
             "verification": maybe(record({"number": NUMBER, "overall": TEXT, "statement": TEXT})),
+            "out_of_date": maybe(record({"number": NUMBER, "overall": TEXT, "since": NUMBER})),
             "entries": listing(entry),
         }
     )

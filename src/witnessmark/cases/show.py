@@ -6,7 +6,7 @@ import textwrap
 
 from witnessmark.cases.bodies import ChosenTest, ProposedTest, Work
 from witnessmark.cases.model import Case, Logged
-from witnessmark.cases.phrases import cause, marks, say
+from witnessmark.cases.phrases import cause, marks, out_of_date, say
 from witnessmark.report.blocks import WIDTH
 from witnessmark.report.phrases import opening
 from witnessmark.report.words import percent, plural
@@ -28,6 +28,7 @@ def standing(case: Case, vin: str) -> str:
     lines += _block("Test", _test(case))
     lines += _block("Work", [f"{n}  {say(w)}" for n, w in case.of(Work) if not w.earlier])
     lines += _block("Checked", [] if case.verification is None else [say(case.verification[1])])
+    lines += _block("Checked", [] if case.outdated is None else [out_of_date(case.outdated)])
     lines += _block("To restore", [f"{n}  {say(d)}" for n, d in case.to_restore])
     lines += _block("Closed", [] if case.closed is None else [say(case.closed)])
     return "\n".join(lines)

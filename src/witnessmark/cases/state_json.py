@@ -14,7 +14,7 @@ SCHEMA = "witnessmark.case-state/1"
 
 def state_json(case: Case, vin: str, since: int = 0) -> dict[str, Any]:
     """The state. ``vin``: the vehicle number as it may be shown; ``since``: only the entries after this one."""
-    verified = case.verification
+    verified, outdated = case.verification, case.outdated
     return {
         "schema": SCHEMA,
         "program": {"name": "witnessmark", "version": __version__},
@@ -37,6 +37,9 @@ def state_json(case: Case, vin: str, since: int = 0) -> dict[str, Any]:
         "verification": None
         if verified is None
         else {"number": verified[0], "overall": verified[1].overall, "statement": verified[1].statement},
+        "out_of_date": None
+        if outdated is None
+        else {"number": outdated[0], "overall": outdated[1].overall, "since": outdated[2].number},
         "entries": [_entry(e) for e in case.log if e.number > since],
     }
 
