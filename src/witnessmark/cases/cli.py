@@ -71,9 +71,12 @@ def list_(only_open: bool, cases: str | None, as_json: bool) -> None:
     from witnessmark.cases.store import Cases
 
     store = Cases.open(cases)
-    found = tuple(c for c in store.read_all() if c.is_open or not only_open)
+    made, damaged = store.read_each()
+    found = tuple(c for c in made if c.is_open or not only_open)
+    for line in damaged:
+        click.echo(f"witnessmark: {line}", err=True)
     if as_json:
-        print_json(list_json(found))
+        print_json(list_json(found, damaged))
     else:
         print_text(f"{show.cases(found)}\n" if found else f"No case in {store.place}. Open one with case new.\n")
 

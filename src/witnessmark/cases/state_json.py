@@ -64,8 +64,8 @@ def _entry(e: Logged) -> dict[str, Any]:
     }
 
 
-def list_json(cases: tuple[Case, ...]) -> dict[str, Any]:
-    """All cases in short."""
+def list_json(cases: tuple[Case, ...], damaged: tuple[str, ...] = ()) -> dict[str, Any]:
+    """All cases in short. ``damaged``: a line for each that cannot be read."""
     return {
         "schema": "witnessmark.case-list/1",
         "cases": [
@@ -83,4 +83,5 @@ def list_json(cases: tuple[Case, ...]) -> dict[str, Any]:
             }
             for c in cases
         ],
+        "damaged": list(damaged),
     }
