@@ -9,6 +9,7 @@ import shlex
 import shutil
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import jsonschema
@@ -266,6 +267,42 @@ def test_a_proof_ends_with_the_next_work_and_says_so(job, tmp_path):
     assert "as the workshop found it" in customer
     assert "An earlier check of the repair counts no more: work was done after it." in customer
     assert "shows the fault gone" not in customer
+
+
+@pytest.mark.parametrize(
+    ("setup", "kept"),
+    [
+        (f'[vehicle]\nvin = "{VIN}"  # {VIN}\n', True),
+        (f"[vehicle]\n\"vin\"='{VIN}'\n", True),
+        (f'[vehicle]\nvin = "1\\u004D{VIN[2:]}"\n', True),  # the same number by an escape
+        (f'[vehicle]\nvin = """{VIN[:5]}\\\n  {VIN[5:]}"""\n', False),
+        (f'[vehicle]\nvin = "{VIN}"\ndescription = "van 1\\u004d{VIN[2:]}"\n', False),
+    ],
+)
+def test_the_vehicle_number_of_a_setup_is_masked_or_the_setup_refused(job, tmp_path, setup, kept):
+    place, path = tmp_path / "cases.db", tmp_path / "van.toml"
+    path.write_text(setup, encoding="utf-8")
+    case = opened(place)
+    if not kept:
+        assert "cannot be masked" in refused(place, "add", "recording", case, job / "before.npz", "--setup", path)
+        assert state(place, "show", case)["last"] == 1
+        return
+    body = state(place, "add", "recording", case, job / "before.npz", "--setup", path)["entries"][0]["body"]
+    held = Cases.open(str(place)).file(case, body["setup_file"]).data.decode()
+    assert VIN not in held
+    assert tomllib.loads(held)["vehicle"]["vin"] == "1M8**************"
+
+
+@pytest.mark.skipif(os.name == "nt", reason="POSIX files")
+def test_a_recording_replaced_by_a_pipe_is_not_waited_for(job, tmp_path):
+    place, moved = tmp_path / "cases.db", tmp_path / "before.npz"
+    shutil.copy(job / "before.npz", moved)
+    case = opened(place)
+    said(place, "add", "recording", case, moved)
+    moved.unlink()
+    os.mkfifo(moved)
+    assert "no regular file" in refused(place, "verify", case, job / "after.npz")
+    assert "no regular file" in refused(place, "verify", case, moved)
 
 
 def test_a_number_can_be_corrected_and_is_sealed_again(place):

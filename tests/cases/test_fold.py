@@ -256,3 +256,41 @@ def test_a_recording_older_than_the_repair_proves_nothing():
     refused(again, Verified(2, 9, HASH, "repaired", "gone"), "recording 5 is older")
     back = repaired(Closed("done"), Reopened("it is back"))
     refused(back, Verified(2, 5, HASH, "repaired", "gone"), "older than entry 9 (reopened)")
+
+
+def test_a_long_history_of_corrections_is_read_in_time():
+    """Twice the entries, four times the work at most (the slack is for the clock)."""
+    import time
+
+    def spent(many):
+        case, log = begin(), []
+        previous = case.head
+        for n in range(2, many + 2):
+            what = n % 4
+            body = (Observation(f"a {n}") if what == 2 else Correction(n - 1, {"text": f"b {n}"}, "why") if what == 3
+                    else Retraction(n - 1, "why") if what == 0 else Disabled("x"))  # fmt: skip
+            log.append(codec.made(ID, n, "R. Test", body, previous))
+            previous = log[-1].hash
+        began = time.perf_counter()
+        found = fold([case.log[0].entry, *log])
+        took = time.perf_counter() - began
+        assert found.log[1].body == Observation("a 2")
+        return took
+
+    spent(100)
+    assert spent(1600) < 4 * 2.5 * spent(800)
+    assert spent(1600) < 5.0
+
+
+def test_corrections_of_one_entry_are_checked_once_each(monkeypatch):
+    checks = []
+    monkeypatch.setattr("witnessmark.cases.fold.codec.body_from", lambda *a, f=codec.body_from: checks.append(1) or f(*a))
+    bodies = [Observation("a"), *(Correction(2, {"text": f"b {n}"}, "why") for n in range(100))]
+    case, log = begin(), []
+    for n, body in enumerate(bodies, 2):
+        log.append(codec.made(ID, n, "R. Test", body, log[-1].hash if log else case.head))
+    checks.clear()
+    found = fold([case.log[0].entry, *log])
+    assert found.log[1].body == Observation("b 99")
+    assert found.log[1].corrected_by == tuple(range(3, 103))
+    assert len(checks) <= 2 * 100

@@ -8,7 +8,7 @@ from witnessmark.cases.bodies import ChosenTest, ProposedTest, Work
 from witnessmark.cases.model import Case, Logged
 from witnessmark.cases.phrases import cause, marks, out_of_date, say
 from witnessmark.report.blocks import WIDTH
-from witnessmark.report.phrases import opening
+from witnessmark.report.words import opening
 from witnessmark.report.words import percent, plural
 
 LABEL = 12

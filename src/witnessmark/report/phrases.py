@@ -297,11 +297,6 @@ def hint(finding: Finding) -> str:
     return f"Hint only (confidence {finding.confidence:.2f}): {finding.statement}"
 
 
-def opening(caution: str) -> str:
-    """A caution's first sentence; where it is shortened, the report and the JSON carry the whole of it elsewhere."""
-    return caution.split(". ")[0].rstrip(".") + "."
-
-
 def file_name(analysis: Analysis) -> str:
     """The recording's name without its folders."""
     return analysis.recording.path.replace("\\", "/").split("/")[-1]
