@@ -293,6 +293,19 @@ def test_the_vehicle_number_of_a_setup_is_masked_or_the_setup_refused(job, tmp_p
     assert tomllib.loads(held)["vehicle"]["vin"] == "1M8**************"
 
 
+def test_a_test_of_the_catalogue_brings_its_cautions_in_any_words(fresh):
+    place = fresh()
+    case = opened(place)
+    plain = state(place, "test", case, "look-at-the-tooth")["entries"][0]["body"]
+    own = state(place, "test", case, "look-at-the-tooth", "--statement", "Look from below")["entries"][0]["body"]
+    assert plain["cautions"]
+    assert "{" not in plain["statement"]
+    assert own["statement"] == "Look from below"
+    assert (own["cautions"], own["outcomes"]) == (plain["cautions"], plain["outcomes"])
+    printed = " ".join(said(place, "test", case, "look-at-the-tooth", "--statement", "Look from below").split())
+    assert all(" ".join(c.split()) in printed for c in plain["cautions"])
+
+
 @pytest.mark.skipif(os.name == "nt", reason="POSIX files")
 def test_a_recording_replaced_by_a_pipe_is_not_waited_for(job, tmp_path):
     place, moved = tmp_path / "cases.db", tmp_path / "before.npz"

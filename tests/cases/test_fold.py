@@ -284,7 +284,9 @@ def test_a_long_history_of_corrections_is_read_in_time():
 
 def test_corrections_of_one_entry_are_checked_once_each(monkeypatch):
     checks = []
-    monkeypatch.setattr("witnessmark.cases.fold.codec.body_from", lambda *a, f=codec.body_from: checks.append(1) or f(*a))
+    monkeypatch.setattr(
+        "witnessmark.cases.fold.codec.body_from", lambda *a, f=codec.body_from: checks.append(1) or f(*a)
+    )
     bodies = [Observation("a"), *(Correction(2, {"text": f"b {n}"}, "why") for n in range(100))]
     case, log = begin(), []
     for n, body in enumerate(bodies, 2):

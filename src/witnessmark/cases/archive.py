@@ -99,8 +99,8 @@ def write_zip(store: Cases, case: Case, out: str, *, with_private: bool = False)
 def _fits(case: Case, what: str, size: int, most: int) -> int:
     """The size, if an import takes it: what cannot be taken in again is not handed over."""
     if size > most:
-        raise BadCase(f"case {case.id}: {what}: {size}, expected at most {most}: the zip could not be imported; copy the "
-                      "database instead")  # fmt: skip
+        raise BadCase(f"case {case.id}: {what}: {size}, expected at most {most}: the zip could not be imported; copy "
+                      "the database instead")  # fmt: skip
     return size
 
 

@@ -10,6 +10,7 @@ from witnessmark.cases.document import Files, facts, title, tone
 from witnessmark.cases.model import Case
 from witnessmark.cases.phrases import changed_since
 from witnessmark.cases.plain import load_plain
+from witnessmark.cases.weighing import judged as weighed
 from witnessmark.causes.ids import MEASUREMENT, NONE_FOUND, NONE_OF_THESE
 from witnessmark.report.html import html
 from witnessmark.report.model import Document, Picture, Section, Sentence, Table
@@ -61,7 +62,7 @@ def _in_short(case: Case) -> str:
         words = load_plain().cause.get(closed.cause, closed.cause)
         check = check or " No recording after the repair was made."
         return f"The cause, as the workshop found it: {words[:1].lower() + words[1:]}.{check}"
-    judged = case.verdict
+    judged = weighed(case)
     if judged is None or not judged[1].causes:
         return f"We are still looking for the cause.{check}"
     return f"{_probable(judged[1])}{check}"
@@ -103,7 +104,7 @@ def _looked(case: Case) -> Section:
     if recordings:
         many = "one recording" if len(recordings) == 1 else f"{len(recordings)} recordings"
         out.append(_plain(f"We made {many} of the engine's own electrical signals and examined them turn by turn."))
-    judged = case.verdict
+    judged = weighed(case)
     if judged is not None and case.verification is None and not case.is_open:
         out.append(_plain(_probable(judged[1])))
     done = case.of(Outcome)

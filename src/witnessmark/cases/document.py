@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 
-from witnessmark.cases import pictures
+from witnessmark.cases import pictures, weighing
 from witnessmark.cases.bodies import (
     Analysed,
     ChosenTest,
@@ -101,7 +101,7 @@ def _caution(text: str) -> Sentence:
 
 
 def _verdict(case: Case) -> Sentence:
-    verified, judged = case.verification, case.verdict
+    verified, judged = case.verification, weighing.judged(case)
     if verified is not None:
         return rests(verified[1].statement, verified[0])
     if judged is None or not judged[1].causes:
@@ -166,15 +166,23 @@ def _findings(entry: int, made: Analysed) -> list[Sentence]:
 
 
 def _causes(case: Case) -> Section:
-    judged = case.verdict
+    judged = weighing.judged(case)
     if judged is None:
         return Section("causes", "")
     number, made = judged
+    *_, last = moved = weighing.balances(case)
     worth = [c for c in made.causes if c.probability >= WORTH_A_LINE][:CAUSES]
-    out = [rests(f"{percent(c.probability)} {cause(c)}", number) for c in worth]
+    out = [rests(f"{percent(c.probability)} {cause(c)}", *dict.fromkeys((number, last.number))) for c in worth]
+    if made.closed_cases:
+        out.append(rests(f"{plural(made.closed_cases, 'closed case')} of the shop's own moved the priors.", number))
     if made.what_would_change:
         out.append(rests(made.what_would_change, number))
-    return Section("causes", f"Causes and how probable each is, after recording {made.recording}", tuple(out))
+    rows = tuple(
+        (f"E{b.number}", "; ".join(f"{cause(c)} {percent(c.probability)}" for c in b.causes[:CAUSES])) for b in moved
+    )
+    table = Table("balance", ("After", "Causes"), rows, (), "What each entry did to the causes.")
+    return Section("causes", f"Causes and how probable each is, after recording {made.recording}", tuple(out), (),
+                   (table,) if len(moved) > 1 else ())  # fmt: skip
 
 
 def _tests(case: Case) -> Section:

@@ -66,7 +66,7 @@ class _Ledger:
     entries: list[Entry] = field(default_factory=list)
     bodies: list[Body] = field(default_factory=list)  # as corrected
     corrected: list[list[int]] = field(default_factory=list)
-    corrections: dict[int, list[int]] = field(default_factory=dict)  # entry -> all corrections of it, whether they count
+    corrections: dict[int, list[int]] = field(default_factory=dict)  # entry -> all corrections of it
     leaning: list[tuple[int, tuple[int, ...]]] = field(default_factory=list)  # (entry, what it rests on)
     gone: dict[int, int] = field(default_factory=dict)  # number -> the retraction that took it away
     restored: set[int] = field(default_factory=set)
@@ -155,16 +155,15 @@ class _Ledger:
         if body.before == body.after:
             raise BadCase(f"{where}: before and after are the same recording; give the one made after the repair")
         recorded = [
-            (n, b.sha256)
-            for n, b in enumerate(self.bodies, 1)
-            if isinstance(b, RecordingAdded) and n not in self.gone
+            (n, b.sha256) for n, b in enumerate(self.bodies, 1) if isinstance(b, RecordingAdded) and n not in self.gone
         ]
         content = dict(recorded)[body.after]
         made = next(n for n, sha256 in recorded if sha256 == content)  # added again later, it is still the old one
         for number in range(len(self.bodies), made, -1):
             if number not in self.gone and alters(self.bodies[number - 1]):
-                raise BadCase(f"{where}: recording {made} is older than entry {number} "
-                              f"({KIND_OF[type(self.bodies[number - 1])]}); make a recording now and give that")  # fmt: skip
+                kind = KIND_OF[type(self.bodies[number - 1])]
+                raise BadCase(f"{where}: recording {made} is older than entry {number} ({kind}); make a recording now "
+                              "and give that")  # fmt: skip
 
     def _all_restored(self, where: str) -> None:
         open_ = [

@@ -42,7 +42,10 @@ def _small(data: bytes) -> tuple[bytes, int, int] | None:
 
     try:
         # Pillow warns of pictures above 89 million pixels; the limits here are our own
-        with warnings.catch_warnings(action="ignore"), Image.open(io.BytesIO(data), formats=("JPEG", "PNG", "WEBP")) as opened:
+        with (
+            warnings.catch_warnings(action="ignore"),
+            Image.open(io.BytesIO(data), formats=("JPEG", "PNG", "WEBP")) as opened,
+        ):
             if opened.width * opened.height > (MOST_JPEG_PIXELS if opened.format == "JPEG" else MOST_PIXELS):
                 return None
             # made small first: turning and converting the whole of a large picture takes several times its memory

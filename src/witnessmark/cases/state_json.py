@@ -8,6 +8,7 @@ from witnessmark import __version__
 from witnessmark.cases.codec import body_data
 from witnessmark.cases.model import Case, Logged
 from witnessmark.cases.phrases import say
+from witnessmark.cases.weighing import balances
 
 SCHEMA = "witnessmark.case-state/1"
 
@@ -32,6 +33,15 @@ def state_json(case: Case, vin: str, since: int = 0) -> dict[str, Any]:
         },
         "closed": _closed(case),
         "observed": [{"number": n, "test": t, "outcome": o} for n, t, o in case.observed],
+        "balance": [
+            {
+                "number": b.number,
+                "causes": [
+                    {"id": c.id, "with": c.with_, "target": c.target, "probability": c.probability} for c in b.causes
+                ],
+            }
+            for b in balances(case)
+        ],
         "to_restore": [{"number": n, "item": d.item, "why": d.why} for n, d in case.to_restore],
         "tests_open": [{"number": n, "test": t.test, "statement": t.statement} for n, t in case.tests_open],
         "verification": None

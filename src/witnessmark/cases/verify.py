@@ -13,7 +13,17 @@ from witnessmark.cases.bodies import Body, RecordingAdded, StartLine, Verified, 
 from witnessmark.cases.model import Attachment, Case, alters
 from witnessmark.cases.store import Cases, attachment
 from witnessmark.cases.vin import without_vins
-from witnessmark.cases.work import JSON, MOST_LINES, Analyse, Recorded, content_of, finding_line, json_bytes, recorded, size_of
+from witnessmark.cases.work import (
+    JSON,
+    MOST_LINES,
+    Analyse,
+    Recorded,
+    content_of,
+    finding_line,
+    json_bytes,
+    recorded,
+    size_of,
+)
 from witnessmark.errors import BadCase
 from witnessmark.report.model import Analysis
 

@@ -28,6 +28,9 @@ from witnessmark.cases.model import Attachment, Case
 from witnessmark.cases.store import LARGEST_FILE, attachment
 from witnessmark.cases.vin import without_vins
 from witnessmark.cases.words import is_code, masked
+from witnessmark.causes.catalogue import load_knowledge
+from witnessmark.causes.engines import EngineFacts
+from witnessmark.causes.listing import plain
 from witnessmark.errors import BadCase
 from witnessmark.recording.content import content_hash, content_size
 from witnessmark.report.model import Analysis
@@ -101,10 +104,18 @@ class Recorded:
         return self.recording, replace(self.analysed, recording=last + 1)
 
 
-def recorded(path: str, setup_path: str | None, note: str, analyse: Analyse, setup_name: str = "") -> Recorded:
+def recorded(
+    path: str,
+    setup_path: str | None,
+    note: str,
+    analyse: Analyse,
+    setup_name: str = "",
+    weighed: tuple[int, ...] = (),
+) -> Recorded:
     """Analyse a recording for a case. Raises what the analysis raises of a bad recording or setup.
 
-    ``setup_name``: how to call the setup, where ``setup_path`` is only a copy of it.
+    ``setup_name``: how to call the setup, where ``setup_path`` is only a copy of it. ``weighed``: the entries of what
+    was seen by hand that ``analyse`` takes in.
     """
     analysis = analyse(path, setup_path)
     sha256, size = content_of(path)
@@ -113,6 +124,7 @@ def recorded(path: str, setup_path: str | None, note: str, analyse: Analyse, set
     setup_hash = None if setup is None else setup.sha256
     added = RecordingAdded(os.path.abspath(path), sha256, size, note, named or "", setup_hash)
     body, whole = analysed(replace(analysis, setup_path=named), path)
+    body = replace(body, weighed=weighed, closed_cases=sum(p.cases for p in analysis.verdict.priors))
     return Recorded(added, body, (whole,) if setup is None else (whole, setup), analysis)
 
 
@@ -222,17 +234,24 @@ def _codes(data: Any) -> Iterator[str]:
 
 
 def test_chosen(case: Case, test: str | None, statement: str, why: str) -> ChosenTest:
-    """The test to do next: by id from the last analysis (its first one where no id is given), or in own words."""
+    """The test to do next: one the last analysis proposes (its first where no id is given), one of the catalogue by
+    its id, or one in own words. Other words for a test that is known keep its cautions and outcomes.
+    """
     made = case.of(Analysed)
     number, offered = (made[-1][0], made[-1][1].next_tests) if made else (None, ())
-    for line in offered:
-        if test in (None, line.id) and not statement:
-            return ChosenTest(line.id, line.statement, why or line.why, line.outcomes, line.cautions, number)
+    line = None if test is None and statement else next((t for t in offered if test in (None, t.id)), None)
+    if line is not None:
+        return ChosenTest(line.id, statement or line.statement, why or line.why, line.outcomes, line.cautions, number)
+    row = None if test is None else next((t for t in load_knowledge().test if t.id == test), None)
+    if row is not None:
+        outcomes = tuple(Possible(o.result, o.then) for o in row.outcomes)
+        cautions = load_knowledge().caution_texts(row.cautions, EngineFacts())
+        return ChosenTest(row.id, statement or plain(row.statement), why, outcomes, cautions)
     if statement:
         return ChosenTest(test or "own", statement, why)
     known = ", ".join(t.id for t in offered) or "none: no recording is analysed yet"
-    raise BadCase(f"case {case.id}: {test or 'no test'} is not among the tests its last analysis proposes ({known}); "
-                  "name one of them or say with --statement what to do")  # fmt: skip
+    raise BadCase(f"case {case.id}: {test or 'no test'} is neither among the tests its last analysis proposes ({known}) "
+                  "nor in the catalogue (witnessmark tests); name one or say with --statement what to do")  # fmt: skip
 
 
 def outcome(case: Case, chosen: int, result: str, note: str) -> Outcome:

@@ -20,9 +20,7 @@ def content_size(path: str | os.PathLike[str]) -> int:
     return sum(_regular(p).stat().st_size for p in files_in(Path(path)))
 
 
-def content_hash(
-    path: str | os.PathLike[str], go_on: Callable[[], bool] = lambda: True
-) -> tuple[str, int]:
+def content_hash(path: str | os.PathLike[str], go_on: Callable[[], bool] = lambda: True) -> tuple[str, int]:
     """(SHA-256, bytes) of the content of a file or folder. OSError for what is neither or cannot be read.
 
     Of a file it is what ``sha256sum`` gives; of a folder it goes over the name within it, the size and the bytes of

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from witnessmark.causes.model import Advice, NextTest, Observed, Share
-from witnessmark.report import phrases
 from witnessmark.report.model import Analysis, Section, Sentence, Table
-from witnessmark.report.words import CAUSES, percent, uncapitalised
+from witnessmark.report.words import CAUSES, opening, percent, uncapitalised
 
 OTHER_TESTS = 2  # further tests worth a line: more would not be done before the record is repeated
 PRIORS_SHOWN = 12
@@ -47,7 +46,7 @@ def next_section(analysis: Analysis) -> Section:
     out = _test(tests[0])
     out += _argued(advice) if advice is not None else []
     for other in tests[1 : 1 + OTHER_TESTS]:
-        caution = f" Caution: {phrases.opening(other.cautions[0])}" if other.cautions else ""
+        caution = f" Caution: {opening(other.cautions[0])}" if other.cautions else ""
         out.append(known(f"After that: {other.statement.rstrip('.')} ({other.minutes} min).{caution}"))
     return Section("next", "The next test", tuple(out), (), _tables(analysis))
 

@@ -14,7 +14,7 @@ from witnessmark.report.blocks import block as _block
 from witnessmark.report.compose_advice import observed_words
 from witnessmark.report.compose_parts import where_text
 from witnessmark.report.model import Analysis
-from witnessmark.report.words import KINDS, SYMPTOM_KINDS, degrees, output_words, percent
+from witnessmark.report.words import KINDS, SYMPTOM_KINDS, degrees, opening, output_words, percent
 
 FINDINGS = 3
 ATTEMPTS = 4
@@ -139,7 +139,7 @@ def _next(analysis: Analysis) -> list[str]:
     why = re.split(r"[:;] ", first.why)[0].rstrip(".")  # the arithmetic behind the choice is in the report
     out = [f"{first.statement.rstrip('.')} ({first.minutes} min). {why + '.' if why else ''}".strip()]
     if first.cautions:
-        out.append("Caution: " + " ".join(phrases.opening(c) for c in first.cautions))
+        out.append("Caution: " + " ".join(opening(c) for c in first.cautions))
     return out
 
 
