@@ -16,7 +16,8 @@ def warn(*cautions: str, setup: Setup | None = None) -> None:
     """Print the openings of these cautions beside the output, and of those that belong to such an engine."""
     from witnessmark.causes.catalogue import load_knowledge
     from witnessmark.causes.engines import EngineFacts, engine_facts
-    from witnessmark.report.blocks import latin, opening
+    from witnessmark.report.blocks import latin
+    from witnessmark.report.words import opening
 
     engine = EngineFacts() if setup is None else engine_facts(setup, None)
     for text in load_knowledge().caution_texts(("rules-first", *cautions), engine):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import shutil
 import uuid
 from pathlib import Path
@@ -25,8 +26,12 @@ def postgresql():
     try:
         with server.running() as url:
             yield url
+    except server.NoPrograms as error:
+        pytest.skip(str(error))
     except server.NoServer as error:
-        pytest.skip(f"no PostgreSQL server can be started: {error}")
+        if os.environ.get("CI"):
+            pytest.fail(f"PostgreSQL is here and does not start: {error}")
+        pytest.skip(f"PostgreSQL is here and does not start: {error}")
 
 
 def new_place(url: str) -> str:
@@ -88,13 +93,14 @@ def _each_recording_is_analysed_once():
 
     made, analyse = {}, pipeline.analyze
 
-    def once(path, setup_path=None):
+    def once(path, setup_path=None, **more):
         if not all(Path(p).is_file() for p in (path, setup_path) if p is not None):
-            return analyse(path, setup_path)
+            return analyse(path, setup_path, **more)
         setup = None if setup_path is None else Path(setup_path).read_bytes()
-        key = hashlib.sha256(Path(path).read_bytes()).hexdigest(), setup
+        more = {k: v for k, v in more.items() if v}
+        key = str(path), hashlib.sha256(Path(path).read_bytes()).hexdigest(), setup, repr(more)
         if key not in made:
-            made[key] = analyse(path, setup_path)
+            made[key] = analyse(path, setup_path, **more)
         return made[key]
 
     with pytest.MonkeyPatch.context() as patch:

@@ -19,8 +19,12 @@ START_S = 60
 CLEAN = {"PATH": "/usr/bin:/bin", "LC_ALL": "C"}
 
 
+class NoPrograms(Exception):
+    """Why PostgreSQL is not to be had here, in words for the skip."""
+
+
 class NoServer(Exception):
-    """Why no server can be started here, in words for the skip."""
+    """Why a server that is here does not start."""
 
 
 def programs() -> Path:
@@ -31,7 +35,7 @@ def programs() -> Path:
     for place in places:
         if (place / "initdb").exists() and (place / "pg_ctl").exists():
             return place
-    raise NoServer("PostgreSQL's initdb and pg_ctl are not on this machine")
+    raise NoPrograms("PostgreSQL's initdb and pg_ctl are not on this machine")
 
 
 def another_user() -> dict[str, Any]:
@@ -42,7 +46,7 @@ def another_user() -> dict[str, Any]:
         with contextlib.suppress(KeyError):
             user = pwd.getpwnam(name)
             return {"user": user.pw_uid, "group": user.pw_gid, "extra_groups": []}
-    raise NoServer("PostgreSQL does not run as root, and there is no user postgres or nobody here")
+    raise NoPrograms("PostgreSQL does not run as root, and there is no user postgres or nobody here")
 
 
 def free_port() -> int:

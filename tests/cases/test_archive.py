@@ -120,6 +120,23 @@ def test_the_place_to_write_is_left_as_it_was(sent, tmp_path):
     assert sorted(tmp_path.iterdir()) == before
 
 
+@pytest.mark.parametrize(
+    ("limit", "words"),
+    [("LARGEST_LOG", "log.jsonl"), ("LARGEST_FILE", "file"), ("LARGEST_WHOLE", "file"),
+     ("LARGEST_MANIFEST", "manifest"), ("MOST_FILES", "number of files")],
+)  # fmt: skip
+def test_what_cannot_be_imported_again_is_not_exported(sent, tmp_path, monkeypatch, limit, words):
+    _, case = sent
+    other = Cases.open(str(tmp_path / "other.db"))
+    monkeypatch.setattr(archive, limit, {"LARGEST_WHOLE": 10_000, "MOST_FILES": 2}.get(limit, 100))
+    before = sorted(p.name for p in tmp_path.iterdir())
+    with pytest.raises(BadCase, match=words) as caught:
+        write_zip(other, case, str(tmp_path / "large.zip"))
+    assert "could not be imported" in str(caught.value)
+    assert "\n" not in str(caught.value)
+    assert sorted(p.name for p in tmp_path.iterdir()) == before
+
+
 def put_together(members, path, **changed):
     """A zip of these members, the manifest's hash of the log and its other fields put right or as told."""
     members = dict(members)

@@ -9,6 +9,7 @@ import shlex
 import shutil
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import jsonschema
@@ -233,9 +234,9 @@ def test_a_recording_must_be_the_one_that_was_added(job, tmp_path):
     said(place, "add", "recording", case, moved, "--setup", job / "van.setup")
     assert "same recording" in refused(place, "verify", case, job / "before.npz")
     moved.rename(tmp_path / "moved.npz")
-    assert "--set path=" in refused(place, "verify", case, job / "after.npz")
+    assert "--set path=" in refused(place, "verify", case, job / "after.npz", "--before", 2)
     shutil.copy(job / "after.npz", moved)
-    assert "not what it was" in refused(place, "verify", case, job / "after.npz")
+    assert "not what it was" in refused(place, "verify", case, job / "after.npz", "--before", 2)
     assert state(place, "show", case)["last"] == 3
     said(place, "correct", case, 2, "--set", f"path={tmp_path / 'moved.npz'}", "--why", "moved")
     assert "repaired" in said(place, "verify", case, job / "after.npz")
@@ -243,6 +244,78 @@ def test_a_recording_must_be_the_one_that_was_added(job, tmp_path):
     assert [e["kind"] for e in state(place, "show", case)["entries"]][-4:] == [
         "recording", "analysis", "verification", "verification",
     ]  # fmt: skip
+
+
+def test_a_proof_ends_with_the_next_work_and_says_so(job, tmp_path):
+    place = tmp_path / "cases.db"
+    case = opened(place)
+    said(place, "add", "recording", case, job / "before.npz")
+    said(place, "part", case, "wheel")
+    said(place, "verify", case, job / "after.npz")
+    said(place, "part", case, "sensor")
+    found = state(place, "show", case)
+    jsonschema.validate(found, SCHEMA)
+    assert found["verification"] is None
+    assert found["out_of_date"] == {"number": 7, "overall": "repaired", "since": 8}
+    assert "out of date: work was done after it (entry 8)" in " ".join(said(place, "show", case).split())
+    assert "recording 5 of case" in refused(place, "verify", case, job / "after.npz", "--before", 2)
+    said(place, "close", case, "done", "--cause", "crank-sensor")
+    said(place, "report", case, "--shop", tmp_path / "s.html", "--customer", tmp_path / "c.html")
+    shop, customer = ((tmp_path / name).read_text(encoding="utf-8") for name in ("s.html", "c.html"))
+    assert "is out of date: work was done after it" in shop
+    assert 'class="verdict clear"' not in shop + customer
+    assert "as the workshop found it" in customer
+    assert "An earlier check of the repair counts no more: work was done after it." in customer
+    assert "shows the fault gone" not in customer
+
+
+@pytest.mark.parametrize(
+    ("setup", "kept"),
+    [
+        (f'[vehicle]\nvin = "{VIN}"  # {VIN}\n', True),
+        (f"[vehicle]\n\"vin\"='{VIN}'\n", True),
+        (f'[vehicle]\nvin = "1\\u004D{VIN[2:]}"\n', True),  # the same number by an escape
+        (f'[vehicle]\nvin = """{VIN[:5]}\\\n  {VIN[5:]}"""\n', False),
+        (f'[vehicle]\nvin = "{VIN}"\ndescription = "van 1\\u004d{VIN[2:]}"\n', False),
+    ],
+)
+def test_the_vehicle_number_of_a_setup_is_masked_or_the_setup_refused(job, tmp_path, setup, kept):
+    place, path = tmp_path / "cases.db", tmp_path / "van.toml"
+    path.write_text(setup, encoding="utf-8")
+    case = opened(place)
+    if not kept:
+        assert "cannot be masked" in refused(place, "add", "recording", case, job / "before.npz", "--setup", path)
+        assert state(place, "show", case)["last"] == 1
+        return
+    body = state(place, "add", "recording", case, job / "before.npz", "--setup", path)["entries"][0]["body"]
+    held = Cases.open(str(place)).file(case, body["setup_file"]).data.decode()
+    assert VIN not in held
+    assert tomllib.loads(held)["vehicle"]["vin"] == "1M8**************"
+
+
+def test_a_test_of_the_catalogue_brings_its_cautions_in_any_words(fresh):
+    place = fresh()
+    case = opened(place)
+    plain = state(place, "test", case, "look-at-the-tooth")["entries"][0]["body"]
+    own = state(place, "test", case, "look-at-the-tooth", "--statement", "Look from below")["entries"][0]["body"]
+    assert plain["cautions"]
+    assert "{" not in plain["statement"]
+    assert own["statement"] == "Look from below"
+    assert (own["cautions"], own["outcomes"]) == (plain["cautions"], plain["outcomes"])
+    printed = " ".join(said(place, "test", case, "look-at-the-tooth", "--statement", "Look from below").split())
+    assert all(" ".join(c.split()) in printed for c in plain["cautions"])
+
+
+@pytest.mark.skipif(os.name == "nt", reason="POSIX files")
+def test_a_recording_replaced_by_a_pipe_is_not_waited_for(job, tmp_path):
+    place, moved = tmp_path / "cases.db", tmp_path / "before.npz"
+    shutil.copy(job / "before.npz", moved)
+    case = opened(place)
+    said(place, "add", "recording", case, moved)
+    moved.unlink()
+    os.mkfifo(moved)
+    assert "no regular file" in refused(place, "verify", case, job / "after.npz")
+    assert "no regular file" in refused(place, "verify", case, moved)
 
 
 def test_a_number_can_be_corrected_and_is_sealed_again(place):

@@ -27,6 +27,7 @@ from witnessmark.cases.bodies import (
     Restored,
     Retraction,
     Verified,
+    Work,
 )
 from witnessmark.cases.fold import fold, folded
 from witnessmark.cases.words import LONGEST_TEXT, MOST_ENTRIES
@@ -213,3 +214,85 @@ def test_any_history_keeps_its_promises(steps):
             assert case.to_restore == ()
         assert fold([e.entry for e in case.log]) == case
     assert case.is_open or case.to_restore == ()
+
+
+def repaired(*more):
+    """A wheel was changed (entry 4) and the recording after it (5) checked against the one before (2)."""
+    other = "1" * 64
+    return then(begin(), RecordingAdded("/a", HASH, 1), Analysed(2, HASH, "p"), Work("part", "wheel"),
+                RecordingAdded("/b", other, 1), Analysed(5, HASH, "p"), Verified(2, 5, HASH, "repaired", "gone"),
+                *more)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "later",
+    [
+        (Work("part", "another sensor"),),
+        (Closed("done"), Reopened("it is back")),
+        (RecordingAdded("/c", "2" * 64, 1), Analysed(8, HASH, "p")),
+    ],
+)
+def test_a_check_of_the_repair_holds_until_the_vehicle_is_another(later):
+    assert repaired().verification[0] == 7
+    assert repaired().verdict[0] == 3
+    case = repaired(*later)
+    assert case.verification is None
+    assert case.outdated[0] == 7
+    assert case.verdict[0] == case.of(Analysed)[-1][0]
+    case = then(case, RecordingAdded("/d", "3" * 64, 1), Verified(2, case.last + 1, HASH, "not-repaired", "back"))
+    assert case.verification[1].overall == "not-repaired"
+    assert case.outdated is None
+
+
+@pytest.mark.parametrize("later", [Observation("idles well"), Work("part", "battery", earlier=True)])
+def test_what_leaves_the_vehicle_as_it_is_leaves_the_check(later):
+    assert repaired(later).verification[0] == 7
+
+
+def test_a_recording_older_than_the_repair_proves_nothing():
+    case = repaired(Work("part", "another sensor"))
+    refused(case, Verified(2, 5, HASH, "repaired", "gone"), "recording 5 is older than entry 8 (work)")
+    again = then(case, RecordingAdded("/copy", "1" * 64, 1))  # the same content under another name
+    refused(again, Verified(2, 9, HASH, "repaired", "gone"), "recording 5 is older")
+    back = repaired(Closed("done"), Reopened("it is back"))
+    refused(back, Verified(2, 5, HASH, "repaired", "gone"), "older than entry 9 (reopened)")
+
+
+def test_a_long_history_of_corrections_is_read_in_time():
+    """Twice the entries, four times the work at most (the slack is for the clock)."""
+    import time
+
+    def spent(many):
+        case, log = begin(), []
+        previous = case.head
+        for n in range(2, many + 2):
+            what = n % 4
+            body = (Observation(f"a {n}") if what == 2 else Correction(n - 1, {"text": f"b {n}"}, "why") if what == 3
+                    else Retraction(n - 1, "why") if what == 0 else Disabled("x"))  # fmt: skip
+            log.append(codec.made(ID, n, "R. Test", body, previous))
+            previous = log[-1].hash
+        began = time.perf_counter()
+        found = fold([case.log[0].entry, *log])
+        took = time.perf_counter() - began
+        assert found.log[1].body == Observation("a 2")
+        return took
+
+    spent(100)
+    assert spent(1600) < 4 * 2.5 * spent(800)
+    assert spent(1600) < 5.0
+
+
+def test_corrections_of_one_entry_are_checked_once_each(monkeypatch):
+    checks = []
+    monkeypatch.setattr(
+        "witnessmark.cases.fold.codec.body_from", lambda *a, f=codec.body_from: checks.append(1) or f(*a)
+    )
+    bodies = [Observation("a"), *(Correction(2, {"text": f"b {n}"}, "why") for n in range(100))]
+    case, log = begin(), []
+    for n, body in enumerate(bodies, 2):
+        log.append(codec.made(ID, n, "R. Test", body, log[-1].hash if log else case.head))
+    checks.clear()
+    found = fold([case.log[0].entry, *log])
+    assert found.log[1].body == Observation("b 99")
+    assert found.log[1].corrected_by == tuple(range(3, 103))
+    assert len(checks) <= 2 * 100

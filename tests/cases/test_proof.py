@@ -169,6 +169,21 @@ def test_photos_are_made_small_and_damaged_ones_left_out():
     assert photo_svg(None, "x") is None
 
 
+def test_a_large_photo_is_made_small_before_it_is_turned_and_converted(monkeypatch):
+    large, convert = picture((6000, 5000)), Image.Image.convert
+    sizes = []
+    monkeypatch.setattr(Image.Image, "convert", lambda self, *a, **k: sizes.append(self.size) or convert(self, *a, **k))
+    assert f'viewBox="0 0 {WIDEST} {WIDEST * 5 // 6}"' in photo_svg(attachment(large, "image/jpeg", "p"), "x")
+    assert sizes
+    assert max(max(s) for s in sizes) <= WIDEST
+    for kind, mode in (("PNG", "P"), ("PNG", "1"), ("PNG", "LA"), ("PNG", "I;16"), ("PNG", "RGBA"), ("WEBP", "RGBA")):
+        out = io.BytesIO()
+        Image.new(mode, (2400, 1200)).save(out, kind)
+        svg = photo_svg(attachment(out.getvalue(), "image/png", "p"), "x")
+        assert svg is not None, (kind, mode)
+        assert f'viewBox="0 0 {WIDEST} {WIDEST // 2}"' in svg
+
+
 def test_a_picture_that_claims_a_huge_size_is_not_unpacked():
     """A PNG head (published: ISO/IEC 15948) of 60 000 by 60 000 pixels."""
     import struct

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import os
 import sqlite3
 import subprocess
 import sys
 import textwrap
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import pytest
 from sqlalchemy import event, text
@@ -18,6 +20,8 @@ from witnessmark.cases.database import WRITES, default_place
 from witnessmark.cases.store import ID_FORM, LARGEST_FILE, Cases, attachment, new_id
 from witnessmark.cases.tables import HEAD, metadata
 from witnessmark.errors import BadCase, CaseChanged
+
+from .story import run
 
 BY = "R. Test"
 
@@ -266,17 +270,61 @@ def test_a_newer_database_is_not_touched(place, store, van):
         Cases.open(place)
 
 
-def test_a_database_of_another_program_is_not_touched(bare_place):
+@pytest.mark.parametrize("table", ["cases (beer int)", "beer (cold int)", "alembic_version (version_num text)"])
+def test_a_database_of_another_program_is_not_touched(bare_place, table):
     if "://" in bare_place:
         import psycopg
 
         with psycopg.connect(bare_place) as connection:
-            connection.execute("CREATE TABLE cases (beer int)")
+            connection.execute(f"CREATE TABLE {table}")
+        before = None
     else:
         with sqlite3.connect(bare_place) as connection:
-            connection.execute("CREATE TABLE cases (beer int)")
+            connection.execute(f"CREATE TABLE {table}")
+        connection.close()
+        before = Path(bare_place).read_bytes()
     with pytest.raises(BadCase, match="another program"):
         Cases.open(bare_place)
+    if before is None:
+        with psycopg.connect(bare_place) as connection:
+            found = connection.execute("SELECT count(*) FROM pg_tables WHERE schemaname = current_schema()").fetchone()
+        assert found == (1,)
+    else:
+        assert Path(bare_place).read_bytes() == before
+
+
+@pytest.mark.skipif(os.name == "nt", reason="POSIX files")
+def test_what_is_no_file_or_cannot_be_made_is_one_line(tmp_path, monkeypatch):
+    os.mkfifo(tmp_path / "pipe.db")  # reading it would wait for ever
+    (tmp_path / "file").write_text("x")
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "file"))
+    monkeypatch.delenv("WITNESSMARK_CASES", raising=False)
+    for place, words in ((str(tmp_path / "pipe.db"), "no regular file"), (str(tmp_path / "file" / "x.db"), "no folder"),
+                         (str(tmp_path / ("n" * 300)), "too long"), (str(tmp_path / "a\0b.db"), "null"),
+                         (None, "not a directory" if sys.platform == "linux" else "")):  # fmt: skip
+        with pytest.raises(BadCase, match=words) as caught:
+            Cases.open(place)
+        assert "\n" not in str(caught.value)
+
+
+def test_one_damaged_case_hides_no_other(fresh):
+    place = fresh()
+    store = Cases.open(str(place))
+    good, bad = (store.new(Opened("x"), BY).id for _ in range(2))
+    store.add(bad, Observation("pulse low at slot 23"), BY)
+    write(store, "DROP TRIGGER entries_no_update")
+    write(store, "UPDATE entries SET text = replace(text, '23', '32') WHERE number = 2")
+    result = run(place, "list")
+    assert result.exit_code == 0
+    assert good in result.stdout
+    assert bad not in result.stdout
+    (line,) = result.stderr.splitlines()
+    assert f"case {bad}: entry 2 is not as it was written" in line
+    found = json.loads(run(place, "list", "--json").stdout)
+    assert [c["case"] for c in found["cases"]] == [good]
+    assert bad in found["damaged"][0]
+    with pytest.raises(BadCase, match="entry 2"):
+        store.read_all()
 
 
 def test_sqlite_is_set_up_for_several_processes(tmp_path):

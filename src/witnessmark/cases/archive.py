@@ -75,6 +75,7 @@ def write_zip(store: Cases, case: Case, out: str, *, with_private: bool = False)
     """Write the case's zip, whole or not at all. ``with_private``: with the sealed vehicle number."""
     log = "".join(f"{_line(e.entry)}\n" for e in case.log).encode()
     lines: list[FileLine] = []
+    room = LARGEST_WHOLE - _fits(case, LOG, len(log), LARGEST_LOG)
     with output.writing(out) as goal, zipfile.ZipFile(goal, "w") as archive:
         _put(archive, LOG, log)
         for sha256 in files_of(e.entry for e in case.log):
@@ -85,10 +86,22 @@ def write_zip(store: Cases, case: Case, out: str, *, with_private: bool = False)
             left_out = file.private and not with_private
             lines.append(FileLine(sha256, file.media_type, len(file.data), file.private, left_out))
             if not left_out:
+                room -= _fits(case, f"file {sha256[:12]}", len(file.data), min(LARGEST_FILE, room))
                 _put(archive, FILES + sha256, file.data)
         manifest = Manifest(SCHEMA, case.id, case.last, case.head, hashlib.sha256(log).hexdigest(), tuple(lines),
                             f"witnessmark {__version__}")  # fmt: skip
-        _put(archive, MANIFEST, (json.dumps(asdict(manifest), indent=1) + "\n").encode())
+        told = (json.dumps(asdict(manifest), indent=1) + "\n").encode()
+        _fits(case, MANIFEST, len(told), min(LARGEST_MANIFEST, room))
+        _fits(case, "the number of files", 2 + sum(not line.left_out for line in lines), MOST_FILES)
+        _put(archive, MANIFEST, told)
+
+
+def _fits(case: Case, what: str, size: int, most: int) -> int:
+    """The size, if an import takes it: what cannot be taken in again is not handed over."""
+    if size > most:
+        raise BadCase(f"case {case.id}: {what}: {size}, expected at most {most}: the zip could not be imported; copy "
+                      "the database instead")  # fmt: skip
+    return size
 
 
 def _put(archive: zipfile.ZipFile, name: str, data: bytes) -> None:

@@ -145,7 +145,11 @@ class RecordingAdded(Base):
 
 @dataclass(frozen=True, slots=True)
 class Analysed(Base):
-    """What the analysis of a recording said; ``file`` is the whole of it as JSON."""
+    """What the analysis of a recording said; ``file`` is the whole of it as JSON.
+
+    weighed: entries of what was seen by hand that it took in. closed_cases: how many of the shop's own moved
+    its priors.
+    """
 
     FIXED: ClassVar[frozenset[str] | None] = None
 
@@ -157,6 +161,8 @@ class Analysed(Base):
     next_tests: tuple[ProposedTest, ...] = ()
     what_would_change: Text = ""
     cautions: tuple[Text, ...] = ()
+    weighed: tuple[Number, ...] = ()
+    closed_cases: Count = 0
 
     def rests_on(self) -> tuple[int, ...]:
         """The recording."""

@@ -71,11 +71,35 @@ def list_(only_open: bool, cases: str | None, as_json: bool) -> None:
     from witnessmark.cases.store import Cases
 
     store = Cases.open(cases)
-    found = tuple(c for c in store.read_all() if c.is_open or not only_open)
+    made, damaged = store.read_each()
+    found = tuple(c for c in made if c.is_open or not only_open)
+    for line in damaged:
+        click.echo(f"witnessmark: {line}", err=True)
     if as_json:
-        print_json(list_json(found))
+        print_json(list_json(found, damaged))
     else:
         print_text(f"{show.cases(found)}\n" if found else f"No case in {store.place}. Open one with case new.\n")
+
+
+@case.command()
+@reads
+def priors(cases: str | None, as_json: bool) -> None:
+    """Show how the causes of your closed cases move the priors. add recording --as-delivered leaves them out."""
+    from dataclasses import asdict
+
+    from witnessmark.cases import show
+    from witnessmark.cases.store import Cases
+    from witnessmark.cases.weighing import closed_counts
+    from witnessmark.causes.catalogue import load_knowledge
+    from witnessmark.causes.experience import updated
+
+    store = Cases.open(cases)
+    found = updated(load_knowledge(), closed_counts(store.read_each()[0]))[1]
+    if as_json:
+        print_json({"schema": "witnessmark.case-priors/1", "priors": [asdict(p) for p in found]})
+    else:
+        none = f"No closed case in {store.place} names its cause: the priors are those delivered."
+        print_text(f"{show.priors(found) if found else none}\n")
 
 
 @case.command("show")

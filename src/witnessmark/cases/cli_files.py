@@ -35,17 +35,34 @@ def add() -> None:
 @of_case
 @click.argument("path", metavar="RECORDING")
 @click.option("--setup", "setup_path", metavar="SETUP.toml", help="What is known of vehicle, wheel and lines.")
+@click.option("--as-delivered", is_flag=True, help="Leave your own closed cases out of the priors.")
 @NOTE
 @writes
 def recording(
-    case_id: str, path: str, setup_path: str | None, note: str, cases: str | None, by: str | None, as_json: bool
+    case_id: str,
+    path: str,
+    setup_path: str | None,
+    as_delivered: bool,
+    note: str,
+    cases: str | None,
+    by: str | None,
+    as_json: bool,
 ) -> None:
-    """Analyse RECORDING and keep what came out; the recording itself stays where it is, known by its hash."""
+    """Analyse RECORDING and keep what came out; the recording itself stays where it is, known by its hash.
+
+    What tests showed by hand since the last work is weighed with it, and the causes of your other closed cases.
+    """
+    from functools import partial
+
     store, case = opened(cases, case_id)
     analyse = _analysis()
+    from witnessmark.cases.weighing import closed_counts, seen
     from witnessmark.cases.work import recorded
 
-    made = recorded(path, setup_path, note, analyse)
+    told = seen(case)
+    counts = {} if as_delivered else closed_counts(store.read_each()[0], case.id)
+    weigh = partial(analyse, observations=tuple(o for _, o in told), closed=counts or None)
+    made = recorded(path, setup_path, note, weigh, weighed=tuple(n for n, _ in told))
     case_now = store.add(case.id, lambda c: made.after(c.last), writer(by), made.files)
     if not as_json:
         from witnessmark.report.terminal import summary

@@ -8,7 +8,9 @@ from witnessmark.cases import pictures
 from witnessmark.cases.bodies import Analysed, Disabled, Outcome, Photo, RecordingAdded, Verified, Work
 from witnessmark.cases.document import Files, facts, title, tone
 from witnessmark.cases.model import Case
+from witnessmark.cases.phrases import changed_since
 from witnessmark.cases.plain import load_plain
+from witnessmark.cases.weighing import judged as weighed
 from witnessmark.causes.ids import MEASUREMENT, NONE_FOUND, NONE_OF_THESE
 from witnessmark.report.html import html
 from witnessmark.report.model import Document, Picture, Section, Sentence, Table
@@ -55,14 +57,22 @@ def _plain(text: str) -> Sentence:
 def _in_short(case: Case) -> str:
     """What was wrong, how sure that is, and whether it is put right."""
     closed, verified = case.closed, case.verification
-    check = f" {load_plain().checked.get(verified[1].overall, '')}" if verified is not None else ""
+    check = f" {load_plain().checked.get(verified[1].overall, '')}" if verified is not None else _no_longer(case)
     if closed is not None and closed.cause:
         words = load_plain().cause.get(closed.cause, closed.cause)
-        return f"The cause: {words[:1].lower() + words[1:]}.{check or ' No recording after the repair was made.'}"
-    judged = case.verdict
+        check = check or " No recording after the repair was made."
+        return f"The cause, as the workshop found it: {words[:1].lower() + words[1:]}.{check}"
+    judged = weighed(case)
     if judged is None or not judged[1].causes:
         return f"We are still looking for the cause.{check}"
     return f"{_probable(judged[1])}{check}"
+
+
+def _no_longer(case: Case) -> str:
+    """A sentence where an earlier check of the repair counts no more; nothing where there is none."""
+    if case.outdated is None:
+        return ""
+    return f" An earlier check of the repair counts no more: {changed_since(case.outdated[2])}."
 
 
 def _probable(made: Analysed) -> str:
@@ -94,7 +104,7 @@ def _looked(case: Case) -> Section:
     if recordings:
         many = "one recording" if len(recordings) == 1 else f"{len(recordings)} recordings"
         out.append(_plain(f"We made {many} of the engine's own electrical signals and examined them turn by turn."))
-    judged = case.verdict
+    judged = weighed(case)
     if judged is not None and case.verification is None and not case.is_open:
         out.append(_plain(_probable(judged[1])))
     done = case.of(Outcome)

@@ -15,13 +15,14 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError, SQLAlchemyError
 from sqlalchemy.pool import NullPool
 
-from witnessmark.cases.tables import HEAD
+from witnessmark.cases.tables import APPEND_ONLY, HEAD
 from witnessmark.errors import BadCase
 
 PLACE = "WITNESSMARK_CASES"
 BUSY_S = 30.0  # how long a process waits while others write; a write takes milliseconds
 CONNECT_S = 10
 MIGRATING = 0x77697473  # key of the lock in PostgreSQL under which one process at a time migrates
+SQLITE_HEAD = b"SQLite format 3\x00"  # published: the file format of SQLite, header string
 WRITES = "writes"  # execution option of a connection whose transaction writes
 
 
@@ -86,6 +87,8 @@ def _complaint(error: DBAPIError) -> str:
 
 
 def _url(place: str) -> URL:
+    if "\0" in place:
+        raise BadCase("--cases: holds a null character; name a file or a URL")
     if "://" not in place:
         if not place or place.endswith(("/", os.sep)) or os.path.isdir(place):
             raise BadCase(f"{place}: is a folder; name the file of the database in it, such as cases.db")
@@ -109,12 +112,39 @@ def _arguments(url: URL) -> dict[str, Any]:
 
 def _folder_for(url: URL, shown: str) -> None:
     file = Path(url.database or "")
-    if file.parent == Path(default_place()).parent:
-        file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-    if not file.parent.is_dir():
-        raise BadCase(f"{shown}: there is no folder {file.parent}; make it first or name another place with --cases")
-    if file.exists() and file.stat().st_size and file.open("rb").read(16) != b"SQLite format 3\x00":
+    try:
+        if file.parent == Path(default_place()).parent:
+            file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        if not file.parent.is_dir():
+            raise BadCase(
+                f"{shown}: there is no folder {file.parent}; make it first or name another place with --cases"
+            )
+        if not file.exists():
+            return
+        if not file.is_file():
+            raise BadCase(f"{shown}: is no regular file; name another with --cases")
+        with file.open("rb") as raw:
+            head = raw.read(len(SQLITE_HEAD))
+    except (OSError, ValueError) as error:
+        said = str(getattr(error, "strerror", None) or error).lower()
+        raise BadCase(f"{shown}: {said}; check name and rights or name another place with --cases") from None
+    if head not in (b"", SQLITE_HEAD):
         raise BadCase(f"{shown}: is no case database; name another file with --cases")
+    if head:
+        _ours(file, shown)
+
+
+def _ours(file: Path, shown: str) -> None:
+    """Refuse a database that holds tables and none of ours, before anything of it is set: it is only read."""
+    link = sqlite3.connect(f"{file.absolute().as_uri()}?mode=ro", uri=True, timeout=BUSY_S)
+    try:
+        tables = {name for (name,) in link.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    except sqlite3.Error:
+        return  # locked, damaged or in need of its log: opening it says what it is
+    finally:
+        link.close()
+    if tables and not {"alembic_version", *APPEND_ONLY} <= tables:
+        raise BadCase(f"{shown}: holds tables of another program; name another database with --cases")
 
 
 def _set_up_sqlite(connection: sqlite3.Connection, _: object) -> None:
@@ -158,13 +188,16 @@ def revision_of(connection: Connection) -> str | None:
 
 def _bring_up_to_date(engine: Engine, shown: str) -> None:
     with engine.connect() as connection:
-        if revision_of(connection) == HEAD:
+        found = revision_of(connection)
+        if found == HEAD and set(APPEND_ONLY) <= set(inspect(connection).get_table_names()):
             return
+        if found == HEAD:
+            raise BadCase(f"{shown}: holds tables of another program; name another database with --cases")
     with engine.connect().execution_options(**{WRITES: True}) as connection, connection.begin():
         if engine.dialect.name == "postgresql":
             connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": MIGRATING})
         found = revision_of(connection)
-        if found is None and {"cases", "entries"} & set(inspect(connection).get_table_names()):
+        if found is None and inspect(connection).get_table_names():
             raise BadCase(f"{shown}: holds tables of another program; name another database with --cases")
         if found != HEAD:
             migrate(connection, found, shown)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 
-from witnessmark.cases import pictures
+from witnessmark.cases import pictures, weighing
 from witnessmark.cases.bodies import (
     Analysed,
     ChosenTest,
@@ -26,7 +26,7 @@ from witnessmark.cases.bodies import (
 )
 from witnessmark.cases.codec import body_data
 from witnessmark.cases.model import Attachment, Case, Logged
-from witnessmark.cases.phrases import STATED, cause, marks, say, starts, value
+from witnessmark.cases.phrases import STATED, cause, marks, out_of_date, say, starts, value
 from witnessmark.report.html import Tone, html
 from witnessmark.report.model import Document, Picture, Section, Sentence, Table
 from witnessmark.report.words import KINDS, percent, plural
@@ -101,7 +101,7 @@ def _caution(text: str) -> Sentence:
 
 
 def _verdict(case: Case) -> Sentence:
-    verified, judged = case.verification, case.verdict
+    verified, judged = case.verification, weighing.judged(case)
     if verified is not None:
         return rests(verified[1].statement, verified[0])
     if judged is None or not judged[1].causes:
@@ -121,6 +121,9 @@ def _short(case: Case) -> Section:
     if case.to_restore:
         items = "; ".join(d.item for _, d in case.to_restore)
         out.append(rests(f"Caution: still disabled and to be put back: {items}.", *(n for n, _ in case.to_restore)))
+    if case.outdated is not None:
+        number, _, since = case.outdated
+        out.append(rests(f"{out_of_date(case.outdated)}.", number, since.number))
     judged = case.verdict
     if case.tests_open:
         number, test = case.tests_open[0]
@@ -163,15 +166,23 @@ def _findings(entry: int, made: Analysed) -> list[Sentence]:
 
 
 def _causes(case: Case) -> Section:
-    judged = case.verdict
+    judged = weighing.judged(case)
     if judged is None:
         return Section("causes", "")
     number, made = judged
+    *_, last = moved = weighing.balances(case)
     worth = [c for c in made.causes if c.probability >= WORTH_A_LINE][:CAUSES]
-    out = [rests(f"{percent(c.probability)} {cause(c)}", number) for c in worth]
+    out = [rests(f"{percent(c.probability)} {cause(c)}", *dict.fromkeys((number, last.number))) for c in worth]
+    if made.closed_cases:
+        out.append(rests(f"{plural(made.closed_cases, 'closed case')} of the shop's own moved the priors.", number))
     if made.what_would_change:
         out.append(rests(made.what_would_change, number))
-    return Section("causes", f"Causes and how probable each is, after recording {made.recording}", tuple(out))
+    rows = tuple(
+        (f"E{b.number}", "; ".join(f"{cause(c)} {percent(c.probability)}" for c in b.causes[:CAUSES])) for b in moved
+    )
+    table = Table("balance", ("After", "Causes"), rows, (), "What each entry did to the causes.")
+    return Section("causes", f"Causes and how probable each is, after recording {made.recording}", tuple(out), (),
+                   (table,) if len(moved) > 1 else ())  # fmt: skip
 
 
 def _tests(case: Case) -> Section:
@@ -212,10 +223,14 @@ def _work(case: Case) -> Section:
 
 
 def _checked(case: Case, files: Files) -> Section:
-    if case.verification is None:
+    checked, old = case.verification, case.outdated
+    if checked is None and old is not None:
+        checked = old[:2]
+    if checked is None:
         return Section("checked", "")
-    number, made = case.verification
-    out = [rests(f"Recording {made.after} held against recording {made.before}: {made.overall}.", number, made.before,
+    number, made = checked
+    out = [] if old is None else [rests(f"{out_of_date(old)}.", number, old[2].number)]
+    out += [rests(f"Recording {made.after} held against recording {made.before}: {made.overall}.", number, made.before,
                  made.after)]  # fmt: skip
     tables = (_compared(made), *([_starts(made)] if made.starts is not None else []))
     svg = pictures.slots_svg(files(made.file))

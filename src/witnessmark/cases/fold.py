@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field, fields
+from typing import Any
 
 from witnessmark.cases import codec
 from witnessmark.cases.bodies import (
@@ -23,7 +24,7 @@ from witnessmark.cases.bodies import (
     Retraction,
     Verified,
 )
-from witnessmark.cases.model import Case, Entry, Logged
+from witnessmark.cases.model import Case, Entry, Logged, alters
 from witnessmark.cases.words import MOST_ENTRIES
 from witnessmark.errors import BadCase
 
@@ -65,6 +66,8 @@ class _Ledger:
     entries: list[Entry] = field(default_factory=list)
     bodies: list[Body] = field(default_factory=list)  # as corrected
     corrected: list[list[int]] = field(default_factory=list)
+    corrections: dict[int, list[int]] = field(default_factory=dict)  # entry -> all corrections of it
+    leaning: list[tuple[int, tuple[int, ...]]] = field(default_factory=list)  # (entry, what it rests on)
     gone: dict[int, int] = field(default_factory=dict)  # number -> the retraction that took it away
     restored: set[int] = field(default_factory=set)
     answered: set[int] = field(default_factory=set)
@@ -88,6 +91,8 @@ class _Ledger:
         self.bodies.append(entry.body)
         self.corrected.append([])
         body = entry.body
+        if body.rests_on():
+            self.leaning.append((entry.number, body.rests_on()))
         if isinstance(body, Closed | Reopened):
             self.is_open = isinstance(body, Reopened)
         elif isinstance(body, Restored):
@@ -95,6 +100,7 @@ class _Ledger:
         elif isinstance(body, Outcome):
             self.answered.add(body.chosen)
         elif isinstance(body, Correction):
+            self.corrections.setdefault(body.entry, []).append(entry.number)
             self._correct(body.entry)
         elif isinstance(body, Retraction):
             self._settle()
@@ -124,8 +130,8 @@ class _Ledger:
             raise BadCase(f"{where}: entry {body.disabled} is confirmed as restored already")
         elif isinstance(body, Outcome) and body.chosen in self.answered:
             raise BadCase(f"{where}: test {body.chosen} has an outcome already; correct that or choose the test again")
-        elif isinstance(body, Verified) and body.before == body.after:
-            raise BadCase(f"{where}: before and after are the same recording; give the one made after the repair")
+        elif isinstance(body, Verified):
+            self._proves(body, where)
         elif isinstance(body, Closed):
             self._all_restored(where)
         elif isinstance(body, Correction):
@@ -143,6 +149,21 @@ class _Ledger:
         if kind is not None and not isinstance(body, kind):
             raise BadCase(f"{where}: entry {number} is not {NAMES[kind]} ({KIND_OF[type(body)]}); name one that is")
         return body
+
+    def _proves(self, body: Verified, where: str) -> None:
+        """A recording proves a repair only if it was added after it."""
+        if body.before == body.after:
+            raise BadCase(f"{where}: before and after are the same recording; give the one made after the repair")
+        recorded = [
+            (n, b.sha256) for n, b in enumerate(self.bodies, 1) if isinstance(b, RecordingAdded) and n not in self.gone
+        ]
+        content = dict(recorded)[body.after]
+        made = next(n for n, sha256 in recorded if sha256 == content)  # added again later, it is still the old one
+        for number in range(len(self.bodies), made, -1):
+            if number not in self.gone and alters(self.bodies[number - 1]):
+                kind = KIND_OF[type(self.bodies[number - 1])]
+                raise BadCase(f"{where}: recording {made} is older than entry {number} ({kind}); make a recording now "
+                              "and give that")  # fmt: skip
 
     def _all_restored(self, where: str) -> None:
         open_ = [
@@ -163,7 +184,7 @@ class _Ledger:
                               f"{', '.join(sorted(known - old.FIXED))}")  # fmt: skip
             if name in old.FIXED:
                 raise BadCase(f"{where}: {name} of entry {body.entry} is fixed; withdraw the entry and make it anew")
-        new = changed(old, body, where)
+        new = with_changes(old, body.changes, where)
         if new == old:
             raise BadCase(f"{where}: changes nothing in entry {body.entry}")
         for number in new.because if isinstance(new, Decision) else ():
@@ -177,14 +198,18 @@ class _Ledger:
             raise BadCase(f"{where}: what was disabled is not withdrawn but confirmed as restored; use case restore")
 
     def _correct(self, number: int) -> None:
-        """The entry's body with all corrections of it that count."""
-        body = self.entries[number - 1].body
-        held: list[int] = []
-        for e in self.entries[number:]:
-            if isinstance(e.body, Correction) and e.body.entry == number and e.number not in self.gone:
-                body = changed(body, e.body, f"case {e.case_id}, entry {e.number}")
-                held.append(e.number)
-        self.bodies[number - 1], self.corrected[number - 1] = body, held
+        """The entry's body with all corrections of it that count, if these are others than before."""
+        held = [n for n in self.corrections.get(number, ()) if n not in self.gone]
+        if held == self.corrected[number - 1]:
+            return
+        entry = self.entries[number - 1]
+        changes: dict[str, Any] = {}
+        for n in held:
+            correction = self.entries[n - 1].body
+            changes |= correction.changes if isinstance(correction, Correction) else {}
+        where = f"case {entry.case_id}, entry {held[-1] if held else number}"
+        self.bodies[number - 1] = with_changes(entry.body, changes, where) if held else entry.body
+        self.corrected[number - 1] = held
 
     def _settle(self) -> None:
         """What counts, found anew: a retraction came, which may bring back what an earlier one took away."""
@@ -192,18 +217,17 @@ class _Ledger:
         for e in reversed(self.entries):
             if isinstance(e.body, Retraction) and e.number not in self.gone:
                 self.gone[e.body.entry] = e.number
-        for e in self.entries:
-            by = [self.gone[n] for n in e.body.rests_on() if n in self.gone]
-            if by and e.number not in self.gone:
-                self.gone[e.number] = by[0]
+        for number, on in self.leaning:
+            by = [self.gone[n] for n in on if n in self.gone]
+            if by and number not in self.gone:
+                self.gone[number] = by[0]
         count = [e for e in self.entries if e.number not in self.gone]
         self.restored = {e.body.disabled for e in count if isinstance(e.body, Restored)}
         self.answered = {e.body.chosen for e in count if isinstance(e.body, Outcome)}
-        for number in {e.body.entry for e in self.entries if isinstance(e.body, Correction)}:
+        for number in self.corrections:
             self._correct(number)
 
 
-def changed(old: Body, correction: Correction, where: str) -> Body:
-    """A body with a correction's new values, checked as a whole."""
-    data = {**codec.body_data(old), **correction.changes}
-    return codec.body_from(KIND_OF[type(old)], codec.canonical(data), where)
+def with_changes(old: Body, changes: dict[str, Any], where: str) -> Body:
+    """A body with the new values of corrections, checked as a whole."""
+    return codec.body_from(KIND_OF[type(old)], codec.canonical({**codec.body_data(old), **changes}), where)

@@ -14,8 +14,10 @@ from witnessmark.cases.bodies import (
     Observation,
     Opened,
     Outcome,
+    Reopened,
     Restored,
     Verified,
+    Work,
 )
 
 B = TypeVar("B")
@@ -118,13 +120,28 @@ class Case:
 
     @property
     def verification(self) -> tuple[int, Verified] | None:
-        """The last comparison before and after the repair."""
+        """The last comparison before and after the repair, while nothing after it puts it out of date."""
         made = self.of(Verified)
-        return made[-1] if made else None
+        return made[-1] if made and self.outdated is None else None
+
+    @property
+    def outdated(self) -> tuple[int, Verified, Logged] | None:
+        """The last comparison with the first entry that puts it out of date; None where it holds or there is none.
+
+        Work done since, the case opened again, or another recording analysed: then it says nothing of the vehicle now.
+        """
+        made = self.of(Verified)
+        if not made:
+            return None
+        number, last = made[-1]
+        since = next(
+            (e for e in self.log[number:] if e.counts and (alters(e.body) or _of_another(e.body, last.after))), None
+        )
+        return None if since is None else (number, last, since)
 
     @property
     def verdict(self) -> tuple[int, Analysed] | None:
-        """The analysis that says what is wrong: once the repair is checked, the one of the recording before it."""
+        """The analysis that says what is wrong: while a check of the repair holds, that of the recording before it."""
         made, verified = self.of(Analysed), self.verification
         if verified is not None:
             made = tuple(a for a in made if a[1].recording == verified[1].before) or made
@@ -145,3 +162,12 @@ class Case:
         seen = [(n, tests[o.chosen], o.result) for n, o in self.of(Outcome)]
         seen += [(n, o.test, o.outcome) for n, o in self.of(Observation) if o.test and o.outcome]
         return tuple(sorted(seen))
+
+
+def alters(body: Body) -> bool:
+    """Whether the vehicle is another since this entry: work was done on it, or it came back."""
+    return isinstance(body, Reopened) or (isinstance(body, Work) and not body.earlier)
+
+
+def _of_another(body: Body, recording: int) -> bool:
+    return isinstance(body, Analysed) and body.recording != recording

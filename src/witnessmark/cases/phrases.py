@@ -173,6 +173,20 @@ def starts(line: StartLine) -> str:
     return ", ".join(out)
 
 
+def out_of_date(outdated: tuple[int, Verified, Logged]) -> str:
+    """Which check of the repair counts no more, and since which entry."""
+    number, made, since = outdated
+    return (f"The check of entry {number} ({made.overall}) is out of date: {changed_since(since)} "
+            f"(entry {since.number}); check again")  # fmt: skip
+
+
+def changed_since(since: Logged) -> str:
+    """What puts a check of the repair out of date."""
+    if isinstance(since.body, Work):
+        return "work was done after it"
+    return "the case was opened again after it" if isinstance(since.body, Reopened) else "a later recording was made"
+
+
 def marks(e: Logged) -> str:
     """What became of an entry: corrected or withdrawn, and by which."""
     out = [f"corrected by {entries(e.corrected_by)}"] if e.corrected_by else []

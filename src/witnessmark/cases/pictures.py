@@ -6,12 +6,14 @@ import base64
 import io
 import json
 import math
+import warnings
 from typing import Any
 
 from witnessmark.cases.model import Attachment
 
 WIDEST = 1200  # pixels of the longer side: sharp on half a printed page
 MOST_PIXELS = 64_000_000  # more than most cameras have; a picture that claims more is not unpacked
+MOST_JPEG_PIXELS = 150_000_000  # a JPEG is unpacked at an eighth of its size, as its form allows
 QUALITY = 80
 MOST_SLOTS = 400
 
@@ -39,12 +41,16 @@ def _small(data: bytes) -> tuple[bytes, int, int] | None:
     from PIL import Image, ImageOps
 
     try:
-        with Image.open(io.BytesIO(data), formats=("JPEG", "PNG", "WEBP")) as opened:
-            if opened.width * opened.height > MOST_PIXELS:
+        # Pillow warns of pictures above 89 million pixels; the limits here are our own
+        with (
+            warnings.catch_warnings(action="ignore"),
+            Image.open(io.BytesIO(data), formats=("JPEG", "PNG", "WEBP")) as opened,
+        ):
+            if opened.width * opened.height > (MOST_JPEG_PIXELS if opened.format == "JPEG" else MOST_PIXELS):
                 return None
-            opened.draft("RGB", (WIDEST, WIDEST))
+            # made small first: turning and converting the whole of a large picture takes several times its memory
+            opened.thumbnail((WIDEST, WIDEST))
             upright = ImageOps.exif_transpose(opened).convert("RGBA")
-        upright.thumbnail((WIDEST, WIDEST))
         ground = Image.new("RGB", upright.size, "white")
         ground.paste(upright, mask=upright.getchannel("A"))
         out = io.BytesIO()

@@ -52,9 +52,28 @@ def case_schema() -> Schema:
             ),
             "closed": maybe(record({"text": TEXT, "cause": maybe(TEXT), "target": maybe(TEXT)})),
             "observed": listing(record({"number": NUMBER, "test": TEXT, "outcome": TEXT})),
+            "balance": listing(
+                record(
+                    {
+                        "number": NUMBER,
+                        "causes": listing(
+                            record(
+                                {
+                                    "id": TEXT,
+                                    "with": maybe(TEXT),
+                                    "target": {"type": ["string", "integer", "null"]},
+                                    "probability": {"type": "number", "minimum": 0, "maximum": 1},
+                                }
+                            )
+                        ),
+                    }
+                ),
+                description="causes of the analysis that counts, then after each entry that moved them",
+            ),
             "to_restore": listing(record({"number": NUMBER, "item": TEXT, "why": TEXT})),
             "tests_open": listing(record({"number": NUMBER, "test": TEXT, "statement": TEXT})),
             "verification": maybe(record({"number": NUMBER, "overall": TEXT, "statement": TEXT})),
+            "out_of_date": maybe(record({"number": NUMBER, "overall": TEXT, "since": NUMBER})),
             "entries": listing(entry),
         }
     )

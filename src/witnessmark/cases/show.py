@@ -6,9 +6,11 @@ import textwrap
 
 from witnessmark.cases.bodies import ChosenTest, ProposedTest, Work
 from witnessmark.cases.model import Case, Logged
-from witnessmark.cases.phrases import cause, marks, say
-from witnessmark.report.blocks import WIDTH, block, opening
-from witnessmark.report.words import percent, plural
+from witnessmark.cases.phrases import cause, marks, out_of_date, say
+from witnessmark.cases.weighing import Balance, balances
+from witnessmark.causes.model import Prior
+from witnessmark.report.blocks import WIDTH, block
+from witnessmark.report.words import opening, percent, plural
 
 LABEL = 12
 LINES = 3  # of one entry in the log; case show --json and the report give all of it
@@ -27,6 +29,7 @@ def standing(case: Case, vin: str) -> str:
     lines += _block("Test", _test(case))
     lines += _block("Work", [f"{n}  {say(w)}" for n, w in case.of(Work) if not w.earlier])
     lines += _block("Checked", [] if case.verification is None else [say(case.verification[1])])
+    lines += _block("Checked", [] if case.outdated is None else [out_of_date(case.outdated)])
     lines += _block("To restore", [f"{n}  {say(d)}" for n, d in case.to_restore])
     lines += _block("Closed", [] if case.closed is None else [say(case.closed)])
     return "\n".join(lines)
@@ -60,13 +63,29 @@ def cases(found: tuple[Case, ...]) -> str:
     return "\n".join(out)
 
 
+def priors(found: tuple[Prior, ...]) -> str:
+    """The priors of causes that closed cases moved, beside those delivered."""
+    rows = sorted((p for p in found if p.cases), key=lambda p: -p.cases)
+    return "\n".join(
+        f"{p.cause:<24}{plural(p.cases, 'closed case'):<16}prior {percent(p.used)} (90 %: {percent(p.low_90)} to "
+        f"{percent(p.high_90)}), as delivered {percent(p.knowledge)}"
+        for p in rows
+    )  # fmt: skip
+
+
 def _verdict(case: Case) -> list[str]:
     judged = case.verdict
     if judged is None:
         return ["no recording is analysed yet"]
     number, made = judged
-    causes = ", ".join(f"{cause(c)} {percent(c.probability)}" for c in made.causes[:CAUSES])
-    return [f"{causes or 'no cause named'} (recording {made.recording}, entry {number})"]
+    first, *later = balances(case)
+    moved = f", with your {plural(made.closed_cases, 'closed case')}" if made.closed_cases else ""
+    out = [f"{_causes(first) or 'no cause named'} (recording {made.recording}, entry {number}{moved})"]
+    return out + [f"after entry {b.number}: {_causes(b)}" for b in later]
+
+
+def _causes(balance: Balance) -> str:
+    return ", ".join(f"{cause(c)} {percent(c.probability)}" for c in balance.causes[:CAUSES])
 
 
 def _test(case: Case) -> list[str]:

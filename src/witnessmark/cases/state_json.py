@@ -8,13 +8,14 @@ from witnessmark import __version__
 from witnessmark.cases.codec import body_data
 from witnessmark.cases.model import Case, Logged
 from witnessmark.cases.phrases import say
+from witnessmark.cases.weighing import balances
 
 SCHEMA = "witnessmark.case-state/1"
 
 
 def state_json(case: Case, vin: str, since: int = 0) -> dict[str, Any]:
     """The state. ``vin``: the vehicle number as it may be shown; ``since``: only the entries after this one."""
-    verified = case.verification
+    verified, outdated = case.verification, case.outdated
     return {
         "schema": SCHEMA,
         "program": {"name": "witnessmark", "version": __version__},
@@ -32,11 +33,23 @@ def state_json(case: Case, vin: str, since: int = 0) -> dict[str, Any]:
         },
         "closed": _closed(case),
         "observed": [{"number": n, "test": t, "outcome": o} for n, t, o in case.observed],
+        "balance": [
+            {
+                "number": b.number,
+                "causes": [
+                    {"id": c.id, "with": c.with_, "target": c.target, "probability": c.probability} for c in b.causes
+                ],
+            }
+            for b in balances(case)
+        ],
         "to_restore": [{"number": n, "item": d.item, "why": d.why} for n, d in case.to_restore],
         "tests_open": [{"number": n, "test": t.test, "statement": t.statement} for n, t in case.tests_open],
         "verification": None
         if verified is None
         else {"number": verified[0], "overall": verified[1].overall, "statement": verified[1].statement},
+        "out_of_date": None
+        if outdated is None
+        else {"number": outdated[0], "overall": outdated[1].overall, "since": outdated[2].number},
         "entries": [_entry(e) for e in case.log if e.number > since],
     }
 
@@ -61,8 +74,8 @@ def _entry(e: Logged) -> dict[str, Any]:
     }
 
 
-def list_json(cases: tuple[Case, ...]) -> dict[str, Any]:
-    """All cases in short."""
+def list_json(cases: tuple[Case, ...], damaged: tuple[str, ...] = ()) -> dict[str, Any]:
+    """All cases in short. ``damaged``: a line for each that cannot be read."""
     return {
         "schema": "witnessmark.case-list/1",
         "cases": [
@@ -80,4 +93,5 @@ def list_json(cases: tuple[Case, ...]) -> dict[str, Any]:
             }
             for c in cases
         ],
+        "damaged": list(damaged),
     }

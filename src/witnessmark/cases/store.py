@@ -84,15 +84,24 @@ class Cases:
             return self._read(connection, case_id)
 
     def read_all(self) -> tuple[Case, ...]:
-        """Every case, the one opened last first."""
+        """Every case, the one opened last first. BadCase where one is damaged."""
+        made, damaged = self.read_each()
+        if damaged:
+            raise BadCase(damaged[0])
+        return made
+
+    def read_each(self) -> tuple[tuple[Case, ...], tuple[str, ...]]:
+        """(every case that can be read, the one opened last first; one line for each that is damaged)."""
         rows = select(entries).order_by(entries.c.case_id, entries.c.number)
         with self._reads() as connection:
             found = [dict(r) for r in connection.execute(rows).mappings()]
-        made = [
-            fold(codec.restored(r, f"{self.place}: case {key}") for r in group)
-            for key, group in groupby(found, key=lambda r: r["case_id"])
-        ]
-        return tuple(sorted(made, key=lambda c: c.log[0].entry.at_utc, reverse=True))
+        made, damaged = [], []
+        for key, group in groupby(found, key=lambda r: r["case_id"]):
+            try:
+                made.append(fold(codec.restored(r, f"{self.place}: case {key}") for r in group))
+            except BadCase as error:
+                damaged.append(str(error))
+        return tuple(sorted(made, key=lambda c: c.log[0].entry.at_utc, reverse=True)), tuple(damaged)
 
     def file(self, case_id: str, sha256: str) -> Attachment | None:
         """A file of a case; None where it was left out of what was imported. BadCase where it is damaged."""

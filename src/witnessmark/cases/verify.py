@@ -10,10 +10,20 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from witnessmark.cases.bodies import Body, RecordingAdded, StartLine, Verified, Work
-from witnessmark.cases.model import Attachment, Case
+from witnessmark.cases.model import Attachment, Case, alters
 from witnessmark.cases.store import Cases, attachment
 from witnessmark.cases.vin import without_vins
-from witnessmark.cases.work import JSON, MOST_LINES, Analyse, Recorded, content_hash, finding_line, json_bytes, recorded
+from witnessmark.cases.work import (
+    JSON,
+    MOST_LINES,
+    Analyse,
+    Recorded,
+    content_of,
+    finding_line,
+    json_bytes,
+    recorded,
+    size_of,
+)
 from witnessmark.errors import BadCase
 from witnessmark.report.model import Analysis
 
@@ -53,16 +63,36 @@ def checked_repair(
 ) -> Checked:
     """Hold the recording at ``path`` against one of the case's. BadCase where that one is gone or not the same."""
     before_number, before = before_repair(case, number)
-    sha256, _ = content_hash(path)
-    if sha256 == before.sha256:
+    same = _held(case, path)
+    if same is not None and _sha256(case, same) == before.sha256:
         raise BadCase(f"{path}: the same recording as before the repair; give the one made after it")
+    _made_since(case, path, same)
     earlier_path = _as_it_was(case.id, before_number, before)
     with _setup_of(store, case, before, setup_path) as (used, name):
         after = recorded(path, used, "after the repair", analyse, name)
         earlier = analyse(earlier_path, used)
     verified, whole = _verified(earlier, after.analysis, before_number, name)
-    same = next((n for n, r in case.of(RecordingAdded) if r.sha256 == sha256), None)
     return Checked(after if same is None else same, verified, (*after.files, whole) if same is None else (whole,))
+
+
+def _held(case: Case, path: str) -> int | None:
+    """The first recording of the case with the same content, None where it is new. Only equal sizes are hashed."""
+    size = size_of(path)
+    alike = [(n, r.sha256) for n, r in case.of(RecordingAdded) if r.size_bytes == size]
+    sha256 = content_of(path)[0] if alike else ""
+    return next((n for n, held in alike if held == sha256), None)
+
+
+def _sha256(case: Case, number: int) -> str:
+    return next(r.sha256 for n, r in case.of(RecordingAdded) if n == number)
+
+
+def _made_since(case: Case, path: str, number: int | None) -> None:
+    """Refuse a recording that the case holds from before the last work, before minutes are spent on it."""
+    last = max((e.number for e in case.log if e.counts and alters(e.body)), default=0)
+    if number is not None and number < last:
+        raise BadCase(f"{path}: is recording {number} of case {case.id}, older than entry {last} "
+                      f"({case.log[last - 1].entry.kind}); make a recording now and give that")  # fmt: skip
 
 
 def _as_it_was(case_id: str, number: int, added: RecordingAdded) -> str:
@@ -70,7 +100,7 @@ def _as_it_was(case_id: str, number: int, added: RecordingAdded) -> str:
     if not os.path.exists(added.path):
         raise BadCase(f"{added.path}: recording {number} of case {case_id} is there no more; put it back, or say where "
                       f"it lies: case correct {case_id} {number} --set path=... --why moved")  # fmt: skip
-    if content_hash(added.path)[0] != added.sha256:
+    if size_of(added.path) != added.size_bytes or content_of(added.path)[0] != added.sha256:
         raise BadCase(f"{added.path}: not what it was when it became recording {number} of case {case_id}; "
                       "put the original back")  # fmt: skip
     return added.path
@@ -86,7 +116,7 @@ def _setup_of(store: Cases, case: Case, before: RecordingAdded, given: str | Non
     if kept is None:
         raise BadCase(f"case {case.id}: the setup kept with {before.path} is missing; give it with --setup")
     with tempfile.TemporaryDirectory(prefix="witnessmark-") as folder:
-        path = os.path.join(folder, os.path.basename(before.setup_path) or "setup.toml")
+        path = os.path.join(folder, "setup.toml")
         Path(path).write_bytes(kept.data)
         yield path, before.setup_path
 

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import re
+import tomllib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Any
 
+from witnessmark.cases import codec
 from witnessmark.cases.bodies import (
     Analysed,
     Body,
@@ -28,11 +28,13 @@ from witnessmark.cases.model import Attachment, Case
 from witnessmark.cases.store import LARGEST_FILE, attachment
 from witnessmark.cases.vin import without_vins
 from witnessmark.cases.words import is_code, masked
+from witnessmark.causes.catalogue import load_knowledge
+from witnessmark.causes.engines import EngineFacts
+from witnessmark.causes.listing import plain
 from witnessmark.errors import BadCase
-from witnessmark.recording.setup import load_setup
+from witnessmark.recording.content import content_hash, content_size
 from witnessmark.report.model import Analysis
 
-BLOCK = 1 << 20  # bytes hashed at a time
 JSON, TOML = "application/json", "application/toml"
 # First bytes of a picture (published: ISO/IEC 10918-1 JPEG start of image, ISO/IEC 15948 PNG signature, RFC 9649 WebP).
 PICTURES = (
@@ -42,6 +44,7 @@ PICTURES = (
 )
 # What a case takes up of a long analysis; the whole of it is its file.
 MOST_LINES = 60
+VIN_VALUE = re.compile(r"""(\bvin["']?\s*=\s*)("(?:[^"\\\n]|\\.)*"|'[^'\n]*')""")  # in TOML
 Analyse = Callable[[str, str | None], Analysis]
 
 
@@ -68,29 +71,20 @@ def _reason(error: Exception) -> str:
     return str(getattr(error, "strerror", None) or error).lower()
 
 
-def content_hash(path: str) -> tuple[str, int]:
-    """(SHA-256, bytes) of a file's content, or of a folder's: of its files' names and contents, sorted by name."""
-    goal = Path(path)
+def content_of(path: str) -> tuple[str, int]:
+    """(SHA-256, bytes) of a recording's content; BadCase where it cannot be read."""
     try:
-        if not goal.is_dir():
-            return _hash_of_file(goal)
-        whole, total = hashlib.sha256(), 0
-        for file in sorted(p for p in goal.rglob("*") if p.is_file()):
-            digest, size = _hash_of_file(file)
-            whole.update(f"{file.relative_to(goal).as_posix()}\0{size}\0{digest}\n".encode(errors="surrogateescape"))
-            total += size
-        return whole.hexdigest(), total
+        return content_hash(path)
     except (OSError, ValueError) as error:
         raise BadCase(f"{path}: {_reason(error)}; check the name and its rights") from None
 
 
-def _hash_of_file(path: Path) -> tuple[str, int]:
-    digest, size = hashlib.sha256(), 0
-    with path.open("rb") as file:
-        while block := file.read(BLOCK):
-            digest.update(block)
-            size += len(block)
-    return digest.hexdigest(), size
+def size_of(path: str) -> int:
+    """Bytes of a recording's content; BadCase where it cannot be reached."""
+    try:
+        return content_size(path)
+    except (OSError, ValueError) as error:
+        raise BadCase(f"{path}: {_reason(error)}; check the name and its rights") from None
 
 
 # ---- recordings
@@ -110,26 +104,52 @@ class Recorded:
         return self.recording, replace(self.analysed, recording=last + 1)
 
 
-def recorded(path: str, setup_path: str | None, note: str, analyse: Analyse, setup_name: str = "") -> Recorded:
+def recorded(
+    path: str,
+    setup_path: str | None,
+    note: str,
+    analyse: Analyse,
+    setup_name: str = "",
+    weighed: tuple[int, ...] = (),
+) -> Recorded:
     """Analyse a recording for a case. Raises what the analysis raises of a bad recording or setup.
 
-    ``setup_name``: how to call the setup, where ``setup_path`` is only a copy of it.
+    ``setup_name``: how to call the setup, where ``setup_path`` is only a copy of it. ``weighed``: the entries of what
+    was seen by hand that ``analyse`` takes in.
     """
     analysis = analyse(path, setup_path)
-    sha256, size = content_hash(path)
+    sha256, size = content_of(path)
     setup = None if setup_path is None else _setup_file(setup_path)
     named = setup_name or setup_path
     setup_hash = None if setup is None else setup.sha256
     added = RecordingAdded(os.path.abspath(path), sha256, size, note, named or "", setup_hash)
     body, whole = analysed(replace(analysis, setup_path=named), path)
+    body = replace(body, weighed=weighed, closed_cases=sum(p.cases for p in analysis.verdict.priors))
     return Recorded(added, body, (whole,) if setup is None else (whole, setup), analysis)
 
 
 def _setup_file(path: str) -> Attachment:
     """The setup as it was used, its vehicle number masked (which a setup may hold)."""
-    text = read_file(path).decode("utf-8", errors="replace")
-    vin = load_setup(path).vehicle.vin
-    return attachment((text.replace(vin, masked(vin)) if vin else text).encode(), TOML, path)
+    text = read_file(path).decode("utf-8-sig", errors="replace")
+    vin = tomllib.loads(text).get("vehicle", {}).get("vin")
+    return attachment((_without_number(text, vin, path) if vin else text).encode(), TOML, path)
+
+
+def _without_number(text: str, vin: str, path: str) -> str:
+    """A setup's text with the vehicle number masked. BadCase where it stands in it in any other way, as by escapes."""
+    hidden = masked(vin)
+    if vin == hidden:
+        return text  # the setup of a case, used again
+    text = re.sub(re.escape(vin), hidden, VIN_VALUE.sub(rf'\g<1>"{hidden}"', text), flags=re.IGNORECASE)
+    try:
+        left = tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        left = {}
+    told = codec.canonical(left).upper()
+    if left.get("vehicle", {}).get("vin") != hidden or vin.upper() in told:
+        raise BadCase(f'{path}: the vehicle number cannot be masked; write it as vin = "..." on a line of its own, '
+                      "without escapes, and nowhere else")  # fmt: skip
+    return text
 
 
 def analysed(analysis: Analysis, path: str) -> tuple[Analysed, Attachment]:
@@ -214,17 +234,24 @@ def _codes(data: Any) -> Iterator[str]:
 
 
 def test_chosen(case: Case, test: str | None, statement: str, why: str) -> ChosenTest:
-    """The test to do next: by id from the last analysis (its first one where no id is given), or in own words."""
+    """The test to do next: one the last analysis proposes (its first where no id is given), one of the catalogue by
+    its id, or one in own words. Other words for a test that is known keep its cautions and outcomes.
+    """
     made = case.of(Analysed)
     number, offered = (made[-1][0], made[-1][1].next_tests) if made else (None, ())
-    for line in offered:
-        if test in (None, line.id) and not statement:
-            return ChosenTest(line.id, line.statement, why or line.why, line.outcomes, line.cautions, number)
+    line = None if test is None and statement else next((t for t in offered if test in (None, t.id)), None)
+    if line is not None:
+        return ChosenTest(line.id, statement or line.statement, why or line.why, line.outcomes, line.cautions, number)
+    row = None if test is None else next((t for t in load_knowledge().test if t.id == test), None)
+    if row is not None:
+        outcomes = tuple(Possible(o.result, o.then) for o in row.outcomes)
+        cautions = load_knowledge().caution_texts(row.cautions, EngineFacts())
+        return ChosenTest(row.id, statement or plain(row.statement), why, outcomes, cautions)
     if statement:
         return ChosenTest(test or "own", statement, why)
     known = ", ".join(t.id for t in offered) or "none: no recording is analysed yet"
-    raise BadCase(f"case {case.id}: {test or 'no test'} is not among the tests its last analysis proposes ({known}); "
-                  "name one of them or say with --statement what to do")  # fmt: skip
+    raise BadCase(f"case {case.id}: {test or 'no test'} is neither among the tests its last analysis proposes "
+                  f"({known}) nor in the catalogue (witnessmark tests); name one or say with --statement what to do")  # fmt: skip
 
 
 def outcome(case: Case, chosen: int, result: str, note: str) -> Outcome:

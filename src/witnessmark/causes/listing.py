@@ -17,7 +17,7 @@ def listed(knowledge: Knowledge) -> str:
     """Every test in a line or two: id, minutes, what it is."""
     lines = [
         textwrap.fill(
-            f"{t.id:<{NAME}}{t.minutes:>3} min  {_plain(t.statement)}", WIDTH, subsequent_indent=" " * (NAME + 9),
+            f"{t.id:<{NAME}}{t.minutes:>3} min  {plain(t.statement)}", WIDTH, subsequent_indent=" " * (NAME + 9),
             break_on_hyphens=False,
         )
         for t in knowledge.test
@@ -29,7 +29,7 @@ def test_page(test: str, knowledge: Knowledge) -> str:
     """One test: what to do, cost, cautions, outcomes by number. Raises BadObservation for an id that is none."""
     row = find_test(test, knowledge, "tests")
     price = price_of(row, knowledge)
-    lines = [row.id, *_wrapped(_plain(row.statement))]
+    lines = [row.id, *_wrapped(plain(row.statement))]
     lines += _wrapped(
         f"{row.minutes} min of work, {price.total:.0f} min in all; with "
         f"{', '.join(knowledge.equipment[e] for e in row.equipment)}."
@@ -41,7 +41,7 @@ def test_page(test: str, knowledge: Knowledge) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _plain(statement: str) -> str:
+def plain(statement: str) -> str:
     """A statement without the places that a finding fills in."""
     return re.sub(r" ?\(?\{\w+\}\)?", "", statement)
 

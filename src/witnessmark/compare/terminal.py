@@ -5,8 +5,7 @@ from __future__ import annotations
 from witnessmark.compare.compare import named
 from witnessmark.compare.model import CamPair, Comparison, Judged, StartSide, ToothPair
 from witnessmark.report.blocks import block as _block
-from witnessmark.report.blocks import opening
-from witnessmark.report.words import plural
+from witnessmark.report.words import opening, plural
 
 MOST_TEETH = 6
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import threading
 from collections.abc import Callable, Collection
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 from witnessmark.errors import Cancelled, WitnessmarkError
 from witnessmark.recording import store_format as form
 from witnessmark.recording.columns import CHUNK, finite
+from witnessmark.recording.content import content_hash, files_in
 from witnessmark.recording.model import Recording
 from witnessmark.recording.open import check_names, open_recording
 from witnessmark.recording.setup import load_setup
@@ -25,7 +25,6 @@ from witnessmark.recording.store_write import ChannelWriter, StoreWriter
 from witnessmark.recording.trouble import refuse
 
 Progress = Callable[[float], None]
-_PART = 1 << 20  # bytes hashed at once
 _SPOOLED = 0.9  # of the work, where the reader goes through the whole file itself
 
 
@@ -165,27 +164,15 @@ class _Hashing:
         self._pool.shutdown()
 
     def _hash(self) -> form.Origin:
-        digest, size = hashlib.sha256(), 0
-        root = Path(self._path)
-        for file in _files(root):
-            if file != root:
-                digest.update(f"{file.relative_to(root).as_posix()}\0{file.stat().st_size}\0".encode())
-            with open(file, "rb") as raw:
-                while (part := raw.read(_PART)) and not self._stop.is_set():
-                    digest.update(part)
-                    size += len(part)
+        sha256, size = content_hash(self._path, lambda: not self._stop.is_set())
         name = os.path.basename(os.path.abspath(self._path)).encode("utf-8", "replace").decode("utf-8")
-        return form.Origin(name=name, bytes=size, sha256=digest.hexdigest())
-
-
-def _files(root: Path) -> list[Path]:
-    return sorted(p for p in root.rglob("*") if p.is_file()) if root.is_dir() else [root]
+        return form.Origin(name=name, bytes=size, sha256=sha256)
 
 
 def _state(path: str | os.PathLike[str]) -> list[tuple[str, int, int]]:
     """What shows that a file was written to; empty where there is none."""
     root = Path(path)
     try:
-        return [(str(p), (s := p.stat()).st_size, s.st_mtime_ns) for p in _files(root)]
+        return [(str(p), (s := p.stat()).st_size, s.st_mtime_ns) for p in files_in(root)]
     except (OSError, ValueError):  # opening it will say what is wrong
         return []

@@ -41,8 +41,3 @@ def latin(text: str) -> str:
     }.items():
         text = text.replace(fancy, plain)
     return text.encode("latin-1", "replace").decode("latin-1")
-
-
-def opening(caution: str) -> str:
-    """A caution's first sentence; where it is shortened, the report and the JSON carry the whole of it elsewhere."""
-    return caution.split(". ")[0].rstrip(".") + "."

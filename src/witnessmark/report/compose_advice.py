@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from witnessmark.causes.model import Advice, NextTest, Observed, Share
-from witnessmark.report.blocks import opening
 from witnessmark.report.model import Analysis, Section, Sentence, Table
-from witnessmark.report.words import CAUSES, percent, uncapitalised
+from witnessmark.report.words import CAUSES, opening, percent, uncapitalised
 
 OTHER_TESTS = 2  # further tests worth a line: more would not be done before the record is repeated
 PRIORS_SHOWN = 12

@@ -10,11 +10,11 @@ import re
 from witnessmark.engine.model import Attempt
 from witnessmark.findings.model import Finding
 from witnessmark.report import collect, phrases, where
-from witnessmark.report.blocks import block, opening
+from witnessmark.report.blocks import block
 from witnessmark.report.compose_advice import observed_words
 from witnessmark.report.compose_parts import where_text
 from witnessmark.report.model import Analysis
-from witnessmark.report.words import KINDS, SYMPTOM_KINDS, degrees, output_words, percent
+from witnessmark.report.words import KINDS, SYMPTOM_KINDS, degrees, opening, output_words, percent
 
 FINDINGS = 3
 ATTEMPTS = 4

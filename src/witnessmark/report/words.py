@@ -180,3 +180,8 @@ def output_words(kind: str, cylinder: int | None, channel: str, evidence: dict[s
     if "apart_deg" in evidence:
         return f"the spark {which} comes at another angle than the others"
     return KINDS[kind]
+
+
+def opening(caution: str) -> str:
+    """A caution's first sentence; where it is shortened, the report and the JSON carry the whole of it elsewhere."""
+    return caution.split(". ")[0].rstrip(".") + "."
