@@ -69,7 +69,18 @@ def _check(source: str, options: Following, folder: bool) -> None:
             f'"{odd}" is no kind of finding; use one of {", ".join(KINDS)}', param_hint="--keep-on"
         )
     if options.minutes is not None:
-        output.check_places([str(Path(options.keep_in) / "event.raw")], read)
+        _make_folder(options.keep_in)
+
+
+def _make_folder(given: str) -> None:
+    """The folder for what is kept, made where it is not there yet."""
+    try:
+        os.makedirs(given, exist_ok=True)
+    except (OSError, ValueError) as error:
+        why = "is a file" if os.path.exists(given) else f"cannot be made ({getattr(error, 'strerror', None) or error})"
+        raise BadOutput(f"{given}: {why}; --keep-in takes a folder to keep recordings in") from None
+    if not os.access(given, os.W_OK | os.X_OK):
+        raise BadOutput(f"{given}: no permission to write in it; --keep-in takes a folder to keep recordings in")
 
 
 def _check_folder(options: Following) -> None:

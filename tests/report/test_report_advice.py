@@ -73,3 +73,15 @@ def test_seen_at_the_part_the_repair_is_open_in_every_output():
         words = " ".join(text.replace("\xa0", " ").split())
         assert "Repair or replacement is open" in words
     assert "Repair" not in summary(with_verdict())
+
+
+def test_a_look_that_contradicts_the_verdict_is_said_in_its_line():
+    whole, seen = with_verdict(("look-at-the-tooth", "2")), with_verdict(("look-at-the-tooth", "1"))
+    for text in (summary(whole), report_html(whole)):
+        words = " ".join(text.replace("\xa0", " ").split())
+        assert "contradicts this (the tooth is whole): doubt slot reference and hookup first" in words
+    assert "contradicts" not in summary(seen) + summary(with_verdict())
+    assert "To bring slot" in summary(with_verdict())
+    assert "To bring slot" not in summary(whole)
+    assert analysis_json(whole)["observed"][0]["against"] == ["trigger-wheel-tooth"]
+    assert analysis_json(seen)["observed"][0]["against"] == []

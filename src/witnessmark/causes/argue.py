@@ -102,8 +102,8 @@ def why_words(worth: Worth, causes: tuple[Cause, ...], context: Context, knowled
         )
     if why == "tells":
         return (
-            f"No test pays for itself, and none that is left sees {what} at the part; this one tells most about the "
-            f"causes for its cost: {numbers}."
+            f"No test that is left can show {what} at the part, and none saves more time than it costs; this one tells "
+            f"most about the causes for its cost: {numbers}."
         )
     if worth.value_min <= 0.0:
         return (

@@ -64,7 +64,11 @@ class NextTest:
 
 @dataclass(frozen=True, slots=True)
 class Observed:
-    """A test done by hand with its outcome, and what it did to the cause that was first before it."""
+    """A test done by hand with its outcome, and what it did to the cause that was first before it.
+
+    sees: causes that it showed at the part. against: causes that it looks for there and did not show, where that
+    speaks clearly against them.
+    """
 
     test: str
     result: str
@@ -77,6 +81,7 @@ class Observed:
     before: float
     after: float
     with_: str | None = None
+    against: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ from witnessmark.causes.weigh import Balance, Entry, by_probability
 from witnessmark.errors import BadObservation
 
 CLOSEST = 3
+CLEARLY = 0.5  # an outcome less likely than this share of what it is otherwise speaks clearly against a cause
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,9 +161,19 @@ def observe(
             Observed(
                 test=one.test, result=outcome.result, then=outcome.then, sees=tuple(outcome.sees), when=one.when,
                 by=one.by, note=one.note, cause=first.id, with_=first.with_, before=first.probability, after=after,
+                against=_against(test, one.outcome),
             )
         )  # fmt: skip
     return balance, tuple(said)
+
+
+def _against(test: TestRow, outcome: int) -> tuple[str, ...]:
+    """Causes that the test looks for at the part, and that this outcome speaks clearly against."""
+    return tuple(
+        c
+        for c in test.observes
+        if c not in test.outcomes[outcome].sees and test.chances([c])[outcome] < CLEARLY * test.others[outcome]
+    )
 
 
 def _order(entries: Sequence[Entry], order: tuple[str, ...]) -> tuple[str, ...]:

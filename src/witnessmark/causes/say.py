@@ -15,6 +15,7 @@ TOOTH = "trigger-wheel-tooth"
 TOOTH_KINDS = ("tooth-absent", "tooth-weak", "tooth-displaced", "tooth-extra")
 # A finding supports a cause when the cause makes it at least this fraction as likely as its best cause does.
 SUPPORTS = 0.25
+MOST_TIMES = 1e7  # beyond it a ratio of estimates says no more than "very many"
 
 
 def words(entry: Entry, balance: Balance, findings: Findings, context: Context, knowledge: Knowledge) -> Cause:
@@ -77,6 +78,15 @@ def share(probability: float) -> str:
     if probability > 0.995:
         return "above 0.99"
     return f"{probability:.2f}" if probability >= 0.005 else "below 0.01"
+
+
+def times_words(ratio: float) -> str:
+    """How many times over: as many digits as the estimates behind it may bear."""
+    if ratio < 10.0:
+        return f"{ratio:.1f}"
+    if ratio > MOST_TIMES:
+        return f"over {MOST_TIMES / 1e6:.0f} million"
+    return f"{float(f'{ratio:.2g}'):,.0f}".replace(",", " ")
 
 
 def _sentence(text: str) -> str:
@@ -149,7 +159,7 @@ def what_would_change(balance: Balance, causes: tuple[Cause, ...], findings: Fin
         return "Only evidence for something not in the list would change this."
     rival = rivals[0]
     ratio = first.probability / rival.probability
-    needed = f"{ratio:.1f}" if ratio < 10 else f"{ratio:.0f}"
+    needed = times_words(ratio)
     row = knowledge.cause_row(rival.id)
     if rival.with_ is not None or first.with_ is not None:
         what = f"{_sentence(name_of(rival, knowledge))} ({share(rival.probability)})"

@@ -21,6 +21,7 @@ from witnessmark.report.words import (
     listed,
     output_words,
     percent,
+    uncapitalised,
     wheel_words,
 )
 from witnessmark.wheel.model import Tooth
@@ -46,7 +47,7 @@ def verdict(analysis: Analysis) -> Sentence:
     odds = _odds(analysis)
     if main and isinstance(main[0].evidence.get("or_slot"), int):
         odds = odds.replace(f"at slot {main[0].slot} (", "at one of the two (")
-    text = f"{_where(analysis, main)}{besides}; {odds}."
+    text = f"{_where(analysis, main)}{besides}; {odds}{_contradicted(analysis)}."
     main = [*main, *more]
     text = text[0].upper() + text[1:]
     if main:
@@ -55,6 +56,19 @@ def verdict(analysis: Analysis) -> Sentence:
     if analysis.wheel.layout is not None:
         return Sentence(text, (), collect.decoded_ranges(analysis), "measurement")
     return Sentence(text, (), collect.whole_record(analysis, analysis.wheel.channel), "record")
+
+
+def _contradicted(analysis: Analysis) -> str:
+    """What was seen at the part where it speaks against the first cause; "" where nothing does."""
+    if not analysis.verdict.causes:
+        return ""
+    first = analysis.verdict.causes[0]
+    against = [o for o in analysis.verdict.observed if {first.id, first.with_} & set(o.against)]
+    if not against or any({first.id, first.with_} & set(o.sees) for o in analysis.verdict.observed):
+        return ""
+    seen = listed([f"{uncapitalised(o.result).rstrip('.')}" for o in against])
+    doubt = "slot reference and hookup" if first.id == "trigger-wheel-tooth" else "hookup"
+    return f"; but what was seen at the part contradicts this ({seen}): doubt {doubt} first"
 
 
 def wheel_source(analysis: Analysis) -> str:

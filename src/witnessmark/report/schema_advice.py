@@ -78,6 +78,7 @@ def observed_schema() -> Schema:
             "test": TEXT,
             "result": TEXT,
             "sees": listing(CAUSE),
+            "against": listing(CAUSE, description="causes that it looks for at the part and speaks against"),
             "when": TEXT,
             "by": TEXT,
             "note": TEXT,

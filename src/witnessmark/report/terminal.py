@@ -19,6 +19,7 @@ from witnessmark.report.words import KINDS, SYMPTOM_KINDS, degrees, opening, out
 FINDINGS = 3
 ATTEMPTS = 4
 CAUSES = 4
+TOOTH = "trigger-wheel-tooth"
 WORTH_A_LINE = 0.01  # a probability below this changes nothing that is done next
 
 
@@ -120,6 +121,9 @@ def _attempt(number: int, attempt: Attempt) -> str:
 
 
 def _look(analysis: Analysis) -> list[str]:
+    """How to bring the suspect to the sensor, unless it was looked at already (the report keeps it)."""
+    if any(TOOTH in (*o.sees, *o.against) for o in analysis.verdict.observed):
+        return []
     out = [where_text(spot) for spot in analysis.whereabouts[:2]]
     return [*out, f"Caution: {where.CAUTION}"] if out else []
 

@@ -87,6 +87,7 @@ def observed(seen: Observed) -> dict[str, Any]:
         "test": seen.test,
         "result": seen.result,
         "sees": list(seen.sees),
+        "against": list(seen.against),
         "when": seen.when,
         "by": seen.by,
         "note": seen.note,
