@@ -13,7 +13,7 @@ import soundfile
 
 from witnessmark.cli_follow import _whole
 from witnessmark.errors import BadRecording
-from witnessmark.follow.frames import RawFile, WavFile, wav_head
+from witnessmark.follow.frames import CHUNK, RawFile, WavFile, wav_head
 from witnessmark.follow.pipe import Pipe
 from witnessmark.follow.source import growing_file, is_folder
 from witnessmark.follow.spool import Spool
@@ -204,6 +204,41 @@ def test_rows_counted_over_many_looks_are_found_again(tmp_path, monkeypatch):
             assert part.start_s == pytest.approx(second)
             first = round(second * 1000)
             np.testing.assert_array_equal(part.read("line 1", 0, 99), ramp(3000)["line 1"][first : first + 50])
+
+
+@pytest.mark.parametrize("name", ["a.csv", "rate.csv"])
+def test_a_table_of_many_blocks_is_taken_in_at_one_look(tmp_path, monkeypatch, name):
+    """Blocks that end within a row; a table longer than one lies there already, or comes between two looks."""
+    monkeypatch.setattr("witnessmark.follow.frames.CHUNK", 1009)
+    path = tmp_path / name
+    data = whole(path, 9000)
+    for size in (len(data), len(data) // 2):
+        path.write_bytes(data[:size])
+        stream = growing_file(str(path))
+        stream.poll()
+        with open(path, "ab") as file:
+            file.write(data[size:] + b"9")  # and a row that is still being written
+        stream.poll()
+        assert not stream.poll()
+        assert stream.length_s == pytest.approx(9.0, abs=0.0011)
+        assert stream._rows[-1] == (len(data), 9000)
+        ends = [at for at, byte in enumerate(data) if byte == 10 and at >= stream.layout.data_at]
+        stream._rows = [stream._rows[0], stream._rows[-1]]  # so that counting from the first crosses many blocks
+        for row in (1, 70, 4321, 8999):
+            assert stream._row_number(row) == ends[row - 1] + 1
+            assert stream._before(ends[row - 1] + 3) == (ends[row - 1] + 1, row)
+        with stream.window(4.0, 4.25) as part:
+            np.testing.assert_array_equal(part.read("line 1", 0, 9999), ramp(9000)["line 1"][4000:4250])
+
+
+def test_a_csv_longer_than_a_block_is_followed_to_its_end(tmp_path):
+    path = tmp_path / "a.csv"
+    filler = "0" * 80
+    path.write_text("time,crank,note\n" + "".join(f"{i / 1000:.3f},{i % 7},{filler}\n" for i in range(100_000)))
+    assert path.stat().st_size > 2 * CHUNK
+    stream = TableFile(str(path))
+    assert stream.poll()
+    assert stream.length_s == pytest.approx(99.999)
 
 
 @pytest.mark.parametrize(
