@@ -142,7 +142,10 @@ def _stream(source: str, options: Following, setup: Setup, heard: Marks) -> None
         stream, look, say, heard, keeper=keeper, keep_on=frozenset(options.kinds),
         idle_s=IDLE_S if options.idle_s is None else options.idle_s,
     )  # fmt: skip
-    follower.follow()
+    try:
+        follower.follow()
+    finally:  # whatever ended it, and before the analysis of the whole, which may fail or be stopped
+        follower.keep_rest()
     analysis = look(_whole(stream, say)) if isinstance(stream, Pipe) else analyze(source, options.setup_path)
     follower.finish(analysis)
     _write(analysis, options)

@@ -95,8 +95,8 @@ class TableFile:
 
     def _take_in(self) -> None:
         """Counts the new whole rows and takes note of the last one's time."""
-        at, rows = self._rows[-1]
-        for at, data in self._whole_rows(at, self._growth.size):
+        known, rows = self._rows[-1]
+        for at, data in self._whole_rows(known, self._growth.size):
             rows += data.count(b"\n")
             self._rows.append((at + len(data), rows))
         while len(self._rows) > 2 and self._rows[-1][0] - self._rows[-3][0] < SPARSE:
@@ -179,8 +179,8 @@ class TableFile:
 
     def _row_number(self, number: int) -> int:
         """Offset of a row by its number."""
-        at, rows = max(r for r in self._rows if r[1] <= max(number, 0))
-        for at, data in self._whole_rows(at, self._end):
+        known, rows = max(r for r in self._rows if r[1] <= max(number, 0))
+        for at, data in self._whole_rows(known, self._end):
             ends = np.flatnonzero(np.frombuffer(data, np.uint8) == ord("\n"))
             if number - rows <= len(ends):
                 return at if number <= rows else at + int(ends[number - rows - 1]) + 1
