@@ -61,6 +61,8 @@ def _check(source: str, options: Following, folder: bool) -> None:
             raise BadOutput(f"{options.spool}: a spool keeps a whole pipe; it goes with - and without --keep-last")
         if Path(options.spool).suffix.lower() != ".raw":
             raise BadOutput(f"{options.spool}: a spool holds raw samples; give it a name that ends in .raw")
+        if os.path.lexists(options.spool):
+            raise BadOutput(f"{options.spool}: is there already and would be overwritten; choose another name")
     places = [options.json_path, options.report_path, options.spool]
     output.check_places([p for p in places if p is not None and p != PIPE], read)
     odd = next((k for k in options.kinds if k not in KINDS), None)
@@ -163,7 +165,10 @@ def _stream(source: str, options: Following, setup: Setup, heard: Marks) -> None
         idle_s=IDLE_S if options.idle_s is None else options.idle_s,
     )  # fmt: skip
     _warn(options, setup)
-    follower.follow()
+    try:
+        follower.follow()
+    finally:  # whatever ended it, and before the analysis of the whole, which may fail or be stopped
+        follower.keep_rest()
     analysis = look(_whole(stream, say)) if isinstance(stream, Pipe) else analyze(source, options.setup_path)
     follower.finish(analysis)
     _write(analysis, options)
@@ -177,7 +182,7 @@ def _open(source: str, options: Following) -> Stream:
     from witnessmark.follow.pipe import Pipe, raw_stdin
 
     keep_s = None if options.minutes is None else 60.0 * options.minutes + HELD_S
-    return Pipe(raw_stdin(), keep_s, options.spool)
+    return Pipe(raw_stdin(), keep_s, options.spool, None if keep_s is None else options.keep_in)
 
 
 def _whole(pipe: Pipe, say: Callable[[str], None]) -> Recording:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from witnessmark.errors import BadRecording
+from witnessmark.errors import BadOutput, BadRecording, BadSetup
 from witnessmark.follow.folder import Folder, watch
 from witnessmark.follow.marks import Marks
 
@@ -83,3 +83,40 @@ def test_it_ends_when_nothing_comes_and_when_the_folder_is_gone(tmp_path):
     gone = Script(folder.rmdir)
     with pytest.raises(BadRecording, match="cannot be watched"):
         watch(Folder(str(folder)), print, print, Marks(), idle_s=3.0, clock=gone.clock)
+
+
+FAULTS = [
+    (BadSetup("van.toml: [[channel]] names crank, which bad.csv lacks; correct the name"), "which bad.csv lacks"),
+    (BadOutput("out/bad.csv.html: no space left on device; choose another place"), "no space left"),
+    (MemoryError(), "bad.csv: MemoryError"),
+    (ValueError("odd\nrow"), "bad.csv: ValueError: odd row"),
+]
+
+
+@pytest.mark.parametrize(("fault", "words"), FAULTS)
+def test_one_that_goes_wrong_is_one_line_and_the_next_is_taken(tmp_path, monkeypatch, fault, words):
+    taken, said, marks = [], [], Marks()
+
+    def analyse(path):
+        if "bad" in path:
+            raise fault
+        taken.append(path)
+
+    def run_once():
+        steps = [nothing, add(tmp_path / "bad.csv", b"x\n"), *([nothing] * 8), add(tmp_path / "good.csv", b"x\n")]
+        script = Script(*steps, *([nothing] * 20), marks=marks)
+        return watch(Folder(str(tmp_path), settle_s=1.0), analyse, said.append, marks, clock=script.clock)
+
+    monkeypatch.delenv("WITNESSMARK_DEBUG", raising=False)
+    assert run_once() == 1
+    assert taken == [str(tmp_path / "good.csv")]
+    (line,) = said
+    assert words in line
+    assert "\n" not in line
+    for path in tmp_path.iterdir():
+        path.unlink()
+    marks.stop = False
+    if not isinstance(fault, (BadSetup, BadOutput)):
+        monkeypatch.setenv("WITNESSMARK_DEBUG", "1")
+        with pytest.raises(type(fault)):
+            run_once()

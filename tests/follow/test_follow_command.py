@@ -118,6 +118,7 @@ def test_a_folder_gives_each_its_own_results(start, tmp_path):
         (["van.csv", "--spool", "a.raw"], ("a.raw", "goes with -")),
         (["-", "--spool", "a.wav"], ("a.wav", "ends in .raw")),
         (["-", "--spool", "a.raw", "--keep-last", "1"], ("a.raw", "without --keep-last")),
+        (["-", "--spool", "old.raw"], ("old.raw", "is there already")),
         (["-", "--report", "-"], ("-", "report.html")),
         (["van.csv", "--json", "van.csv"], ("van.csv", "overwrite")),
         (["van.csv", "--keep-last", "1", "--keep-in", "nowhere"], ("nowhere", "no folder")),
@@ -134,6 +135,7 @@ def test_what_cannot_be_followed_is_one_line(tmp_path, monkeypatch, args, words)
     Path("van.csv").write_text("time,crank\n0,1\n")
     Path("van.npz").write_bytes(b"PK")
     Path("empty.csv").write_bytes(b"")
+    Path("old.raw").write_bytes(b"of yesterday")
     before = sorted(tmp_path.iterdir())
     result = run("follow", *args, input=b"")
     assert result.exit_code == BAD_INPUT, result.output
@@ -142,6 +144,7 @@ def test_what_cannot_be_followed_is_one_line(tmp_path, monkeypatch, args, words)
     for word in words:
         assert word in line
     assert sorted(tmp_path.iterdir()) == before
+    assert Path("old.raw").read_bytes() == b"of yesterday"
 
 
 def waited(true, seconds=40.0):

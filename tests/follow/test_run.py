@@ -126,6 +126,50 @@ def other_event():
     return Event(1.0, "mark", "marked by the user")
 
 
+def test_what_waits_is_kept_before_the_end_is_analysed(tmp_path):
+    """A mark within the last seconds, and one made while a look that never returns was going on."""
+    made = Growing(tmp_path, keep_s=6.0)
+    made.script.steps[20] = lambda: (made.grow(), made.marks.mark())
+    del made.script.steps[22:]
+    made.follower.follow()
+    assert made.keeper.kept == [str(tmp_path / "event-000012.000s-signal-lost.raw")]
+    made.follower.keep_rest()
+    assert "-mark" in made.keeper.kept[1]
+    made.marks.mark()
+    made.follower.keep_rest()
+    assert len(made.keeper.kept) == 3
+    with open(made.path, "r+b") as file:
+        file.truncate(5000)
+    made.marks.mark()
+    made.follower.keep_rest()  # the file it lay in is cut back: said, and no second fault on top of the first
+    assert "not kept" in made.said[-1]
+    assert "was cut back" in made.said[-1]
+    assert len(made.keeper.kept) == 3
+
+
+@pytest.mark.parametrize("end", [MemoryError, KeyboardInterrupt, BadRecording])
+def test_the_command_keeps_what_was_marked_whatever_ends_it(tmp_path, monkeypatch, end):
+    from witnessmark import cli_follow
+    from witnessmark.cli_live import Following
+    from witnessmark.recording.setup import Setup
+
+    write_recording(tmp_path / "van.raw", ramp(5000), RATE_HZ)
+    marks = Marks()
+
+    def ended(*_):
+        raise end("odd")
+
+    monkeypatch.setattr("witnessmark.pipeline.analyze", ended)
+    monkeypatch.setattr("witnessmark.pipeline.analyze_recording", lambda *_: ended())
+    monkeypatch.setattr("witnessmark.follow.run.Follower.follow", lambda self: (self._stream.poll(), marks.mark()))
+    options = Following(None, None, None, 1.0, (), str(tmp_path), None, 0.5, False)
+    monkeypatch.setattr("witnessmark.follow.keeper.Keeper._circumstances", lambda self, events, stop: ([()], "untold"))
+    with pytest.raises(end):
+        cli_follow._stream(str(tmp_path / "van.raw"), options, Setup(), marks)
+    (kept,) = tmp_path.glob("event-*-mark.raw")
+    assert kept.read_bytes().split(b"\n", 1)[1] == (tmp_path / "van.raw").read_bytes().split(b"\n", 1)[1]
+
+
 def test_events_of_the_same_minutes_share_a_file(tmp_path):
     from witnessmark.follow.model import Event
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import io
 import json
 import os
+import shutil
+import tempfile
 import time
 
 import numpy as np
@@ -12,11 +14,11 @@ import pytest
 import soundfile
 
 from witnessmark.cli_follow import _whole
-from witnessmark.errors import BadRecording
-from witnessmark.follow.frames import RawFile, WavFile, wav_head
+from witnessmark.errors import BadOutput, BadRecording
+from witnessmark.follow.frames import CHUNK, RawFile, WavFile, wav_head
 from witnessmark.follow.pipe import Pipe
 from witnessmark.follow.source import growing_file, is_folder
-from witnessmark.follow.spool import Spool
+from witnessmark.follow.spool import Spool, ring_bytes
 from witnessmark.follow.table import TableFile
 from witnessmark.recording.open import open_recording
 from witnessmark.recording.readers.raw_head import parse_head
@@ -206,6 +208,41 @@ def test_rows_counted_over_many_looks_are_found_again(tmp_path, monkeypatch):
             np.testing.assert_array_equal(part.read("line 1", 0, 99), ramp(3000)["line 1"][first : first + 50])
 
 
+@pytest.mark.parametrize("name", ["a.csv", "rate.csv"])
+def test_a_table_of_many_blocks_is_taken_in_at_one_look(tmp_path, monkeypatch, name):
+    """Blocks that end within a row; a table longer than one lies there already, or comes between two looks."""
+    monkeypatch.setattr("witnessmark.follow.frames.CHUNK", 1009)
+    path = tmp_path / name
+    data = whole(path, 9000)
+    for size in (len(data), len(data) // 2):
+        path.write_bytes(data[:size])
+        stream = growing_file(str(path))
+        stream.poll()
+        with open(path, "ab") as file:
+            file.write(data[size:] + b"9")  # and a row that is still being written
+        stream.poll()
+        assert not stream.poll()
+        assert stream.length_s == pytest.approx(9.0, abs=0.0011)
+        assert stream._rows[-1] == (len(data), 9000)
+        ends = [at for at, byte in enumerate(data) if byte == 10 and at >= stream.layout.data_at]
+        stream._rows = [stream._rows[0], stream._rows[-1]]  # so that counting from the first crosses many blocks
+        for row in (1, 70, 4321, 8999):
+            assert stream._row_number(row) == ends[row - 1] + 1
+            assert stream._before(ends[row - 1] + 3) == (ends[row - 1] + 1, row)
+        with stream.window(4.0, 4.25) as part:
+            np.testing.assert_array_equal(part.read("line 1", 0, 9999), ramp(9000)["line 1"][4000:4250])
+
+
+def test_a_csv_longer_than_a_block_is_followed_to_its_end(tmp_path):
+    path = tmp_path / "a.csv"
+    filler = "0" * 80
+    path.write_text("time,crank,note\n" + "".join(f"{i / 1000:.3f},{i % 7},{filler}\n" for i in range(100_000)))
+    assert path.stat().st_size > 2 * CHUNK
+    stream = TableFile(str(path))
+    assert stream.poll()
+    assert stream.length_s == pytest.approx(99.999)
+
+
 @pytest.mark.parametrize(
     ("name", "word"),
     [("a.npz", "does not grow row by row"), ("a", "does not grow"), ("b.csv", "no such file"), ("sub.raw", "does not")],
@@ -265,6 +302,58 @@ def test_a_ring_holds_the_last_and_lets_the_rest_go(tmp_path):
     np.testing.assert_array_equal(
         open_recording(tmp_path / "kept.raw").read("line 1", 0, 999), ramp(10_000)["line 1"][9000:9500]
     )
+
+
+def test_a_spool_never_writes_over_a_file(tmp_path):
+    data, place = whole(tmp_path / "a.raw"), tmp_path / "spool.raw"
+    place.write_bytes(b"of yesterday")
+    with pytest.raises(BadOutput, match=r"spool\.raw: file exists; choose another place"):
+        piped(data, place=str(place))
+    assert place.read_bytes() == b"of yesterday"
+
+
+def test_a_ring_lies_in_the_folder_given_and_leaves_nothing(tmp_path, monkeypatch):
+    data, asked = whole(tmp_path / "a.raw", 10_000), []
+    made = tempfile.TemporaryFile
+
+    def nameless(**options):
+        asked.append(options["dir"])
+        return made(**options)
+
+    monkeypatch.setattr(tempfile, "TemporaryFile", nameless)
+    folder = tmp_path / "kept"
+    folder.mkdir()
+    pipe = piped(data, keep_s=2.0, folder=str(folder))
+    assert pipe.length_s == 10.0
+    assert len(asked) > 8
+    assert set(asked) == {str(folder)}
+    assert list(folder.iterdir()) == []
+    with pytest.raises(BadOutput, match=r"gone: no such file or directory; choose another place"):
+        piped(data, keep_s=2.0, folder=str(tmp_path / "gone"))
+
+
+def test_a_ring_that_would_not_fit_is_refused_and_says_what_it_needs(tmp_path, monkeypatch):
+    data = whole(tmp_path / "a.raw")  # 1000 Hz, two lines of 16 bit: 4000 bytes a second
+    needed = 9000 * 4000 // 8 + 1000 * 4000  # a ring of 1000 s (nine pieces of an eighth), and the 1000 s once more
+    usage = shutil.disk_usage(tmp_path)
+    monkeypatch.setattr(shutil, "disk_usage", lambda path: usage._replace(free=needed - 1))
+    with pytest.raises(BadOutput, match=r"last 1000 s .* need 9 MB, 8 MB are free; make room") as caught:
+        piped(data, keep_s=1000.0, folder=str(tmp_path))
+    assert str(caught.value).startswith(f"{tmp_path}: ")
+    monkeypatch.setattr(shutil, "disk_usage", lambda path: usage._replace(free=needed))
+    assert piped(data, keep_s=1000.0, folder=str(tmp_path)).length_s == 1.0
+
+
+@pytest.mark.parametrize("keep", [1, 7, 8, 50, 64])
+def test_a_ring_takes_no_more_room_than_was_reckoned(keep):
+    line = json.dumps({"rate_hz": 10, "sample": "int16", "channels": [{}, {}]}).encode() + b"\n"
+    head = parse_head("-", line)
+    spool, most = Spool(head, line, keep_frames=keep), 0
+    for _ in range(400):
+        spool.append(bytes(head.frame_bytes))
+        most = max(most, sum(os.fstat(p.file.fileno()).st_size for p in spool._pieces))
+    spool.close()
+    assert keep * head.frame_bytes < most <= ring_bytes(head, keep)
 
 
 def test_what_is_being_read_stays_while_the_ring_goes_on():

@@ -7,12 +7,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from witnessmark.errors import BadOutput, BadRecording
+from witnessmark.errors import BadOutput, WitnessmarkError
 from witnessmark.follow.marks import Marks
-from witnessmark.follow.model import Say
+from witnessmark.follow.model import DEBUG, Say
 from witnessmark.follow.run import POLL_S, Clock
 from witnessmark.recording.registry import reader_for
-from witnessmark.recording.trouble import refuse
+from witnessmark.recording.trouble import one_line, refuse
 
 SETTLE_S = 3.0
 # Names that programs give to what they have not finished.
@@ -98,19 +98,13 @@ def watch(
 ) -> int:
     """Analyse each recording that comes until the user stops it, or nothing came for ``idle_s``; returns how many.
 
-    A recording that cannot be read is one line; it is tried again when it changes.
+    A recording that cannot be read, or goes wrong in whatever way, is one line; it is tried again when it changes.
     """
     clock = clock or Clock()
     count, busy_at = 0, clock.now()
     while not marks.stop:
         for path in folder.whole(clock.now()):
-            try:
-                analyse(path)
-                count += 1
-            except BadOutput:
-                raise
-            except BadRecording as error:
-                say(f"not read   {error}")
+            count += _went_well(path, analyse, say)
             busy_at = clock.now()
             if marks.stop:
                 break
@@ -120,3 +114,21 @@ def watch(
             break
         clock.sleep(POLL_S)
     return count
+
+
+def _went_well(path: str, analyse: Callable[[str], None], say: Say) -> bool:
+    """Whether a recording was analysed; one line where not: the others still to come are not its fault."""
+    try:
+        analyse(path)
+    except BadOutput as error:
+        say(f"not kept   {error}")
+    except WitnessmarkError as error:
+        say(f"not read   {error}")
+    except Exception as error:
+        if os.environ.get(DEBUG):
+            raise
+        said = getattr(error, "strerror", None) or f"{type(error).__name__}: {error}"
+        say(f"no look    {path}: {one_line(said, 200)}; following goes on")
+    else:
+        return True
+    return False

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from witnessmark import output
-from witnessmark.errors import BadOutput
+from witnessmark.errors import BadOutput, BadRecording
 from witnessmark.follow import circumstances
 from witnessmark.follow.model import DEBUG, Event, Look, Say, Stream
 from witnessmark.recording.trouble import one_line
@@ -47,7 +47,15 @@ class Keeper:
     def flush(self, is_last: bool = False) -> None:
         """Write what has waited long enough (or, at the end, everything)."""
         while self._waiting and (is_last or self._stream.length_s >= self._waiting[0].event.at_s + self._after_s):
-            self._stream.poll()
+            try:
+                self._stream.poll()
+            except BadRecording as error:
+                if not is_last:
+                    raise
+                lost, self._waiting = self._waiting, []
+                for n in lost:
+                    self._say(f"{n.event.at_s:9.2f} s  not kept   {error}")
+                return
             stop_s = self._stream.length_s
             if self._waiting[0].event.at_s < self._stream.first_s:
                 gone = self._waiting.pop(0).event

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import io
 import os
+import shutil
 import sys
+import tempfile
 import threading
 from collections.abc import Iterator
 from typing import BinaryIO
@@ -12,9 +14,9 @@ from typing import BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.errors import BadRecording
+from witnessmark.errors import BadOutput, WitnessmarkError
 from witnessmark.follow.frames import FrameStream, raw_head_at
-from witnessmark.follow.spool import Spool
+from witnessmark.follow.spool import Spool, ring_bytes
 from witnessmark.recording.model import Recording
 from witnessmark.recording.readers.raw import recording_of
 from witnessmark.recording.readers.raw_head import RawHead, parse_head
@@ -30,13 +32,15 @@ class Pipe(FrameStream):
     suffix = ".raw"
     says_its_end = True
 
-    def __init__(self, source: BinaryIO, keep_s: float | None = None, place: str | None = None):
-        """``source``: open for reading; ``place``: a file to keep all in."""
+    def __init__(
+        self, source: BinaryIO, keep_s: float | None = None, place: str | None = None, folder: str | None = None
+    ):
+        """``source``: open for reading; ``place``: a new file to keep all in; ``folder``: where a ring lies."""
         self.name = NAME if place is None else place
-        self._source, self._keep_s, self._place = source, keep_s, place
+        self._source, self._keep_s, self._place, self._folder = source, keep_s, place, folder
         self._head: RawHead | None = None
         self._spool: Spool | None = None
-        self._error: BadRecording | None = None
+        self._error: WitnessmarkError | None = None
         self._done = False
         self._thread = threading.Thread(target=self._take_in, name="pipe", daemon=True)
         self._thread.start()
@@ -74,7 +78,7 @@ class Pipe(FrameStream):
         return self.head.start_s
 
     def poll(self) -> bool:
-        """Whether more has come; raises BadRecording for a head that cannot be used."""
+        """Whether more has come; raises BadRecording for a head that cannot be used, BadOutput for no place."""
         if self._error is not None:
             raise self._error
         if self._spool is None:
@@ -120,7 +124,7 @@ class Pipe(FrameStream):
             while rest:
                 self.spool.append(rest)
                 rest = self._read()
-        except BadRecording as error:
+        except WitnessmarkError as error:
             self._error = error
         except OSError as error:
             self.trouble = self._stopped(error)
@@ -138,10 +142,20 @@ class Pipe(FrameStream):
             start += more
         if not 1e-3 <= head.rate_hz <= 1e12:
             raise refuse(NAME, f"rate_hz is {head.rate_hz:g}", "expected samples per second above 0; correct the head")
-        keep = None if self._keep_s is None else max(2, round(self._keep_s * head.rate_hz))
         self._head = head
-        self._spool = Spool(head, start[: head.size], keep, self._place)
+        self._spool = self._make_spool(head, start[: head.size])
         return start[head.size :] or self._read()
+
+    def _make_spool(self, head: RawHead, line: bytes) -> Spool:
+        """Raises BadOutput (one line) where its place cannot be used or has no room for the ring."""
+        keep = None if self._keep_s is None else max(2, round(self._keep_s * head.rate_hz))
+        try:
+            if keep is not None:
+                _check_room(self._folder or tempfile.gettempdir(), head, keep)
+            return Spool(head, line, keep, self._place, self._folder)
+        except OSError as error:
+            where = self._place or self._folder or tempfile.gettempdir()
+            raise BadOutput(f"{where}: {(error.strerror or str(error)).lower()}; choose another place") from None
 
     def _read(self) -> bytes:
         """What has come, at least a byte; b"" at the end."""
@@ -152,6 +166,17 @@ class Pipe(FrameStream):
         at = f" after {self.spool.frames / self.rate_hz:.2f} s" if self._spool is not None else ""
         said = (error.strerror or str(error)).lower()
         return f"The pipe could not be kept any longer{at} ({said}): what came after it is lost."
+
+
+def _check_room(folder: str, head: RawHead, keep_frames: int) -> None:
+    """Refuse a ring that could not be held when it is full, and a kept event beside it."""
+    needed = ring_bytes(head, keep_frames) + keep_frames * head.frame_bytes
+    free = shutil.disk_usage(folder).free
+    if free < needed:
+        raise BadOutput(
+            f"{folder}: the last {keep_frames / head.rate_hz:.0f} s of the pipe and an event kept of them need "
+            f"{-(-needed // 10**6)} MB, {free // 10**6} MB are free; make room, keep less or choose another folder"
+        )
 
 
 def raw_stdin() -> BinaryIO:

@@ -73,6 +73,14 @@ class Follower:
                 break
             self._clock.sleep(POLL_S)
 
+    def keep_rest(self) -> None:
+        """Keep what is still to be kept, also what was marked since the last step, before anything else goes wrong."""
+        if not self._stream.ready:
+            return
+        self._take_marks()
+        if self._keeper is not None:
+            self._keeper.flush(is_last=True)
+
     def finish(self, analysis: Analysis) -> None:
         """Hold the final analysis against what was said, and keep what is still to be kept."""
         recording = analysis.recording
@@ -84,15 +92,18 @@ class Follower:
             self._say(f"{recording.end_s:9.2f} s  bound      {bound}")
 
     def _step(self, done: bool) -> None:
-        for ago_s in self._marks.poll():
-            at_s = max(self._stream.first_s, self._stream.length_s - ago_s)
-            self._happened(Event(at_s, "mark", "marked by the user"))
+        self._take_marks()
         held = self._stream.first_s, self._stream.length_s
         stretch = self._schedule.due(*held, self._clock.now(), self.watch.in_doubt)
         if stretch is not None and not done:
             self._look_at(stretch)
         if self._keeper is not None:
             self._keeper.flush()
+
+    def _take_marks(self) -> None:
+        for ago_s in self._marks.poll():
+            at_s = max(self._stream.first_s, self._stream.length_s - ago_s)
+            self._happened(Event(at_s, "mark", "marked by the user"))
 
     def _look_at(self, stretch: tuple[float, float]) -> None:
         began = self._clock.now()

@@ -69,17 +69,26 @@ class Held:
 class Spool:
     """Bytes in at one end (by one thread), frames out anywhere (by another)."""
 
-    def __init__(self, head: RawHead, line: bytes, keep_frames: int | None = None, place: str | None = None):
-        """Keeps all, or the last ``keep_frames``; ``place``: a file to keep all in, written anew with ``line`` first.
+    def __init__(
+        self,
+        head: RawHead,
+        line: bytes,
+        keep_frames: int | None = None,
+        place: str | None = None,
+        folder: str | None = None,
+    ):
+        """Keeps all, or the last ``keep_frames``; ``place``: a new file to keep all in, ``line`` first.
 
-        Raises OSError where there is no room.
+        ``folder``: where pieces without a name lie, else in the system's for temporary files. Raises OSError where
+        there is no room or the file is there already.
         """
         self._head, self._keep, self._lock = head, keep_frames, threading.Lock()
-        self._per_piece = None if keep_frames is None else max(1, -(-keep_frames // PIECES))
+        self._per_piece = None if keep_frames is None else frames_a_piece(keep_frames)
+        self._folder = folder
         if place is None:
-            self._pieces = [_Piece(_nameless(), 0, 0)]
+            self._pieces = [_Piece(self._nameless(), 0, 0)]
         else:
-            file = open(place, "w+b", buffering=0)  # noqa: SIM115  (it lives as long as the spool)
+            file = open(place, "x+b", buffering=0)  # noqa: SIM115  (it lives as long as the spool)
             file.write(line)
             self._pieces = [_Piece(file, len(line), 0)]
         self.stray = 0  # bytes of a frame that is not whole yet
@@ -113,7 +122,7 @@ class Spool:
         last = self._pieces[-1]
         if self._per_piece is None or self._keep is None or last.size < self._per_piece * self._head.frame_bytes:
             return last
-        fresh = _Piece(_nameless(), 0, last.first + self._per_piece)
+        fresh = _Piece(self._nameless(), 0, last.first + self._per_piece)
         with self._lock:
             self._pieces.append(fresh)
             while fresh.first - self._pieces[1].first >= self._keep:
@@ -131,6 +140,15 @@ class Spool:
             for piece in self._pieces:
                 piece.file.close()
 
+    def _nameless(self) -> IO[bytes]:
+        return tempfile.TemporaryFile(prefix="witnessmark-", buffering=0, dir=self._folder)
 
-def _nameless() -> IO[bytes]:
-    return tempfile.TemporaryFile(prefix="witnessmark-", buffering=0)
+
+def frames_a_piece(keep_frames: int) -> int:
+    """Frames in each piece of a ring that holds so many."""
+    return max(1, -(-keep_frames // PIECES))
+
+
+def ring_bytes(head: RawHead, keep_frames: int) -> int:
+    """Room that a ring takes when it is full: its pieces and the one being written."""
+    return (PIECES + 1) * frames_a_piece(keep_frames) * head.frame_bytes

@@ -14,7 +14,7 @@ import numpy as np
 
 from witnessmark import output
 from witnessmark.errors import BadRecording
-from witnessmark.follow.frames import file_bytes
+from witnessmark.follow.frames import CHUNK, file_bytes
 from witnessmark.follow.growth import Growth
 from witnessmark.recording.model import Recording
 from witnessmark.recording.naming import find_time
@@ -95,21 +95,28 @@ class TableFile:
 
     def _take_in(self) -> None:
         """Counts the new whole rows and takes note of the last one's time."""
-        at, rows = self._rows[-1]
-        for data in file_bytes(self.name, at, self._growth.size):
-            whole = data.rfind(b"\n") + 1
-            if whole == 0:
-                break
-            at, rows = at + whole, rows + data.count(b"\n", 0, whole)
-            self._rows.append((at, rows))
-            if whole < len(data):
-                break  # the next look begins with this row
+        known, rows = self._rows[-1]
+        for at, data in self._whole_rows(known, self._growth.size):
+            rows += data.count(b"\n")
+            self._rows.append((at + len(data), rows))
         while len(self._rows) > 2 and self._rows[-1][0] - self._rows[-3][0] < SPARSE:
             del self._rows[-2]  # a row known every megabyte is near enough to any other
         self._end = self._rows[-1][0]
         first, last = self._time_at(self.layout.data_at), self._last_time()
         self._first_s = self._first_s if first is None else first
         self._last_s = self._last_s if last is None else last
+
+    def _whole_rows(self, at: int, stop: int) -> Iterator[tuple[int, bytes]]:
+        """(offset, rows from there) piece by piece; the rest of a row that does not end before ``stop`` is left out."""
+        rest = b""
+        for data in file_bytes(self.name, at, stop):
+            data = rest + data
+            whole = data.rfind(b"\n") + 1
+            if whole:
+                yield at, data[:whole]
+            at, rest = at + whole, data[whole:]
+            if len(rest) > CHUNK:
+                return  # no row is that long: what comes is no table
 
     def _last_time(self) -> float | None:
         if self._time is None:
@@ -146,9 +153,8 @@ class TableFile:
     def _before(self, offset: int) -> tuple[int, int]:
         """(offset, number) of the row that begins at or before an offset."""
         at, rows = max(r for r in self._rows if r[0] <= max(offset, self.layout.data_at))
-        for data in file_bytes(self.name, at, min(offset, self._end)):
-            whole = data.rfind(b"\n") + 1
-            rows, at = rows + data.count(b"\n", 0, whole), at + whole
+        for begin, data in self._whole_rows(at, min(offset, self._end)):
+            rows, at = rows + data.count(b"\n"), begin + len(data)
         return at, rows
 
     def _row_from(self, time_s: float) -> int:
@@ -173,13 +179,12 @@ class TableFile:
 
     def _row_number(self, number: int) -> int:
         """Offset of a row by its number."""
-        at, rows = max(r for r in self._rows if r[1] <= max(number, 0))
-        for data in file_bytes(self.name, at, self._end):
+        known, rows = max(r for r in self._rows if r[1] <= max(number, 0))
+        for at, data in self._whole_rows(known, self._end):
             ends = np.flatnonzero(np.frombuffer(data, np.uint8) == ord("\n"))
             if number - rows <= len(ends):
                 return at if number <= rows else at + int(ends[number - rows - 1]) + 1
             rows += len(ends)
-            at += int(ends[-1]) + 1 if len(ends) else 0
         return self._end
 
     def _line_from(self, offset: int) -> int:
