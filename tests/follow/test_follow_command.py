@@ -138,7 +138,8 @@ def test_what_cannot_be_followed_is_one_line(tmp_path, monkeypatch, args, words)
     result = run("follow", *args, input=b"")
     assert result.exit_code == BAD_INPUT, result.output
     assert result.stdout == ""
-    (line,) = result.stderr.splitlines()
+    *before, line = result.stderr.splitlines()
+    assert all(said.startswith("Caution: ") for said in before)
     for word in words:
         assert word in line
     assert sorted(tmp_path.iterdir()) == before
