@@ -140,7 +140,8 @@ def test_what_cannot_be_followed_is_one_line(tmp_path, monkeypatch, args, words)
     result = run("follow", *args, input=b"")
     assert result.exit_code == BAD_INPUT, result.output
     assert result.stdout == ""
-    (line,) = result.stderr.splitlines()
+    *cautions, line = result.stderr.splitlines()
+    assert all(said.startswith("Caution: ") for said in cautions)
     for word in words:
         assert word in line
     assert sorted(tmp_path.iterdir()) == before

@@ -114,9 +114,8 @@ def _erased_in(heard: Heard, unit: ControlUnit) -> Finding | None:
     if not any(low):
         return _permanent_only(heard, unit)
     said = ", ".join(f"{v:g} {words}" for v, _, words in read)
-    confidence = (
-        COUNTERS_DIFFER if not all(low) else COUNTERS_AGREE if len(low) > 1 else heard.limits["erased.one_counter"]
-    )
+    agreed = COUNTERS_AGREE if len(low) > 1 else heard.limits["erased.one_counter"]
+    confidence = agreed if all(low) else COUNTERS_DIFFER
     but = "" if all(low) else " (the counters do not agree, one of them may never count)"
     return finding(
         unit, "codes-erased",

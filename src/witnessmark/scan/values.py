@@ -20,8 +20,8 @@ from witnessmark.scan.measured import (
 )
 from witnessmark.scan.model import ControlUnit
 
-# Confidences, all of them: estimate, no source. A value that rests on enough answers is stated (0.5 or more); one
-# moment, or a value within its limit's doubt, is a hint.
+# Confidences, all of them: estimate, no source. What rests on enough answers is stated (0.5 or more); one moment, or a
+# value between two limits, is a hint.
 SEEN, SEEN_ONCE, NOT_CRANKED = 0.9, 0.45, 0.4  # no speed: in enough answers, in too few, with a supply at rest
 HINT_FROM, HINT_TO = 0.1, 0.45  # trims between the two limits
 LOW_FROM, LOW_BY_VOLT, LOW_TO = 0.6, 0.35, 0.95  # a low supply, and by each volt below the limit
