@@ -122,8 +122,8 @@ def test_the_place_to_write_is_left_as_it_was(sent, tmp_path):
 
 @pytest.mark.parametrize(
     ("limit", "words"),
-    [("LARGEST_LOG", "log.jsonl"), ("LARGEST_FILE", "file"), ("LARGEST_WHOLE", "file"), ("LARGEST_MANIFEST", "manifest"),
-     ("MOST_FILES", "number of files")],
+    [("LARGEST_LOG", "log.jsonl"), ("LARGEST_FILE", "file"), ("LARGEST_WHOLE", "file"),
+     ("LARGEST_MANIFEST", "manifest"), ("MOST_FILES", "number of files")],
 )  # fmt: skip
 def test_what_cannot_be_imported_again_is_not_exported(sent, tmp_path, monkeypatch, limit, words):
     _, case = sent

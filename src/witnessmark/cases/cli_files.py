@@ -11,12 +11,14 @@ from witnessmark.console import place_for_compiled_code, print_text
 from witnessmark.errors import BadOutput
 
 if TYPE_CHECKING:
-    from witnessmark.cases.work import Analyse
+    from collections.abc import Callable
+
+    from witnessmark.report.model import Analysis
 
 NOTE = click.option("--note", default="", metavar="TEXT", help="Under which conditions, or what it shows.")
 
 
-def _analysis() -> Analyse:
+def _analysis() -> Callable[..., Analysis]:
     """The analysis, loaded quickly."""
     from witnessmark import startup
 
