@@ -251,8 +251,8 @@ def test_chosen(case: Case, test: str | None, statement: str, why: str) -> Chose
         return ChosenTest(test or "own", statement, why)
     known = ", ".join(t.id for t in offered) or "none: no recording is analysed yet"
     raise BadCase(f"case {case.id}: {test or 'no test'} is neither among the tests its last analysis proposes "
-                  f"({known}) nor in the catalogue (witnessmark tests); name one or say with --statement what to "
-                  "do")  # fmt: skip
+                  f"({known}) nor in the catalogue (witnessmark tests); name one or say what to do with "
+                  "--statement")  # fmt: skip
 
 
 def outcome(case: Case, chosen: int, result: str, note: str) -> Outcome:
