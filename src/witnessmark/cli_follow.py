@@ -172,9 +172,11 @@ def _open(source: str, options: Following) -> Stream:
 
 def _whole(pipe: Pipe, say: Callable[[str], None]) -> Recording:
     """All that is held of the pipe, with what ended it early among its cautions."""
+    from witnessmark.follow.lines import line
+
     recording = pipe.whole()
     if pipe.trouble:
-        say(f"{recording.end_s:9.2f} s  broken off {pipe.trouble}")
+        say(line(recording.end_s, "broken off", pipe.trouble))
         recording = replace(recording, cautions=(*recording.cautions, pipe.trouble))
     if pipe.first:
         said = f"Only the last {recording.duration_s:.0f} s of the pipe are held; what came before is not in here."

@@ -96,14 +96,14 @@ class TableFile:
     def _take_in(self) -> None:
         """Counts the new whole rows and takes note of the last one's time."""
         at, rows = self._rows[-1]
-        for data in file_bytes(self.name, at, self._growth.size):
+        begun = b""  # a row that goes on in the next block, or at the next look
+        for block in file_bytes(self.name, at, self._growth.size):
+            data = begun + block
             whole = data.rfind(b"\n") + 1
-            if whole == 0:
-                break
-            at, rows = at + whole, rows + data.count(b"\n", 0, whole)
-            self._rows.append((at, rows))
-            if whole < len(data):
-                break  # the next look begins with this row
+            begun = data[whole:]
+            if whole:
+                at, rows = at + whole, rows + data.count(b"\n", 0, whole)
+                self._rows.append((at, rows))
         while len(self._rows) > 2 and self._rows[-1][0] - self._rows[-3][0] < SPARSE:
             del self._rows[-2]  # a row known every megabyte is near enough to any other
         self._end = self._rows[-1][0]
