@@ -198,7 +198,9 @@ def _confirm(recording: str, out: str, against: bool, there: bool) -> None:
     """Ask on the terminal; NotConfirmed without a terminal or without a yes."""
     seen = "a fault is stated in it, so it may be no good engine" if against else "what it would believe stands above"
     if not _on_terminal():
-        raise NotConfirmed(f"{recording}: {seen}; nothing is learnt without a yes: confirm with --yes, or run it on a terminal")
+        raise NotConfirmed(
+            f"{recording}: {seen}; nothing is learnt without a yes: confirm with --yes, or run it on a terminal"
+        )
     replaces = f", replacing {out}" if there else ""
     question = f"Is this a good engine all the same? Learn from it{replaces}" if against else f"Learn this{replaces}"
     if not click.confirm(f"{question}?", default=False):

@@ -75,7 +75,7 @@ def learn(analysis: Analysis, *, same_engine: bool = False) -> Lesson:
 
 
 def _fault(finding: Finding) -> str:
-    return f"{finding.statement.rstrip('.')} (confidence {finding.confidence:.2f})"
+    return f"{finding.kind}: {finding.statement.rstrip('.')} (confidence {finding.confidence:.2f})"
 
 
 def _open_design(analysis: Analysis) -> list[str]:

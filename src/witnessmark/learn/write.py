@@ -6,6 +6,7 @@ import textwrap
 
 from witnessmark.learn.model import Lesson, Plain, Table
 from witnessmark.report.blocks import WIDTH, latin
+from witnessmark.report.words import KINDS
 
 LABEL = 10
 WRAPPED = 100
@@ -59,8 +60,10 @@ def summary(lesson: Lesson) -> str:
     """What would be believed and what speaks against it, without a line break at the end."""
     lines = _block("Learns", list(lesson.believed))
     lines += _block("Not", list(lesson.left_out))
-    lines += _block("Against", list(lesson.stated) or ["Nothing is stated as a fault in this recording."])
-    lines += _block("Hints", list(lesson.hints))
+    lines += _block(
+        "Against", [_worded(t) for t in lesson.stated] or ["Nothing is stated as a fault in this recording."]
+    )
+    lines += _block("Hints", [_worded(t) for t in lesson.hints])
     if lesson.stated:
         lines += _block("Caution", [
             "A setup learnt from a damaged engine takes its damage for the design and clears every engine that shares "
@@ -72,6 +75,12 @@ def summary(lesson: Lesson) -> str:
             "relied upon.",
         ])  # fmt: skip
     return "\n".join(lines)
+
+
+def _worded(text: str) -> str:
+    """A finding without the id of its kind, which the setup keeps."""
+    kind, sign, statement = text.partition(": ")
+    return statement if sign and kind in KINDS else text
 
 
 def _block(label: str, items: list[str]) -> list[str]:
