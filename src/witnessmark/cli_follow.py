@@ -191,4 +191,5 @@ def _write(analysis: Analysis, options: Following) -> None:
     texts = _texts(analysis, options.json_path, options.report_path)
     printed = texts.pop(PIPE, None)
     output.write_all(texts)
-    console.print_text("\n" + summary(analysis) + "\n" if printed is None else printed)
+    shown = f"\n{summary(analysis)}\n{console.written_lines(texts)}"
+    console.print_text(shown if printed is None else printed)
