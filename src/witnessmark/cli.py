@@ -20,6 +20,7 @@ from witnessmark.console import dumped as _dumped
 from witnessmark.console import on_terminal as _on_terminal
 from witnessmark.console import place_for_compiled_code as _place_for_compiled_code
 from witnessmark.console import print_text as _print
+from witnessmark.console import written_lines
 from witnessmark.errors import BadOutput, BadRecording, NotConfirmed, WitnessmarkError
 
 if TYPE_CHECKING:
@@ -142,7 +143,7 @@ def analyze(
     if printed is None:
         from witnessmark.report.terminal import summary
 
-        printed = summary(analysis) + "\n"
+        printed = summary(analysis) + "\n" + written_lines(texts)
     output.write_all(texts)
     _print(printed)
 
@@ -198,7 +199,7 @@ def _confirm(recording: str, out: str, against: bool, there: bool) -> None:
     """Ask on the terminal; NotConfirmed without a terminal or without a yes."""
     seen = "a fault is stated in it, so it may be no good engine" if against else "what it would believe stands above"
     if not _on_terminal():
-        raise NotConfirmed(f"{recording}: {seen}; nothing is learnt without a yes: ask on a terminal or give --yes")
+        raise NotConfirmed(f"{recording}: {seen}; nothing is learnt: confirm with --yes, or run it on a terminal")
     replaces = f", replacing {out}" if there else ""
     question = f"Is this a good engine all the same? Learn from it{replaces}" if against else f"Learn this{replaces}"
     if not click.confirm(f"{question}?", default=False):
@@ -244,7 +245,7 @@ def compare(before: str, after: str, setup_path: str | None, json_path: str | No
     if printed is None:
         from witnessmark.compare.terminal import summary
 
-        printed = summary(comparison) + "\n"
+        printed = summary(comparison) + "\n" + written_lines(texts)
     output.write_all(texts)
     _print(printed)
 
@@ -266,4 +267,4 @@ def simulate(scenario: str, out: str) -> None:
         from witnessmark.simulate.run import write_simulation
 
     written = write_simulation(scenario, out)
-    _print("".join(f"{what:<10} {path}\n" for what, path in zip(("recording", "truth", "setup"), written, strict=True)))
+    _print("".join(f"{what:<10}{path}\n" for what, path in zip(("Recording", "Truth", "Setup"), written, strict=True)))

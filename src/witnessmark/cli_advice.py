@@ -85,7 +85,7 @@ def plan(
     if printed is None:
         from witnessmark.plan.terminal import summary
 
-        printed = summary(made) + "\n"
+        printed = summary(made) + "\n" + console.written_lines(texts)
     output.write_all(texts)
     console.print_text(printed)
 

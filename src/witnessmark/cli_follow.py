@@ -187,9 +187,11 @@ def _open(source: str, options: Following) -> Stream:
 
 def _whole(pipe: Pipe, say: Callable[[str], None]) -> Recording:
     """All that is held of the pipe, with what ended it early among its cautions."""
+    from witnessmark.follow.lines import line
+
     recording = pipe.whole()
     if pipe.trouble:
-        say(f"{recording.end_s:9.2f} s  broken off {pipe.trouble}")
+        say(line(recording.end_s, "broken off", pipe.trouble))
         recording = replace(recording, cautions=(*recording.cautions, pipe.trouble))
     if pipe.first:
         said = f"Only the last {recording.duration_s:.0f} s of the pipe are held; what came before is not in here."
@@ -204,4 +206,5 @@ def _write(analysis: Analysis, options: Following) -> None:
     texts = _texts(analysis, options.json_path, options.report_path)
     printed = texts.pop(PIPE, None)
     output.write_all(texts)
-    console.print_text("\n" + summary(analysis) + "\n" if printed is None else printed)
+    shown = f"\n{summary(analysis)}\n{console.written_lines(texts)}"
+    console.print_text(shown if printed is None else printed)

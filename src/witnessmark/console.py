@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,11 @@ def print_text(text: str) -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     except OSError as error:
         raise BadOutput(f"standard output: {(error.strerror or str(error)).lower()}; send it elsewhere") from None
+
+
+def written_lines(places: Iterable[str]) -> str:
+    """A line for each file that a command writes."""
+    return "".join(f"{'Written':<10}{place}\n" for place in places)
 
 
 def dumped(data: dict[str, Any]) -> str:

@@ -399,3 +399,12 @@ def test_the_same_bytes_in_any_pieces_make_the_same_ring():
             spool.held().read(spool.first, 240), np.frombuffer(data, np.uint8)[3 * spool.first :]
         )
         spool.close()
+
+
+def test_a_table_that_is_long_already_is_taken_in_to_its_end(tmp_path):
+    rows = 200_000
+    text = "".join(f"{n / 1000:.3f},{n % 7}.250000000000,{n % 5}.500000000000\n" for n in range(rows))
+    (tmp_path / "a.csv").write_text("Time [s],crank,cam\n" + text)
+    stream = TableFile(str(tmp_path / "a.csv"))
+    stream.poll()
+    assert stream.length_s == pytest.approx((rows - 1) / 1000, abs=0.01)

@@ -23,7 +23,7 @@ def test_a_finding_is_said_once_and_its_changes():
     assert said(watch.look(analysis(finding(confidence=0.65)), 0, 9)) == [("changed", "signal-lost")]
     (change,) = watch.look(analysis(finding(confidence=0.65, lock="time")), 0, 11)
     assert (change.what, change.note) == ("changed", "repeats with time, before: none")
-    assert "signal-lost (crank): The statement of signal-lost (repeats with time" in line_of(change)
+    assert "crank: The statement of signal-lost (repeats with time" in line_of(change)
     assert len(watch.stated) == 1
 
 

@@ -398,3 +398,11 @@ def test_changes_that_were_changed(tmp_path):
         verify(tmp_path / "store")
     np.save(file, times[::-1])
     assert "do not rise" in refused(tmp_path / "store")
+
+
+def test_a_recording_is_no_store_to_verify(tmp_path):
+    from witnessmark.recording.store_verify import verify as check_store
+
+    (tmp_path / "van.npz").write_bytes(b"PK")
+    with pytest.raises(BadRecording, match=r"is a recording, not a store.*import it first"):
+        check_store(tmp_path / "van.npz")

@@ -13,9 +13,11 @@ from typing import Any
 from witnessmark import output
 from witnessmark.errors import BadOutput, BadRecording
 from witnessmark.follow import circumstances
+from witnessmark.follow.lines import line
 from witnessmark.follow.model import DEBUG, Event, Look, Say, Stream
 from witnessmark.recording.trouble import one_line
 from witnessmark.report.plain import number, seconds
+from witnessmark.report.words import KINDS
 
 SCHEMA = "witnessmark.event/1"
 AFTER_S = 5.0  # recorded on behind an event before it is written: how it went on belongs to it
@@ -25,6 +27,7 @@ AFTER_S = 5.0  # recorded on behind an event before it is written: how it went o
 class _Noticed:
     event: Event
     when: datetime
+    seen_s: float  # how far the record had come
 
 
 class Keeper:
@@ -42,7 +45,8 @@ class Keeper:
 
     def happened(self, event: Event) -> None:
         """Something to be kept; it is written once enough has come behind it."""
-        self._waiting.append(_Noticed(event, datetime.now(UTC)))
+        come_s = self._stream.length_s if self._stream.ready else event.at_s
+        self._waiting.append(_Noticed(event, datetime.now(UTC), come_s))
 
     def flush(self, is_last: bool = False) -> None:
         """Write what has waited long enough (or, at the end, everything)."""
@@ -59,9 +63,9 @@ class Keeper:
             stop_s = self._stream.length_s
             if self._waiting[0].event.at_s < self._stream.first_s:
                 gone = self._waiting.pop(0).event
-                self._say(
-                    f"{gone.at_s:9.2f} s  not kept   no longer held when it was seen ({gone.kind}); keep more minutes"
-                )
+                what = KINDS.get(gone.kind, gone.why)
+                said = f"no longer held when it was seen ({what}, at {gone.at_s:.2f} s); keep more minutes"
+                self._say(line(stop_s, "not kept", said))
                 continue
             start_s = max(self._stream.first_s, min(self._waiting[0].event.at_s, stop_s) - self._keep_s)
             together = [n for n in self._waiting if start_s <= n.event.at_s <= stop_s] or self._waiting[:1]
@@ -69,7 +73,7 @@ class Keeper:
             try:
                 self._keep(together, start_s, stop_s)
             except BadOutput as error:
-                self._say(f"{together[0].event.at_s:9.2f} s  not kept   {error}")
+                self._say(line(stop_s, "not kept", str(error)))
 
     def _keep(self, together: list[_Noticed], start_s: float, stop_s: float) -> None:
         together = sorted(together, key=lambda n: n.event.at_s)
@@ -87,10 +91,13 @@ class Keeper:
         text = json.dumps(said, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
         output.write_all({str(Path(place).with_suffix(".event.json")): text})
         self.kept.append(place)
-        for n, readings in zip(together, found, strict=True):
-            self._say(f"{n.event.at_s:9.2f} s  event      {n.event.why}")
-            self._say(f"{'':13}then       {note or circumstances.summary(readings)}")
-        self._say(f"{stop_s:9.2f} s  kept       {place}, {first_s:.2f} to {stop_s:.2f} s")
+        thens = [note or circumstances.summary(readings) for readings in found]
+        for k, n in enumerate(together):
+            said = f"at {n.event.at_s:.2f} s, noticed at {n.seen_s:.2f} s: {n.event.why}"
+            self._say(line(stop_s, "event", said))
+            if thens[k : k + 1] != thens[k + 1 : k + 2]:  # of events with the same circumstances, after the last one
+                self._say(line(None, "then", thens[k]))
+        self._say(line(stop_s, "kept", f"{place}, {first_s:.2f} to {stop_s:.2f} s"))
 
     def _circumstances(self, events: list[Event], stop_s: float) -> tuple[list[tuple[circumstances.Reading, ...]], str]:
         """The lines around each event, or why they cannot be told."""

@@ -15,7 +15,7 @@ Look = Callable[[Recording], Analysis]
 """The analysis of a recording, the setup's scales laid over it."""
 DEBUG = "WITNESSMARK_DEBUG"  # set: what goes wrong in a look ends the program, with all that is known of it
 Say = Callable[[str], None]
-"""Prints one line."""
+"""Prints one entry, wrapped already."""
 
 
 class Stream(Protocol):

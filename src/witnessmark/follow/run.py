@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from witnessmark.errors import BadRecording, WitnessmarkError
 from witnessmark.follow.keeper import Keeper
+from witnessmark.follow.lines import line
 from witnessmark.follow.marks import Marks
 from witnessmark.follow.model import DEBUG, Change, Event, Look, Say, Stream
 from witnessmark.follow.schedule import Schedule
@@ -89,7 +90,7 @@ class Follower:
             self._keeper.flush(is_last=True)
         bound = self.watch.nothing_seen()
         if bound:
-            self._say(f"{recording.end_s:9.2f} s  bound      {bound}")
+            self._say(line(recording.end_s, "bound", bound))
 
     def _step(self, done: bool) -> None:
         self._take_marks()
@@ -113,14 +114,14 @@ class Follower:
                 analysis = self._look(part)
                 self._after(analysis, max(stretch[0], part.start_s), stretch[1], is_last=False)
         except BadRecording as error:
-            self._tell(f"{stretch[1]:9.2f} s  not read   {error}")
+            self._tell(line(stretch[1], "not read", str(error)))
         except WitnessmarkError:
             raise
         except Exception as error:  # no room for a look, or one that goes wrong: the record is what counts
             if os.environ.get(DEBUG):
                 raise
             said = getattr(error, "strerror", None) or f"{type(error).__name__}: {error}"
-            self._tell(f"{stretch[1]:9.2f} s  no look    {one_line(said, 200)}; following goes on")
+            self._tell(line(stretch[1], "no look", f"{one_line(said, 200)}; following goes on"))
         self._schedule.looked(stretch, self._stream.first_s, began, self._clock.now())
 
     def _check_rate(self, part: Recording, at_s: float) -> None:
@@ -131,27 +132,28 @@ class Follower:
             before = self._rates.setdefault(channel.name, channel.rate_hz)
             if abs(channel.rate_hz - before) > RATE_SHARE * before:
                 self._rates[channel.name] = channel.rate_hz
-                self._tell(
-                    f"{at_s:9.2f} s  caution    the rate of {channel.name} changed from {before:.6g} to "
-                    f"{channel.rate_hz:.6g} Hz: expect gaps or a refusal at the end; record with one rate"
+                said = (
+                    f"the rate of {channel.name} changed from {before:.6g} to {channel.rate_hz:.6g} Hz: expect gaps or "
+                    "a refusal at the end; record with one rate"
                 )
+                self._tell(line(at_s, "caution", said))
 
-    def _tell(self, line: str) -> None:
-        """A line that is said once, whatever its time and numbers."""
-        kind = re.sub(r"\d+", "0", line[9:])
+    def _tell(self, entry: str) -> None:
+        """An entry that is said once, whatever its time and numbers."""
+        kind = " ".join(re.sub(r"\d+", "0", entry[9:]).split())
         if kind not in self._told:
             self._told.add(kind)
-            self._say(line)
+            self._say(entry)
 
     def _after(self, analysis: Analysis, start_s: float, stop_s: float, is_last: bool) -> None:
         for change in self.watch.look(analysis, start_s, stop_s, is_last):
             self._say(line_of(change))
             self._keep(change, start_s, stop_s)
-        for line in analysis.signals.by_role("marker"):
-            for at_s in line.edges.time_s[line.edges.rising].tolist():
-                if at_s > self._marked_to.get(line.name, -math.inf) + BOUNCE_S:
-                    self._marked_to[line.name] = at_s
-                    self._happened(Event(at_s, "marker", f"marked on {line.label}"))
+        for button in analysis.signals.by_role("marker"):
+            for at_s in button.edges.time_s[button.edges.rising].tolist():
+                if at_s > self._marked_to.get(button.name, -math.inf) + BOUNCE_S:
+                    self._marked_to[button.name] = at_s
+                    self._happened(Event(at_s, "marker", f"marked on {button.label}"))
 
     def _keep(self, change: Change, start_s: float, stop_s: float) -> None:
         finding = change.finding
@@ -166,4 +168,5 @@ class Follower:
         if self._keeper is not None:
             self._keeper.happened(event)
         elif event.kind in ("mark", "marker"):
-            self._say(f"{event.at_s:9.2f} s  marked     {event.why}; give --keep-last to keep the minutes before")
+            said = f"{event.why}; give --keep-last to keep the minutes before"
+            self._say(line(event.at_s, "marked", said))

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 from witnessmark.findings.model import Finding
 from witnessmark.findings.statistics import upper_rate_of_none
+from witnessmark.follow.lines import line
 from witnessmark.follow.model import Change
 from witnessmark.report.model import Analysis
 from witnessmark.report.words import KINDS
@@ -174,16 +175,18 @@ def line_of(change: Change) -> str:
     finding = change.finding
     text = " ".join(finding.statement.split()).rstrip(".")
     if change.what == "withdrawn":
-        text = f"{finding.kind}{_where(finding)}: {KINDS.get(finding.kind, finding.kind)}; {change.note}"
+        text = f"{KINDS.get(finding.kind, finding.kind)}; {change.note}"
     elif change.note:
-        text = f"{finding.kind}{_where(finding)}: {text} ({change.note})"
+        text = f"{text} ({change.note})"
     else:
-        text = f"{finding.kind}{_where(finding)}: {text} (confidence {finding.confidence:.2f})"
-    return f"{change.seen_s:9.2f} s  {change.what:<9}  {text}"
+        text = f"{text} (confidence {finding.confidence:.2f})"
+    return line(change.seen_s, change.what, f"{_where(finding, text)}{text}")
 
 
-def _where(finding: Finding) -> str:
-    parts = [f"slot {finding.slot}" if finding.slot is not None else ""]
-    parts += [f"cylinder {finding.cylinder}" if finding.cylinder is not None else "", finding.channel]
-    said = ", ".join(p for p in parts if p)
-    return f" ({said})" if said else ""
+def _where(finding: Finding, text: str) -> str:
+    """Channel, slot and cylinder, as far as the text does not name them: ``crank sensor, slot 23: ``."""
+    parts = [finding.channel]
+    parts += [f"slot {finding.slot}" if finding.slot is not None else ""]
+    parts += [f"cylinder {finding.cylinder}" if finding.cylinder is not None else ""]
+    said = ", ".join(p for p in parts if p and p.lower() not in text.lower())
+    return f"{said}: " if said else ""

@@ -6,6 +6,7 @@ import textwrap
 
 from witnessmark.learn.model import Lesson, Plain, Table
 from witnessmark.report.blocks import block
+from witnessmark.report.words import KINDS
 
 WRAPPED = 100
 
@@ -58,8 +59,10 @@ def summary(lesson: Lesson) -> str:
     """What would be believed and what speaks against it, without a line break at the end."""
     lines = block("Learns", list(lesson.believed))
     lines += block("Not", list(lesson.left_out))
-    lines += block("Against", list(lesson.stated) or ["Nothing is stated as a fault in this recording."])
-    lines += block("Hints", list(lesson.hints))
+    lines += block(
+        "Against", [_worded(t) for t in lesson.stated] or ["Nothing is stated as a fault in this recording."]
+    )
+    lines += block("Hints", [_worded(t) for t in lesson.hints])
     if lesson.stated:
         lines += block("Caution", [
             "A setup learnt from a damaged engine takes its damage for the design and clears every engine that shares "
@@ -71,3 +74,9 @@ def summary(lesson: Lesson) -> str:
             "relied upon.",
         ])  # fmt: skip
     return "\n".join(lines)
+
+
+def _worded(text: str) -> str:
+    """A finding without the id of its kind, which the setup keeps."""
+    kind, sign, statement = text.partition(": ")
+    return statement if sign and kind in KINDS else text

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from witnessmark.plan.draw import expected_picture
 from witnessmark.plan.model import Expected, Plan, PlannedLine
-from witnessmark.plan.terminal import amounts_words, head
+from witnessmark.plan.terminal import amounts_words, edges_words, head
 from witnessmark.report.html import html
 from witnessmark.report.model import Document, Picture, Section, Sentence, Table
 from witnessmark.report.words import plural
@@ -77,7 +77,9 @@ def _pictures(plan: Plan) -> Section:
 def caption(expected: Expected) -> str:
     """What a picture shows, in a sentence; always said to be simulated."""
     speed = f" at {expected.rpm:.0f} rpm" if expected.rpm is not None else ""
-    counts = [f"{s.label} {s.edges_per_turn:.0f} edges a turn" for s in expected.strips if s.edges_per_turn is not None]
+    counts = [
+        f"{s.label} {edges_words(s.edges_per_turn)} a turn" for s in expected.strips if s.edges_per_turn is not None
+    ]
     numbers = f" ({', '.join(counts)})" if counts and expected.cause is None else ""
     what = "Healthy" if expected.cause is None else f"If it is {expected.name}"
     return f"{what}{speed}, simulated: {expected.look_for}{numbers}."

@@ -58,12 +58,17 @@ def _expected(plan: Plan, number: int) -> str:
     picture = plan.pictures[number]
     what = "Healthy" if picture.cause is None else f"If it is {picture.name}"
     strips = "; ".join(
-        f"{s.label} {s.low:.3g} to {s.high:.3g} {s.unit}"
-        + (f", {s.edges_per_turn:.0f} edges a turn" if s.edges_per_turn is not None else "")
+        f"{s.label} {s.low:.2g} to {s.high:.2g} {s.unit}"
+        + (f", {edges_words(s.edges_per_turn)} a turn" if s.edges_per_turn is not None else "")
         for s in picture.strips
     )
     numbers = f" Simulated: {strips}." if strips and picture.cause is None else ""
     return f"{what}: {picture.look_for}.{numbers}"
+
+
+def edges_words(count: float) -> str:
+    """How many edges."""
+    return "1 edge" if round(count) == 1 else f"{count:.0f} edges"
 
 
 def hookup_summary(hookup: Hookup) -> str:

@@ -240,7 +240,14 @@ def check_names(recording: Recording, setup: Setup) -> list[str]:
             raise BadSetup(
                 one_line(
                     f'{recording.path}: the setup\'s {key} is "{shorten(name)}", which the recording does not have; '
-                    f"its channels are: {there}; correct the name in the setup"
+                    f"its channels are: {there}; {_name_it(recording)}"
                 )
             )
     return []
+
+
+def _name_it(recording: Recording) -> str:
+    """What to do about a channel that the setup names otherwise than the recording."""
+    if all(c.name == str(c.position) for c in recording.channels):
+        return 'this recording keeps no names: name = "1", "2", ... in the setup, by the channels\' places'
+    return "correct the name in the setup"

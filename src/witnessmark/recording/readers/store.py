@@ -41,6 +41,8 @@ def read(path: str) -> Recording:
 def read_contents(path: str) -> Contents:
     """What recording.json says, checked. Raises BadRecording."""
     file = Path(path, NAME)
+    if Path(path).is_file():
+        raise refuse(path, "is a recording, not a store", "expected the folder of a working store; import it first")
     if not file.is_file():
         raise refuse(path, f"holds no {NAME}", "expected a working store; an import that did not finish is none")
     if file.stat().st_size > MOST_BYTES:

@@ -41,5 +41,5 @@ def write(path: str, recording: Recording, told: Told) -> list[str]:
     ) as file:
         for _, _, native in row_blocks(recording, told):
             file.write(np.column_stack([v.astype(dtype, copy=False) for v in native]))
-    lost = "Names, units, scales and the start are not kept in WAV: describe the channels 1, 2, ... in a setup."
+    lost = 'Names, units, scales and the start are not kept in WAV: give the setup name = "1", "2", ... by place.'
     return [lost]
