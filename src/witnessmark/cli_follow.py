@@ -167,8 +167,10 @@ def _stream(source: str, options: Following, setup: Setup, heard: Marks) -> None
     _warn(options, setup)
     try:
         follower.follow()
-    finally:  # whatever ended it, and before the analysis of the whole, which may fail or be stopped
-        follower.keep_rest()
+    except BaseException:  # whatever ends it, what was marked is kept
+        follower.keep_rest(hurry=True)
+        raise
+    follower.keep_rest()  # before the analysis of the whole, which may fail or be stopped
     analysis = look(_whole(stream, say)) if isinstance(stream, Pipe) else analyze(source, options.setup_path)
     follower.finish(analysis)
     _write(analysis, options)

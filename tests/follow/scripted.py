@@ -10,6 +10,9 @@ import numpy as np
 from witnessmark.findings.model import Finding
 from witnessmark.follow.marks import Marks
 from witnessmark.follow.run import Clock
+from witnessmark.recording.write import write_recording
+
+RATE_HZ = 1000.0
 
 
 class Script:
@@ -57,3 +60,13 @@ def attempt(turning_at_end=True, started=False):
 def ramp(samples=1000, channels=2) -> dict[str, np.ndarray]:
     """Samples that say which they are."""
     return {f"line {c}": (np.arange(samples) + 1000 * c).astype(np.int16) for c in range(1, channels + 1)}
+
+
+def whole(path, samples=1000):
+    """A recording of the ramp, as another program would leave it when it is done."""
+    if path.name == "rate.csv":
+        rows = zip(*ramp(samples).values(), strict=True)
+        path.write_text(f"# rate_hz: {RATE_HZ}\nline 1,line 2\n" + "".join(f"{a},{b}\n" for a, b in rows))
+    else:
+        write_recording(path, ramp(samples), RATE_HZ)
+    return path.read_bytes()

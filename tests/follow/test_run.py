@@ -147,8 +147,40 @@ def test_what_waits_is_kept_before_the_end_is_analysed(tmp_path):
     assert len(made.keeper.kept) == 3
 
 
+@pytest.mark.parametrize("at", ["save", "look"])
+def test_an_interrupt_while_it_is_kept_keeps_it_first(tmp_path, monkeypatch, at):
+    from witnessmark.follow.model import Event
+
+    made = Growing(tmp_path, keep_s=1.0)
+    with open(made.path, "ab") as file:
+        file.write(made.data[200:])
+    made.stream.poll()
+    calls, save = [], made.stream.save
+
+    def pressed(*given):
+        calls.append(given)
+        if len(calls) == 1:
+            raise KeyboardInterrupt
+        return save(*given)
+
+    if at == "save":
+        monkeypatch.setattr(made.stream, "save", pressed)
+    else:
+        made.keeper._look = pressed
+    for at_s in (20.0, 10.0):  # the second lies before the minutes of the first: a file of its own
+        made.keeper.happened(Event(at_s, "mark", "marked by the user"))
+    with pytest.raises(KeyboardInterrupt):
+        made.keeper.flush(is_last=True)
+    names = sorted(p.name for p in tmp_path.glob("event-*"))
+    assert names == [f"event-0000{s}.000s-mark.{e}" for s in (10, 20) for e in ("event.json", "raw")]
+    told = json.loads((tmp_path / "event-000010.000s-mark.event.json").read_text())
+    assert "broken off" in told["note"]
+    made.keeper.flush(is_last=True)  # nothing is left, and it is not raised again
+
+
 @pytest.mark.parametrize("end", [MemoryError, KeyboardInterrupt, BadRecording])
-def test_the_command_keeps_what_was_marked_whatever_ends_it(tmp_path, monkeypatch, end):
+@pytest.mark.parametrize("is_early", [True, False])
+def test_the_command_keeps_what_was_marked_whatever_ends_it(tmp_path, monkeypatch, end, is_early):
     from witnessmark import cli_follow
     from witnessmark.cli_live import Following
     from witnessmark.recording.setup import Setup
@@ -159,11 +191,16 @@ def test_the_command_keeps_what_was_marked_whatever_ends_it(tmp_path, monkeypatc
     def ended(*_):
         raise end("odd")
 
+    def follow(self):
+        self._stream.poll()
+        marks.mark()
+        if is_early:
+            ended()
+
     monkeypatch.setattr("witnessmark.pipeline.analyze", ended)
-    monkeypatch.setattr("witnessmark.pipeline.analyze_recording", lambda *_: ended())
-    monkeypatch.setattr("witnessmark.follow.run.Follower.follow", lambda self: (self._stream.poll(), marks.mark()))
+    monkeypatch.setattr("witnessmark.pipeline.analyze_recording", ended)
+    monkeypatch.setattr("witnessmark.follow.run.Follower.follow", follow)
     options = Following(None, None, None, 1.0, (), str(tmp_path), None, 0.5, False)
-    monkeypatch.setattr("witnessmark.follow.keeper.Keeper._circumstances", lambda self, events, stop: ([()], "untold"))
     with pytest.raises(end):
         cli_follow._stream(str(tmp_path / "van.raw"), options, Setup(), marks)
     (kept,) = tmp_path.glob("event-*-mark.raw")

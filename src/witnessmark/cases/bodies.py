@@ -147,7 +147,7 @@ class RecordingAdded(Base):
 class Analysed(Base):
     """What the analysis of a recording said; ``file`` is the whole of it as JSON.
 
-    weighed: entries of what was seen by hand that it took in. closed_cases: how many of the shop's moved its priors.
+    weighed: entries of what was seen by hand that it took in. closed_cases: how many of the others moved priors.
     """
 
     FIXED: ClassVar[frozenset[str] | None] = None

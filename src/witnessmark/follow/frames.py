@@ -111,17 +111,11 @@ def file_bytes(path: str, at: int, stop: int) -> Iterator[bytes]:
             yield data
 
 
-class RawFile(FrameStream):
-    """A growing file of raw samples."""
+class RawStream(FrameStream):
+    """Frames behind a head of one line, whose times are the stream's."""
 
     suffix = ".raw"
-
-    def __init__(self, path: str):
-        """``path``: an existing file, its head may be still to come."""
-        self.name, self._growth, self._head = path, Growth(path), None
-        self._line = b""
-
-    _head: RawHead | None
+    _head: RawHead | None = None
 
     @property
     def head(self) -> RawHead:
@@ -144,6 +138,28 @@ class RawFile(FrameStream):
         """As the head says."""
         return self.head.start_s
 
+    def head_for(self, first: int, stop: int) -> tuple[bytes, float]:
+        """The same head, beginning later."""
+        head = self.head
+        return head_line(head.rate_hz, head.sample, head.channels, head.start_s + first / head.rate_hz), 0.0
+
+
+def usable_head(name: str, start: bytes) -> RawHead | None:
+    """The head in the first bytes of a stream, None where it is not whole yet; BadRecording for a bad one."""
+    head = parse_head(name, start)
+    if head is not None and not 1e-3 <= head.rate_hz <= 1e12:
+        raise refuse(name, f"rate_hz is {head.rate_hz:g}", "expected samples per second above 0; correct the head")
+    return head
+
+
+class RawFile(RawStream):
+    """A growing file of raw samples."""
+
+    def __init__(self, path: str):
+        """``path``: an existing file, its head may be still to come."""
+        self.name, self._growth = path, Growth(path)
+        self._line = b""
+
     def poll(self) -> bool:
         """Whether it has grown."""
         if not self._growth.poll():
@@ -151,10 +167,9 @@ class RawFile(FrameStream):
         with open(self.name, "rb") as file:
             line = file.read(HEAD_BYTES if self._head is None else self._head.size)
         if self._head is None:
-            self._head = parse_head(self.name, line)
+            self._head = usable_head(self.name, line)
             if self._head is None:
                 return True
-            _rated(self.name, self._head.rate_hz)
             self._line = line[: self._head.size]
         elif line != self._line:
             raise refuse(
@@ -169,24 +184,10 @@ class RawFile(FrameStream):
         """Mapped from the file."""
         return recording_of(self.name, self.head, mapped(self.name, self.head, first), stop - first, False, first)
 
-    def head_for(self, first: int, stop: int) -> tuple[bytes, float]:
-        """The same head, beginning later."""
-        return raw_head_at(self.head, first), 0.0
-
     def taken(self, first: int, stop: int) -> tuple[int, Iterator[bytes]]:
         """Copied from the file."""
         size = self.head.frame_bytes
         return first, file_bytes(self.name, self.head.size + first * size, self.head.size + stop * size)
-
-
-def raw_head_at(head: RawHead, first: int) -> bytes:
-    """The head of a file that begins with frame ``first``: its times are the stream's."""
-    return head_line(head.rate_hz, head.sample, head.channels, head.start_s + first / head.rate_hz)
-
-
-def _rated(name: str, rate_hz: float) -> None:
-    if not 1e-3 <= rate_hz <= 1e12:
-        raise refuse(name, f"rate_hz is {rate_hz:g}", "expected samples per second above 0; correct the head")
 
 
 class WavFile(FrameStream):

@@ -22,6 +22,8 @@ from witnessmark.report.words import KINDS
 SCHEMA = "witnessmark.event/1"
 AFTER_S = 5.0  # recorded on behind an event before it is written: how it went on belongs to it
 
+_STOPPED = "what was the case was not looked at: the following was broken off; analyze the kept recording"
+
 
 @dataclass(frozen=True, slots=True)
 class _Noticed:
@@ -41,6 +43,7 @@ class Keeper:
         self._stream, self._look, self._say = stream, look, say
         self._folder, self._keep_s, self._after_s = Path(folder), keep_s, after_s
         self._waiting: list[_Noticed] = []
+        self._hurry = False
         self.kept: list[str] = []
 
     def happened(self, event: Event) -> None:
@@ -48,32 +51,52 @@ class Keeper:
         come_s = self._stream.length_s if self._stream.ready else event.at_s
         self._waiting.append(_Noticed(event, datetime.now(UTC), come_s))
 
-    def flush(self, is_last: bool = False) -> None:
-        """Write what has waited long enough (or, at the end, everything)."""
+    def flush(self, is_last: bool = False, hurry: bool = False) -> None:
+        """Write what has waited long enough (or, at the end, everything).
+
+        ``hurry``: without a look at what was the case. An interrupt by the user hurries it, and is raised again when
+        all is written; a second one at once.
+        """
+        self._hurry = self._hurry or hurry
+        calm = not self._hurry
         while self._waiting and (is_last or self._stream.length_s >= self._waiting[0].event.at_s + self._after_s):
             try:
                 self._stream.poll()
             except BadRecording as error:
                 if not is_last:
                     raise
-                lost, self._waiting = self._waiting, []
-                for n in lost:
-                    self._say(f"{n.event.at_s:9.2f} s  not kept   {error}")
+                self._lose(str(error))
                 return
-            stop_s = self._stream.length_s
-            if self._waiting[0].event.at_s < self._stream.first_s:
-                gone = self._waiting.pop(0).event
-                what = KINDS.get(gone.kind, gone.why)
-                said = f"no longer held when it was seen ({what}, at {gone.at_s:.2f} s); keep more minutes"
-                self._say(line(stop_s, "not kept", said))
-                continue
-            start_s = max(self._stream.first_s, min(self._waiting[0].event.at_s, stop_s) - self._keep_s)
-            together = [n for n in self._waiting if start_s <= n.event.at_s <= stop_s] or self._waiting[:1]
-            self._waiting = [n for n in self._waiting if n not in together]
-            try:
-                self._keep(together, start_s, stop_s)
-            except BadOutput as error:
-                self._say(line(stop_s, "not kept", str(error)))
+            self._write_next()
+        if calm and self._hurry:
+            raise KeyboardInterrupt
+
+    def _lose(self, why: str) -> None:
+        lost, self._waiting = self._waiting, []
+        for n in lost:
+            self._say(line(n.event.at_s, "not kept", why))
+
+    def _write_next(self) -> None:
+        """The first that waits and all of its minutes."""
+        stop_s = self._stream.length_s
+        if self._waiting[0].event.at_s < self._stream.first_s:
+            gone = self._waiting.pop(0).event
+            what = KINDS.get(gone.kind, gone.why)
+            said = f"no longer held when it was seen ({what}, at {gone.at_s:.2f} s); keep more minutes"
+            self._say(line(stop_s, "not kept", said))
+            return
+        start_s = max(self._stream.first_s, min(self._waiting[0].event.at_s, stop_s) - self._keep_s)
+        together = [n for n in self._waiting if start_s <= n.event.at_s <= stop_s] or self._waiting[:1]
+        try:
+            self._keep(together, start_s, stop_s)
+        except BadOutput as error:
+            self._say(line(stop_s, "not kept", str(error)))
+        except KeyboardInterrupt:
+            if self._hurry:
+                raise
+            self._hurry = True  # these are still to be written
+            return
+        self._waiting = [n for n in self._waiting if n not in together]
 
     def _keep(self, together: list[_Noticed], start_s: float, stop_s: float) -> None:
         together = sorted(together, key=lambda n: n.event.at_s)
@@ -101,12 +124,17 @@ class Keeper:
 
     def _circumstances(self, events: list[Event], stop_s: float) -> tuple[list[tuple[circumstances.Reading, ...]], str]:
         """The lines around each event, or why they cannot be told."""
+        if self._hurry:
+            return [() for _ in events], _STOPPED
         start_s = max(self._stream.first_s, events[0].at_s - circumstances.BEFORE_S - 1.0)
         try:
             with self._stream.window(start_s, min(stop_s, events[-1].at_s + self._after_s)) as part:
                 analysis = self._look(part)
                 stretches = [circumstances.stretch_of(e.at_s, e.end_s) for e in events]
                 return [circumstances.readings(analysis, stretch) for stretch in stretches], ""
+        except KeyboardInterrupt:
+            self._hurry = True
+            return [() for _ in events], _STOPPED
         except Exception as error:  # the samples are kept already: that is what counts
             if os.environ.get(DEBUG):
                 raise

@@ -15,21 +15,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from witnessmark.errors import BadOutput, WitnessmarkError
-from witnessmark.follow.frames import FrameStream, raw_head_at
+from witnessmark.follow.frames import RawStream, usable_head
 from witnessmark.follow.spool import Spool, ring_bytes
 from witnessmark.recording.model import Recording
 from witnessmark.recording.readers.raw import recording_of
-from witnessmark.recording.readers.raw_head import RawHead, parse_head
+from witnessmark.recording.readers.raw_head import RawHead
 from witnessmark.recording.trouble import refuse
 
 NAME = "-"
 CHUNK = 1 << 20  # bytes taken in at a time
 
 
-class Pipe(FrameStream):
+class Pipe(RawStream):
     """A pipe with a head of one line; held whole, or for the last ``keep_s`` seconds."""
 
-    suffix = ".raw"
     says_its_end = True
 
     def __init__(
@@ -38,18 +37,11 @@ class Pipe(FrameStream):
         """``source``: open for reading; ``place``: a new file to keep all in; ``folder``: where a ring lies."""
         self.name = NAME if place is None else place
         self._source, self._keep_s, self._place, self._folder = source, keep_s, place, folder
-        self._head: RawHead | None = None
         self._spool: Spool | None = None
         self._error: WitnessmarkError | None = None
         self._done = False
         self._thread = threading.Thread(target=self._take_in, name="pipe", daemon=True)
         self._thread.start()
-
-    @property
-    def head(self) -> RawHead:
-        """The head; only when ``ready``."""
-        assert self._head is not None
-        return self._head
 
     @property
     def spool(self) -> Spool:
@@ -59,23 +51,13 @@ class Pipe(FrameStream):
 
     @property
     def ready(self) -> bool:
-        """Whether the head is there."""
+        """Whether the head is there and a place for what follows it."""
         return self._spool is not None
 
     @property
     def ended(self) -> bool:
         """Whether the sender closed it, or there is no room for more."""
         return self._done
-
-    @property
-    def rate_hz(self) -> float:
-        """As the head says."""
-        return self.head.rate_hz
-
-    @property
-    def start_s(self) -> float:
-        """As the head says."""
-        return self.head.start_s
 
     def poll(self) -> bool:
         """Whether more has come; raises BadRecording for a head that cannot be used, BadOutput for no place."""
@@ -107,10 +89,6 @@ class Pipe(FrameStream):
 
         return recording_of(self.name, head, frames, max(0, stop - first), is_cut, first)
 
-    def head_for(self, first: int, stop: int) -> tuple[bytes, float]:
-        """The same head, beginning later."""
-        return raw_head_at(self.head, first), 0.0
-
     def taken(self, first: int, stop: int) -> tuple[int, Iterator[bytes]]:
         """Copied from the spool."""
         held = self.spool.held()
@@ -134,14 +112,12 @@ class Pipe(FrameStream):
     def _take_head(self) -> bytes:
         """Reads the head and makes the spool; returns the first bytes behind it (b"" at the end)."""
         start = b""
-        while (head := parse_head(NAME, start)) is None:
+        while (head := usable_head(NAME, start)) is None:
             more = self._read()
             if not more:
                 what = "gave nothing" if not start else "ended within its head"
                 raise refuse(NAME, f"the pipe {what}", "expected a line of JSON and samples behind it")
             start += more
-        if not 1e-3 <= head.rate_hz <= 1e12:
-            raise refuse(NAME, f"rate_hz is {head.rate_hz:g}", "expected samples per second above 0; correct the head")
         self._head = head
         self._spool = self._make_spool(head, start[: head.size])
         return start[head.size :] or self._read()

@@ -74,13 +74,16 @@ class Follower:
                 break
             self._clock.sleep(POLL_S)
 
-    def keep_rest(self) -> None:
-        """Keep what is still to be kept, also what was marked since the last step, before anything else goes wrong."""
+    def keep_rest(self, hurry: bool = False) -> None:
+        """Keep what is still to be kept, also what was marked since the last step, before anything else goes wrong.
+
+        ``hurry``: the samples only, not what was the case.
+        """
         if not self._stream.ready:
             return
         self._take_marks()
         if self._keeper is not None:
-            self._keeper.flush(is_last=True)
+            self._keeper.flush(is_last=True, hurry=hurry)
 
     def finish(self, analysis: Analysis) -> None:
         """Hold the final analysis against what was said, and keep what is still to be kept."""
