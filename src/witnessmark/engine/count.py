@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from witnessmark.wheel.firing import Place
+if TYPE_CHECKING:  # the fit compiles; what is only read from its result does not
+    from witnessmark.wheel.firing import Place
 
 
 @dataclass(frozen=True, slots=True)
