@@ -85,8 +85,7 @@ class Keeper:
         self.kept.append(place)
         thens = [note or circumstances.summary(readings) for readings in found]
         for k, n in enumerate(together):
-            said = f"at {n.event.at_s:.2f} s, noticed at {n.seen_s:.2f} s: {n.event.why}"
-            self._say(line(stop_s, "event", said))
+            self._say(line(stop_s, "event", f"at {n.event.at_s:.2f} s, noticed at {n.seen_s:.2f} s: {n.event.why}"))
             if thens[k : k + 1] != thens[k + 1 : k + 2]:  # of events with the same circumstances, after the last one
                 self._say(line(None, "then", thens[k]))
         self._say(line(stop_s, "kept", f"{place}, {first_s:.2f} to {stop_s:.2f} s"))

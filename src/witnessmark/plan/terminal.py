@@ -6,6 +6,7 @@ import textwrap
 
 from witnessmark.plan.amounts import ATTEMPT_S
 from witnessmark.plan.model import Hookup, Plan
+from witnessmark.report.phrases import local_once
 
 WIDTH = 100
 LABEL = 10
@@ -41,7 +42,7 @@ def amounts_words(plan: Plan) -> tuple[str, ...]:
 def summary(plan: Plan) -> str:
     """The plan in a screenful, without a line break at the end."""
     lines = _block("Test", [head(plan)])
-    lines += _block("Caution", list(plan.cautions))
+    lines += _block("Caution", local_once(plan.cautions))
     lines += _block(
         "Pick up",
         [
@@ -88,7 +89,7 @@ def hookup_summary(hookup: Hookup) -> str:
     lines = _block("Hookup", [verdict])
     for name, group in (("Wrong", wrong), ("Unknown", unknown), ("Good", [c for c in hookup.lines if c.ok])):
         lines += _block(name, [f"{c.statement}{f' {c.do}' if c.do else ''}" for c in group])
-    lines += _block("Caution", list(hookup.plan.cautions) if wrong else [])
+    lines += _block("Caution", local_once(hookup.plan.cautions) if wrong else [])
     return "\n".join(lines)
 
 

@@ -8,6 +8,7 @@ import textwrap
 from witnessmark.pool.model import Pooled
 from witnessmark.report.blocks import latin
 from witnessmark.report.compose_advice import observed_words
+from witnessmark.report.phrases import local_once
 from witnessmark.report.words import CAUSES, percent, plural
 
 WIDTH = 100
@@ -30,7 +31,7 @@ def summary(pooled: Pooled) -> str:
     lines += _block("Repair", [] if advice is None else [a.statement for a in advice.actions])
     if tests:
         lines += _block("Next test", [f"{tests[0].statement.rstrip('.')} ({tests[0].minutes} min).",
-                                      *(f"Caution: {c}" for c in tests[0].cautions)])  # fmt: skip
+                                      *(f"Caution: {c}" for c in local_once(tests[0].cautions))])  # fmt: skip
     lines += _block("Cautions", [c for c in pooled.cautions if not tests or c not in tests[0].cautions])
     return "\n".join(lines)
 

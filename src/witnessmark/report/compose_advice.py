@@ -56,7 +56,7 @@ def _test(test: NextTest) -> list[Sentence]:
     said = " bit" in test.why or test.gain_bits <= 0.0
     gain = "" if said else f"; it tells {test.gain_bits:.2f} bit about the cause"
     out = [known(f"{test.statement.rstrip('.')} ({test.minutes} min{gain}).")]
-    out += [known(f"Caution: {c}") for c in test.cautions]
+    out += [known(f"Caution: {c}") for c in phrases.local_once(test.cautions)]
     out += [known(f"It takes {', '.join(test.equipment)}.")] if test.equipment else []
     out += [known(f"Why: {test.why}")] if test.why else []
     return out + [known(f"If {uncapitalised(o.result).rstrip('.')}: {o.then.rstrip('.')}.") for o in test.outcomes]

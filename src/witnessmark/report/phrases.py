@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 
 from witnessmark.causes.model import Cause
 from witnessmark.findings.model import Finding
@@ -309,6 +310,16 @@ def hint(finding: Finding) -> str:
     if finding.stated:
         return finding.statement
     return f"Hint only (confidence {finding.confidence:.2f}): {finding.statement}"
+
+
+LOCAL = "Local rules and licensed practice come first."
+
+
+def local_once(cautions: Sequence[str]) -> list[str]:
+    """Cautions that stand under one another: what each of them ends with is said once, at the end."""
+    if sum(c.endswith(LOCAL) for c in cautions) < 2:
+        return list(cautions)
+    return [*(c.removesuffix(LOCAL).rstrip() for c in cautions), LOCAL]
 
 
 def opening(caution: str) -> str:
