@@ -85,3 +85,10 @@ def test_a_look_that_contradicts_the_verdict_is_said_in_its_line():
     assert "To bring slot" not in summary(whole)
     assert analysis_json(whole)["observed"][0]["against"] == ["trigger-wheel-tooth"]
     assert analysis_json(seen)["observed"][0]["against"] == []
+
+
+def test_what_every_caution_ends_with_is_said_once():
+    from witnessmark.report.phrases import LOCAL, local_once
+
+    assert local_once([f"A. {LOCAL}", f"B. {LOCAL}"]) == ["A.", "B.", LOCAL]
+    assert local_once([f"A. {LOCAL}"]) == [f"A. {LOCAL}"]

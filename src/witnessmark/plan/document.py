@@ -7,7 +7,7 @@ from witnessmark.plan.model import Expected, Plan, PlannedLine
 from witnessmark.plan.terminal import amounts_words, edges_words, head
 from witnessmark.report.html import html
 from witnessmark.report.model import Document, Picture, Section, Sentence, Table
-from witnessmark.report.words import plural
+from witnessmark.report.words import local_once, plural
 
 KICKER = "What to record"
 MARKS = ("k: general knowledge of the trade and simulated pictures, not read from a record of this vehicle.",)
@@ -25,7 +25,9 @@ def plan_html(plan: Plan, title: str = "") -> str:
 def compose(plan: Plan, title: str = "") -> Document:
     """The page as a renderer-neutral document."""
     sections = [
-        Section("cautions", "Before anything is touched", tuple(_known(f"Caution: {c}") for c in plan.cautions)),
+        Section(
+            "cautions", "Before anything is touched", tuple(_known(f"Caution: {c}") for c in local_once(plan.cautions))
+        ),
         _lines(plan),
         Section("amounts", "How fast and how long", tuple(_known(t) for t in amounts_words(plan))),
         Section("do", "What is done meanwhile", tuple(_known(t) for t in plan.do)),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from witnessmark.plan.amounts import ATTEMPT_S
 from witnessmark.plan.model import Hookup, Plan
 from witnessmark.report.blocks import block
+from witnessmark.report.words import local_once
 
 
 def head(plan: Plan) -> str:
@@ -37,7 +38,7 @@ def amounts_words(plan: Plan) -> tuple[str, ...]:
 def summary(plan: Plan) -> str:
     """The plan in a screenful, without a line break at the end."""
     lines = block("Test", [head(plan)])
-    lines += block("Caution", list(plan.cautions))
+    lines += block("Caution", local_once(plan.cautions))
     lines += block(
         "Pick up",
         [
@@ -84,5 +85,5 @@ def hookup_summary(hookup: Hookup) -> str:
     lines = block("Hookup", [verdict])
     for name, group in (("Wrong", wrong), ("Unknown", unknown), ("Good", [c for c in hookup.lines if c.ok])):
         lines += block(name, [f"{c.statement}{f' {c.do}' if c.do else ''}" for c in group])
-    lines += block("Caution", list(hookup.plan.cautions))
+    lines += block("Caution", local_once(hookup.plan.cautions))
     return "\n".join(lines)

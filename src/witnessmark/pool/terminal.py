@@ -7,7 +7,7 @@ import os
 from witnessmark.pool.model import Pooled
 from witnessmark.report.blocks import block
 from witnessmark.report.compose_advice import observed_words
-from witnessmark.report.words import CAUSES, percent, plural
+from witnessmark.report.words import CAUSES, local_once, percent, plural
 
 CAUSES_SHOWN = 4
 FINDINGS_SHOWN = 6
@@ -27,7 +27,7 @@ def summary(pooled: Pooled) -> str:
     lines += block("Repair", [] if advice is None else [a.statement for a in advice.actions])
     if tests:
         lines += block("Next test", [f"{tests[0].statement.rstrip('.')} ({tests[0].minutes} min).",
-                                      *(f"Caution: {c}" for c in tests[0].cautions)])  # fmt: skip
+                                      *(f"Caution: {c}" for c in local_once(tests[0].cautions))])  # fmt: skip
     lines += block("Cautions", [c for c in pooled.cautions if not tests or c not in tests[0].cautions])
     return "\n".join(lines)
 

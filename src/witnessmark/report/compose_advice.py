@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from witnessmark.causes.model import Advice, NextTest, Observed, Share
 from witnessmark.report.model import Analysis, Section, Sentence, Table
-from witnessmark.report.words import CAUSES, opening, percent, uncapitalised
+from witnessmark.report.words import CAUSES, local_once, opening, percent, uncapitalised
 
 OTHER_TESTS = 2  # further tests worth a line: more would not be done before the record is repeated
 PRIORS_SHOWN = 12
@@ -55,7 +55,7 @@ def _test(test: NextTest) -> list[Sentence]:
     said = " bit" in test.why or test.gain_bits <= 0.0
     gain = "" if said else f"; it tells {test.gain_bits:.2f} bit about the cause"
     out = [known(f"{test.statement.rstrip('.')} ({test.minutes} min{gain}).")]
-    out += [known(f"Caution: {c}") for c in test.cautions]
+    out += [known(f"Caution: {c}") for c in local_once(test.cautions)]
     out += [known(f"It takes {', '.join(test.equipment)}.")] if test.equipment else []
     out += [known(f"Why: {test.why}")] if test.why else []
     return out + [known(f"If {uncapitalised(o.result).rstrip('.')}: {o.then.rstrip('.')}.") for o in test.outcomes]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 ROLES: dict[str, str] = {
     "crank": "crank sensor",
@@ -180,6 +181,16 @@ def output_words(kind: str, cylinder: int | None, channel: str, evidence: dict[s
     if "apart_deg" in evidence:
         return f"the spark {which} comes at another angle than the others"
     return KINDS[kind]
+
+
+LOCAL = "Local rules and licensed practice come first."
+
+
+def local_once(cautions: Sequence[str]) -> list[str]:
+    """Cautions that stand under one another: what each of them ends with is said once, at the end."""
+    if sum(c.endswith(LOCAL) for c in cautions) < 2:
+        return list(cautions)
+    return [*(c.removesuffix(LOCAL).rstrip() for c in cautions), LOCAL]
 
 
 def opening(caution: str) -> str:

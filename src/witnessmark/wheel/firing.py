@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 from witnessmark.wheel import cycles, gas
 from witnessmark.wheel.cycles import LAGS
 from witnessmark.wheel.model import CrankAngle, Layout, Passes
-from witnessmark.wheel.passes import angle_of_passes, piece_of
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -189,6 +188,8 @@ def of_wheel(passes: Passes, layout: Layout, angle: CrankAngle, running_rpm: flo
 
 def ripples_of(passes: Passes, layout: Layout, angle: CrankAngle, running_rpm: float) -> list[Ripple]:
     """The ripple of every stretch of a decoded record."""
+    from witnessmark.wheel.passes import angle_of_passes, piece_of  # what it imports compiles
+
     rows = np.flatnonzero(passes.used & (passes.edge >= 0))
     piece = piece_of(passes, angle)
     rows = rows[piece[rows] >= 0]
