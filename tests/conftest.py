@@ -26,7 +26,9 @@ class Remembered:
 
         self._analyze, self._known = analyze, {}
 
-    def __call__(self, recording_path, setup_path=None):
+    def __call__(self, recording_path, setup_path=None, **by_hand):
+        if any(by_hand.values()):  # what was seen by hand is another analysis
+            return self._analyze(recording_path, setup_path, **by_hand)
         try:
             file = os.stat(recording_path)
             told = None if setup_path is None else Path(setup_path).read_bytes()

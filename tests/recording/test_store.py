@@ -156,7 +156,7 @@ def test_a_setup_rides_along_and_is_used_where_none_is_given(tmp_path, source, m
     import_recording(source, store, setup)
     assert kept_setup(store) == str(store / "setup.toml")
     assert kept_setup(source) is None
-    monkeypatch.setattr(pipeline, "analyze_recording", lambda *given: given)
+    monkeypatch.setattr(pipeline, "analyze_recording", lambda *given, **_: given)
     of_store, of_file = pipeline.analyze(store), pipeline.analyze(source, setup)
     same(of_store[0], of_file[0])
     assert of_store[0].channels[0].gain == 2.0
