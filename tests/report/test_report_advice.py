@@ -88,7 +88,7 @@ def test_a_look_that_contradicts_the_verdict_is_said_in_its_line():
 
 
 def test_what_every_caution_ends_with_is_said_once():
-    from witnessmark.report.phrases import LOCAL, local_once
+    from witnessmark.report.words import LOCAL, local_once
 
     assert local_once([f"A. {LOCAL}", f"B. {LOCAL}"]) == ["A.", "B.", LOCAL]
     assert local_once([f"A. {LOCAL}"]) == [f"A. {LOCAL}"]

@@ -30,6 +30,9 @@ SPIN_UP_S = 0.3
 FIRED, LEAVES = 1.4, 1.12
 # A mean over an event that is cut short where decoding begins is high for less than this, a fired charge lasts longer.
 LIFT_HELD_S = 0.08
+# Speed is a mean over an event: a motor's steady cranking is left half an event, a quarter turn of four cylinders,
+# before the charge that lifts it.
+SEEN_AHEAD_TURNS = 0.25
 # A rise shows in the mean over events up to so many turns after the charge that made it burnt: it has to stand out of
 # the plateau over a whole window (up to one turn), which begins with the spark.
 SHOWS_WITHIN_TURNS = 1.25
@@ -160,10 +163,10 @@ def _not_before(around: Surroundings, rotation: Rotation) -> float:
 def _fired_by(marks: _Marks, sync_s: float | None, speed: Speed, by_motor: bool) -> _Marks:
     """The first firing put at the first correctly timed spark where the speed rises right after it."""
     rise = marks.firing_s
-    if rise is None or sync_s is None or not speed.known or sync_s >= rise:
+    if rise is None or sync_s is None or not speed.known:
         return marks
     turned = (speed.turns_at(rise) or 0.0) - (speed.turns_at(sync_s) or 0.0)
-    if turned > SHOWS_WITHIN_TURNS:
+    if not -(SEEN_AHEAD_TURNS if by_motor else 0.0) <= turned <= SHOWS_WITHIN_TURNS:
         return marks
     return _Marks(sync_s if by_motor else marks.running_s, sync_s, sync_s)
 

@@ -161,7 +161,7 @@ def reluctance_like(summary: Summary, zero: Zero, crossings: Crossings, gain: fl
     """Does the line swing about its own zero like a pick-up: both ways alike, often, and quick where it is offset?"""
     if len(crossings) < 8:
         return False
-    if unsteady(crossings) > REGULAR and not sparse_like(summary, zero, crossings, unit):
+    if unsteady(crossings, unit.strip() in VOLTS) > REGULAR and not sparse_like(summary, zero, crossings, unit):
         return False
     both = np.median(crossings.peak_before[crossings.rising]), np.median(crossings.peak_before[~crossings.rising])
     if not 0.25 < both[0] / max(both[1], 1e-30) < 4.0:
@@ -216,11 +216,13 @@ def _mains(crossings: Crossings, rate_hz: float) -> bool:
     return bool(high < 1.05 * low and any(abs(middle / mains - 1.0) < 0.02 for mains in MAINS_S))
 
 
-def unsteady(crossings: Crossings) -> float:
-    """Median change of the interval between like crossings (absolute log ratio): from one to the next, or to the one as
-    many further on as a cam wheel has teeth, whichever is least.
+def unsteady(crossings: Crossings, may_be_cam: bool = True) -> float:
+    """Median change of the interval between like crossings (absolute log ratio), from one to the next.
+
+    may_be_cam: or to the one as many further on as a cam wheel has teeth, whichever is least.
     """
     place = (crossings.sample + crossings.fraction)[crossings.rising]
     log = np.log(np.diff(place))
-    lags = [1, *(lag for lag in range(2, MOST_OF_A_CAM + 1) if len(log) >= PATTERNS * lag)]
+    more = range(2, MOST_OF_A_CAM + 1) if may_be_cam else ()
+    lags = [1, *(lag for lag in more if len(log) >= PATTERNS * lag)]
     return min((float(np.median(np.abs(log[lag:] - log[:-lag]))) for lag in lags if len(log) > lag + 1), default=0.0)
