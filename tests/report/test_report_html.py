@@ -1,6 +1,7 @@
 """The report: every sentence leads to its finding or says what else it rests on; nothing leaves the file."""
 
 import re
+from dataclasses import replace
 
 import pytest
 
@@ -111,8 +112,6 @@ def test_a_healthy_record_accuses_nothing():
 
 
 def test_hostile_names_stay_text():
-    from dataclasses import replace
-
     analysis = fixtures.weak_tooth()
     setup = analysis.setup.model_copy(
         update={
@@ -125,8 +124,6 @@ def test_hostile_names_stay_text():
 
 
 def test_many_ranges_stay_readable():
-    from dataclasses import replace
-
     analysis = fixtures.dropouts()
     finding = analysis.findings.found[0]
     many = replace(finding, ranges=tuple(replace(r, turn=i) for i, r in enumerate(finding.ranges * 20)))
@@ -145,3 +142,14 @@ def test_the_file_appears_whole_or_not_at_all(tmp_path):
     with pytest.raises(BadOutput, match="missing"):
         write_report(fixtures.undecodable(), tmp_path / "missing" / "report.html")
     assert [p.name for p in tmp_path.iterdir()] == ["report.html"]
+
+
+def test_the_vehicle_number_is_masked():
+    """The number is 49 CFR 565's worked example of the check digit; a report is handed on."""
+    analysis = fixtures.healthy()
+    vehicle = analysis.setup.vehicle.model_copy(update={"vin": "1M8GDM9AXKP042788"})
+    text = html(
+        compose(replace(analysis, setup=analysis.setup.model_copy(update={"vehicle": vehicle})), with_pictures=False)
+    )
+    assert "1M8**************" in text
+    assert "042788" not in text

@@ -13,8 +13,9 @@ from typing import Any
 from witnessmark.cases.codec import canonical
 from witnessmark.cases.model import Attachment, Case
 from witnessmark.cases.store import Cases, attachment
-from witnessmark.cases.words import masked, vin_form
+from witnessmark.cases.words import vin_form
 from witnessmark.errors import BadCase
+from witnessmark.scan.vin import masked
 
 MEDIA_TYPE = "application/json"
 

@@ -7,9 +7,10 @@ from typing import Annotated
 
 from pydantic import AfterValidator, Field
 
+from witnessmark.scan.vin import masked
+
 LONGEST_TEXT = 20_000
 MOST_ENTRIES = 5_000  # of one case; a busy one has some hundred
-SHOWN_OF_VIN = 3  # who made it; the rest tells one vehicle from all others
 
 # Letters I, O and Q do not occur in a VIN (published: ISO 3779, 49 CFR 565); "*" is a masked character.
 _VIN = re.compile(r"[A-HJ-NPR-Z0-9*]{17}")
@@ -66,8 +67,3 @@ Share = Annotated[float, Field(ge=0.0, le=1.0)]
 def vin_form(vin: str) -> bool:
     """Whether it has the 17 letters and digits of a vehicle number; "*" masks one."""
     return _VIN.fullmatch(vin) is not None
-
-
-def masked(vin: str) -> str:
-    """The vehicle number with all but its first three places hidden."""
-    return vin[:SHOWN_OF_VIN] + "*" * (len(vin) - SHOWN_OF_VIN)

@@ -27,13 +27,14 @@ from witnessmark.cases.bodies import (
 from witnessmark.cases.model import Attachment, Case
 from witnessmark.cases.store import LARGEST_FILE, attachment
 from witnessmark.cases.vin import without_vins
-from witnessmark.cases.words import is_code, masked
+from witnessmark.cases.words import is_code
 from witnessmark.causes.catalogue import load_knowledge
 from witnessmark.causes.engines import EngineFacts
 from witnessmark.causes.listing import plain
 from witnessmark.errors import BadCase
 from witnessmark.recording.content import content_hash, content_size
 from witnessmark.report.model import Analysis
+from witnessmark.scan.vin import masked
 
 JSON, TOML = "application/json", "application/toml"
 # First bytes of a picture (published: ISO/IEC 10918-1 JPEG start of image, ISO/IEC 15948 PNG signature, RFC 9649 WebP).

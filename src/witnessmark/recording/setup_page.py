@@ -82,7 +82,7 @@ TABLES: tuple[tuple[str, type[BaseModel], str], ...] = (
 
 MEANING = {
     "vehicle.description": "the vehicle in your words; the report's title",
-    "vehicle.vin": "17 characters, `*` masks one; repeated in the report",
+    "vehicle.vin": "17 characters, `*` masks one; the report shows the first three",
     "vehicle.complaint": "what the driver says and what was done already",
     "vehicle.codes": "stored trouble codes, in the form of SAE J2012 / ISO 15031-6",
     "engine.cylinders": "number of cylinders",

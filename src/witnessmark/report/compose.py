@@ -32,6 +32,7 @@ from witnessmark.report.compose_replay import replay_section
 from witnessmark.report.figures import Pictures, pictures
 from witnessmark.report.model import Analysis, Document, Section, Sentence
 from witnessmark.report.words import degrees, plural, wheel_words
+from witnessmark.scan.vin import masked
 
 
 def compose(analysis: Analysis, *, with_pictures: bool = True) -> Document:
@@ -71,7 +72,7 @@ def _facts(analysis: Analysis) -> dict[str, str]:
     recording, vehicle, wheel = analysis.recording, analysis.setup.vehicle, analysis.wheel
     facts = {"Recording": phrases.file_name(analysis)}
     if vehicle.vin:
-        facts["VIN"] = vehicle.vin
+        facts["VIN"] = masked(vehicle.vin)
     if vehicle.complaint:
         facts["Complaint"] = vehicle.complaint
     if vehicle.codes:
