@@ -16,6 +16,7 @@ from witnessmark.cli_advice import by_hand_of, hookup, plan, pool, tests
 from witnessmark.cli_live import capture, follow
 from witnessmark.cli_recordings import export, import_command, verify
 from witnessmark.cli_scan import scan
+from witnessmark.cli_workbench import workbench
 from witnessmark.console import dumped as _dumped
 from witnessmark.console import on_terminal as _on_terminal
 from witnessmark.console import place_for_compiled_code as _place_for_compiled_code
@@ -87,7 +88,7 @@ def main() -> None:
     """From a recording of an engine's signals to a proven verdict."""
 
 
-for _command in (import_command, export, verify, scan, case, capture, follow, tests, plan, hookup, pool):
+for _command in (import_command, export, verify, scan, case, capture, follow, tests, plan, hookup, pool, workbench):
     main.add_command(_command)
 
 

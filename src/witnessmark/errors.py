@@ -13,6 +13,7 @@
     ├── BadInstrument           an instrument that does not answer, or answers what it should not
     ├── BadCase                 what a case cannot take in, a damaged case, a database that cannot be used
     │   └── CaseChanged         another process wrote to the case first
+    ├── BadWorkbench            the workbench has no such thing, or cannot take this in
     └── NotConfirmed            what changes or teaches something waits for a yes that did not come
 
 Every message is one line that names the file, what is wrong and what to do.
@@ -69,6 +70,10 @@ class BadCase(WitnessmarkError):
 
 class CaseChanged(BadCase):
     """The case's log has grown since it was read; read it again and decide anew."""
+
+
+class BadWorkbench(WitnessmarkError):
+    """The workbench has no such thing, or cannot take this in; the message says what to do."""
 
 
 class NotConfirmed(WitnessmarkError):

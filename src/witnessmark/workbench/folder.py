@@ -1,0 +1,131 @@
+"""The data folder: everything the workbench keeps beside the database of cases. No path leaves it.
+
+recordings/ID/card.json      what it is, where it came from, how far it is
+              upload/NAME    the file as it was dropped
+              store/         its working store
+              setup.toml     what was told of it, if anything
+              analysis.json  the analysis as the contract has it
+              views.json     what the pictures are drawn from
+              teeth.npz      time and crank angle of every decoded tooth
+              report.html    the report
+state/                       what pages show, by topic
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import secrets
+from dataclasses import asdict, dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Literal
+
+from witnessmark import output
+from witnessmark.errors import BadWorkbench
+
+ALPHABET = "23456789abcdefghjkmnpqrstuvwxyz"  # no 0 o, 1 l i: ids are read aloud in a workshop
+ID_FORM = re.compile(f"[{ALPHABET}]{{8}}")
+LONGEST_NAME = 120
+Stage = Literal["arriving", "waiting", "importing", "analysing", "ready", "failed", "stopped"]
+
+
+@dataclass(frozen=True)
+class Card:
+    """A recording on the bench. ``case``: the case it belongs to. ``said``: a line for people (why it failed).
+
+    share: how far the present stage is, 0 to 1.
+    """
+
+    id: str
+    name: str
+    at_utc: str
+    stage: Stage = "arriving"
+    share: float = 0.0
+    said: str = ""
+    case: str = ""
+    entry: int | None = None
+    source: str = ""  # where it lies, where it was not dropped
+    verdict: str = ""
+
+    @property
+    def done(self) -> bool:
+        """Whether nothing more happens by itself."""
+        return self.stage in ("ready", "failed", "stopped")
+
+
+def new_id() -> str:
+    """A random id, as a case has one."""
+    return "".join(secrets.choice(ALPHABET) for _ in range(8))
+
+
+def safe_name(given: str) -> str:
+    """A dropped file's own name, without any folder and without what a file system may not hold."""
+    name = given.replace("\\", "/").rsplit("/", 1)[-1]
+    name = re.sub(r"[\x00-\x1f\x7f<>:\"|?*]", "_", name).strip(". ")
+    return (name[-LONGEST_NAME:] if len(name) > LONGEST_NAME else name) or "recording"
+
+
+@dataclass(frozen=True)
+class Folder:
+    """The data folder at ``root``."""
+
+    root: Path
+
+    def of(self, recording_id: str) -> Path:
+        """Folder of a recording. BadWorkbench where the id has not the form of one."""
+        if not ID_FORM.fullmatch(recording_id):
+            raise BadWorkbench(f"{recording_id[:40]}: no recording has such an id")
+        return self.root / "recordings" / recording_id
+
+    def card(self, recording_id: str) -> Card:
+        """The card of a recording; BadWorkbench where there is none."""
+        try:
+            text = (self.of(recording_id) / "card.json").read_text(encoding="utf-8")
+            return Card(**json.loads(text))
+        except (OSError, ValueError, TypeError):
+            raise BadWorkbench(f"{recording_id[:40]}: no such recording on this bench") from None
+
+    def cards(self) -> tuple[Card, ...]:
+        """All recordings, the last that came first."""
+        made: list[Card] = []
+        for place in (self.root / "recordings").glob("*/card.json"):
+            try:
+                made.append(self.card(place.parent.name))
+            except BadWorkbench:
+                continue
+        return tuple(sorted(made, key=lambda c: c.at_utc, reverse=True))
+
+    def begin(self, name: str, case: str = "", source: str = "") -> Card:
+        """A place for a new recording."""
+        card = Card(
+            new_id(), safe_name(name), datetime.now(UTC).isoformat(timespec="seconds"), case=case, source=source
+        )
+        (self.of(card.id) / "upload").mkdir(parents=True)
+        return self.keep(card)
+
+    def keep(self, card: Card, **changes: Any) -> Card:
+        """Write a card, whole or not at all."""
+        card = replace(card, **changes)
+        self.write(card.id, "card.json", json.dumps(asdict(card), indent=1))
+        return card
+
+    def write(self, recording_id: str, name: str, text: str) -> None:
+        """Write a file of a recording, whole or not at all."""
+        output.write_all({str(self.of(recording_id) / name): text})
+
+    def read_json(self, recording_id: str, name: str) -> Any:
+        """A JSON file of a recording; BadWorkbench where it is not there (yet)."""
+        try:
+            return json.loads((self.of(recording_id) / name).read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            raise BadWorkbench(f"{recording_id}: has no {name} yet; wait until it is analysed") from None
+
+    def original(self, card: Card) -> Path:
+        """The recording's file as it came."""
+        return Path(card.source) if card.source else self.of(card.id) / "upload" / card.name
+
+    def setup(self, recording_id: str) -> Path | None:
+        """What was told of a recording; None where nothing was."""
+        place = self.of(recording_id) / "setup.toml"
+        return place if place.exists() else None

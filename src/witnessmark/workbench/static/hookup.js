@@ -1,0 +1,1 @@
+export function mount(element, bench) { element.textContent = ""; }
