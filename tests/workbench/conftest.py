@@ -5,6 +5,7 @@ from __future__ import annotations
 import http.client
 import json
 import os
+import re
 import shutil
 import socket
 import subprocess
@@ -33,10 +34,16 @@ class Served:
     def url(self):
         return f"http://127.0.0.1:{self.port}"
 
+    @property
+    def token(self):
+        """What a page of this server sends back with what changes something."""
+        return re.search('name="token" content="([0-9a-f]+)"', self.ask("GET", "/")[1].decode())[1]
+
     def ask(self, method, path, body=None, headers=None):
         """(status, bytes) of a request, as the page itself would make it."""
         link = http.client.HTTPConnection("127.0.0.1", self.port, timeout=PATIENCE_S)
-        link.request(method, path, body, headers or {})
+        proof = {} if method == "GET" else {"X-Witnessmark": "1", "X-Token": self.token}
+        link.request(method, path, body, {**proof, **(headers or {})})
         answer = link.getresponse()
         return answer.status, answer.read()
 

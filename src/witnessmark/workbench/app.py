@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from starlette.applications import Starlette
+from starlette.middleware import Middleware
 from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Mount, Route, WebSocketRoute
@@ -21,6 +22,8 @@ from witnessmark.workbench.folder import Folder
 from witnessmark.workbench.hub import Shelf
 from witnessmark.workbench.jobs import Jobs
 from witnessmark.workbench.live import Live
+from witnessmark.workbench.security import Keys
+from witnessmark.workbench.security_guard import Guard, device_of
 from witnessmark.workbench.strip import strip_routes
 
 HERE = Path(__file__).parent
@@ -35,6 +38,7 @@ class Bench:
     shelf: Shelf
     live: Live
     jobs: Jobs
+    keys: Keys
 
 
 def bench_of(request: Request) -> Bench:
@@ -43,7 +47,11 @@ def bench_of(request: Request) -> Bench:
     return bench
 
 
-templates = Jinja2Templates(directory=HERE / "templates")
+def _token(request: Request) -> dict[str, str]:
+    return {"token": bench_of(request).keys.token(device_of(request))}
+
+
+templates = Jinja2Templates(directory=HERE / "templates", context_processors=[_token])
 templates.env.globals["version"] = __version__
 
 
@@ -98,7 +106,7 @@ def make_app(root: Path, cases: str | None = None) -> Starlette:
     """The app on a data folder and a database of cases."""
     live = Live()
     folder = Folder(root)
-    bench = Bench(folder, Cases.open(cases), Shelf(root / "state"), live, Jobs(folder, live))
+    bench = Bench(folder, Cases.open(cases), Shelf(root / "state"), live, Jobs(folder, live), Keys(root))
 
     @asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
@@ -119,6 +127,7 @@ def make_app(root: Path, cases: str | None = None) -> Starlette:
             WebSocketRoute("/live", live.serve),
             Mount("/static", StaticFiles(directory=HERE / "static")),
         ],
+        middleware=[Middleware(Guard, keys=bench.keys)],
         exception_handlers={WitnessmarkError: refused},
         lifespan=lifespan,
     )
