@@ -73,7 +73,15 @@ class CaseChanged(BadCase):
 
 
 class BadWorkbench(WitnessmarkError):
-    """The workbench has no such thing, or cannot take this in; the message says what to do."""
+    """The workbench has no such thing, or cannot take this in; the message says what to do.
+
+    status: what a browser is told, as HTTP has it (RFC 9110).
+    """
+
+    def __init__(self, text: str, status: int = 400):
+        """``text``: one line."""
+        super().__init__(text)
+        self.status = status
 
 
 class NotConfirmed(WitnessmarkError):

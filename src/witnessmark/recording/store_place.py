@@ -71,7 +71,7 @@ class Building:
         folder.mkdir()
         owner = open(folder / OWNER, "w", encoding="ascii")  # noqa: SIM115
         try:
-            _try_lock(owner)
+            try_lock(owner)
             owner.write(f"{os.getpid()} {time.strftime('%Y-%m-%dT%H:%M:%SZ', time.gmtime())}\n")
             owner.flush()
         except BaseException:
@@ -85,7 +85,7 @@ class Building:
         try:
             with open(leftover / OWNER, "r+", encoding="ascii", errors="replace") as owner:
                 said = owner.read(80).split()
-                if not _try_lock(owner):
+                if not try_lock(owner):
                     who = f"process {said[0]} since {said[1]}, " if len(said) == 2 else ""
                     at_work = f"another {what} into it is at work ({who}in {leftover.name})"
                     raise BadOutput(one_line(f"{self._shown}: {at_work}; wait for it or stop it"))
@@ -156,7 +156,7 @@ def _locked_folder(folder: Path) -> Iterator[None]:
         os.close(handle)
 
 
-def _try_lock(file: IO[Any]) -> bool:
+def try_lock(file: IO[Any]) -> bool:
     """Take the lock of an open file; False where another process has it."""
     try:
         if sys.platform == "win32":

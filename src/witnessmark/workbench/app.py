@@ -2,57 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+import asyncio
+import sys
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
-from dataclasses import dataclass
 from pathlib import Path
 
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
 from starlette.requests import Request
-from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.responses import Response
 from starlette.routing import Mount, Route, WebSocketRoute
 from starlette.staticfiles import StaticFiles
-from starlette.templating import Jinja2Templates
 
-from witnessmark import __version__
 from witnessmark.cases.store import Cases
 from witnessmark.errors import WitnessmarkError
+from witnessmark.workbench.arrive import Arrivals, Limits
+from witnessmark.workbench.bench import HERE, Bench, bench_of, templates
 from witnessmark.workbench.folder import Folder
 from witnessmark.workbench.hub import Shelf
 from witnessmark.workbench.jobs import Jobs
 from witnessmark.workbench.live import Live
+from witnessmark.workbench.recording_routes import recording_routes
+from witnessmark.workbench.refusals import refused
 from witnessmark.workbench.security import Keys
-from witnessmark.workbench.security_guard import Guard, device_of
+from witnessmark.workbench.security_guard import Guard
+from witnessmark.workbench.security_pairing import Pairing
+from witnessmark.workbench.security_routes import pairing_routes
 from witnessmark.workbench.strip import strip_routes
-
-HERE = Path(__file__).parent
-
-
-@dataclass(frozen=True)
-class Bench:
-    """What the routes share: the data folder, the cases, what pages show, the work in hand and the pages looking on."""
-
-    folder: Folder
-    cases: Cases
-    shelf: Shelf
-    live: Live
-    jobs: Jobs
-    keys: Keys
-
-
-def bench_of(request: Request) -> Bench:
-    """The bench a request is for."""
-    bench: Bench = request.app.state.bench
-    return bench
-
-
-def _token(request: Request) -> dict[str, str]:
-    return {"token": bench_of(request).keys.token(device_of(request))}
-
-
-templates = Jinja2Templates(directory=HERE / "templates", context_processors=[_token])
-templates.env.globals["version"] = __version__
 
 
 async def start(request: Request) -> Response:
@@ -68,66 +45,61 @@ async def recording(request: Request) -> Response:
     return templates.TemplateResponse(request, "recording.html", {"card": card})
 
 
-async def drop(request: Request) -> Response:
-    """Take in a dropped file (the body) and begin to import it."""
-    bench = bench_of(request)
-    card = bench.folder.begin(request.query_params.get("name", "recording"), request.query_params.get("case", ""))
-    with open(bench.folder.original(card), "wb") as file:
-        async for part in request.stream():
-            file.write(part)
-    card = bench.folder.keep(card, stage="waiting")
-    bench.jobs.begin(card)
-    return JSONResponse({"id": card.id, "url": f"/recordings/{card.id}"}, status_code=201)
+def _show(line: str) -> None:
+    print(line, file=sys.stderr, flush=True)
 
 
-def _file(name: str, kind: str):  # type: ignore[no-untyped-def]
-    async def give(request: Request) -> Response:
-        bench = bench_of(request)
-        place = bench.folder.of(request.path_params["id"]) / name
-        if not place.exists():
-            return JSONResponse({"error": f"{request.path_params['id']}: is not analysed yet"}, status_code=404)
-        return FileResponse(place, media_type=kind)
+def make_bench(root: Path, cases: str | None, limits: Limits, show: Callable[[str], None]) -> Bench:
+    """Everything that the routes share. ``show``: puts a line where the user of this machine sees it."""
+    live, folder, database = Live(), Folder(root), Cases.open(cases)
 
-    return give
+    def there(kind: str, its_id: str) -> bool:
+        return (folder.of(its_id) / "card.json").exists() if kind == "recording" else its_id in database.ids()
 
-
-async def stop(request: Request) -> Response:
-    """Stop the work on a recording; what was made so far is removed."""
-    bench_of(request).jobs.stop(request.path_params["id"])
-    return JSONResponse({})
-
-
-async def refused(request: Request, error: Exception) -> Response:
-    """A mistake of the input in one line."""
-    return JSONResponse({"error": str(error)}, status_code=400)
+    jobs = Jobs(folder, live, cases)
+    return Bench(
+        folder=folder,
+        cases=database,
+        shelf=Shelf(root / "state", there),
+        live=live,
+        jobs=jobs,
+        arrivals=Arrivals(folder, jobs.tell, limits),
+        keys=Keys(root),
+        pairing=Pairing(show),
+    )
 
 
-def make_app(root: Path, cases: str | None = None) -> Starlette:
-    """The app on a data folder and a database of cases."""
-    live = Live()
-    folder = Folder(root)
-    bench = Bench(folder, Cases.open(cases), Shelf(root / "state"), live, Jobs(folder, live), Keys(root))
+def make_app(
+    root: Path,
+    cases: str | None = None,
+    lan: bool = False,
+    limits: Limits | None = None,
+    show: Callable[[str], None] = _show,
+) -> Starlette:
+    """The app on a data folder and a database of cases. ``lan``: for the network, where devices have to be paired."""
+    bench = make_bench(root, cases, limits or Limits(), show)
 
     @asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
-        bench.jobs.take_up()
+        opening = asyncio.create_task(bench.jobs.open())  # the first page does not wait for it
+        if lan:
+            bench.pairing.ask()
         yield
+        await opening
         await bench.jobs.close()
+        bench.shelf.write()
 
     app = Starlette(
         routes=[
             Route("/", start),
             Route("/recordings/{id}", recording),
-            Route("/api/recordings", drop, methods=["PUT"]),
-            Route("/api/recordings/{id}/analysis", _file("analysis.json", "application/json")),
-            Route("/api/recordings/{id}/views", _file("views.json", "application/json")),
-            Route("/api/recordings/{id}/report", _file("report.html", "text/html")),
-            Route("/api/recordings/{id}/stop", stop, methods=["POST"]),
+            *recording_routes(),
             *strip_routes(),
-            WebSocketRoute("/live", live.serve),
+            *pairing_routes(),
+            WebSocketRoute("/live", bench.live.serve),
             Mount("/static", StaticFiles(directory=HERE / "static")),
         ],
-        middleware=[Middleware(Guard, keys=bench.keys)],
+        middleware=[Middleware(Guard, keys=bench.keys, lan=lan)],
         exception_handlers={WitnessmarkError: refused},
         lifespan=lifespan,
     )

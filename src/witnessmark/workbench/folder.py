@@ -16,6 +16,7 @@ from __future__ import annotations
 import json
 import re
 import secrets
+import shutil
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -27,14 +28,18 @@ from witnessmark.errors import BadWorkbench
 ALPHABET = "23456789abcdefghjkmnpqrstuvwxyz"  # no 0 o, 1 l i: ids are read aloud in a workshop
 ID_FORM = re.compile(f"[{ALPHABET}]{{8}}")
 LONGEST_NAME = 120
-Stage = Literal["arriving", "waiting", "importing", "analysing", "ready", "failed", "stopped"]
+Stage = Literal["arriving", "waiting", "importing", "analysing", "ready", "failed", "stopped", "removed"]
+DONE = frozenset({"ready", "failed", "stopped", "removed"})
+PATH = re.compile(r"(?<![\w/])(?:[A-Za-z]:\\|/)(?:[^\s/\\:'\"]+[/\\])+")  # folders before a name
 
 
 @dataclass(frozen=True)
 class Card:
-    """A recording on the bench. ``case``: the case it belongs to. ``said``: a line for people (why it failed).
+    """A recording on the bench. ``said``: a line for people (why it failed, what it waits for).
 
-    share: how far the present stage is, 0 to 1.
+    share: how far the present stage is, 0 to 1. case, entry: the case it belongs to, and its number in the log once it
+    is entered. by: who wants the analysis in hand entered there; empty where it is only looked at. note: what to enter
+    with it. source: where it lies, where it was not dropped; never shown.
     """
 
     id: str
@@ -45,13 +50,25 @@ class Card:
     said: str = ""
     case: str = ""
     entry: int | None = None
-    source: str = ""  # where it lies, where it was not dropped
+    source: str = ""
     verdict: str = ""
+    by: str = ""
+    note: str = ""
 
     @property
     def done(self) -> bool:
         """Whether nothing more happens by itself."""
-        return self.stage in ("ready", "failed", "stopped")
+        return self.stage in DONE
+
+    @property
+    def began_s(self) -> float:
+        """When it came, in s since 1970."""
+        return datetime.fromisoformat(self.at_utc).timestamp()
+
+
+def shown_card(card: Card) -> dict[str, Any]:
+    """A card as pages get it: not where the recording lies on this machine."""
+    return {k: v for k, v in asdict(card).items() if k not in ("source", "by")}
 
 
 def new_id() -> str:
@@ -76,7 +93,10 @@ class Folder:
         """Folder of a recording. BadWorkbench where the id has not the form of one."""
         if not ID_FORM.fullmatch(recording_id):
             raise BadWorkbench(f"{recording_id[:40]}: no recording has such an id")
-        return self.root / "recordings" / recording_id
+        place = self.root / "recordings" / recording_id
+        if place.is_symlink():  # no path leaves the data folder
+            raise BadWorkbench(f"{recording_id}: is a link to elsewhere and not used; put the folder itself there")
+        return place
 
     def card(self, recording_id: str) -> Card:
         """The card of a recording; BadWorkbench where there is none."""
@@ -96,11 +116,10 @@ class Folder:
                 continue
         return tuple(sorted(made, key=lambda c: c.at_utc, reverse=True))
 
-    def begin(self, name: str, case: str = "", source: str = "") -> Card:
+    def begin(self, name: str, case: str = "", source: str = "", by: str = "", note: str = "") -> Card:
         """A place for a new recording."""
-        card = Card(
-            new_id(), safe_name(name), datetime.now(UTC).isoformat(timespec="seconds"), case=case, source=source
-        )
+        now = datetime.now(UTC).isoformat(timespec="milliseconds")
+        card = Card(new_id(), safe_name(name), now, case=case, source=source, by=by, note=note)
         (self.of(card.id) / "upload").mkdir(parents=True)
         return self.keep(card)
 
@@ -120,6 +139,34 @@ class Folder:
             return json.loads((self.of(recording_id) / name).read_text(encoding="utf-8"))
         except (OSError, ValueError):
             raise BadWorkbench(f"{recording_id}: has no {name} yet; wait until it is analysed") from None
+
+    def remove(self, recording_id: str) -> None:
+        """Remove a recording and all that was made of it; one that lies elsewhere stays where it is."""
+        place = self.of(recording_id)
+        (place / "card.json").unlink(missing_ok=True)  # first: what has no card is no recording
+        shutil.rmtree(place, ignore_errors=True)
+
+    def clear_unfinished(self, recording_id: str) -> None:
+        """Remove what a killed import left."""
+        for left in self.of(recording_id).glob(".*.unfinished-*"):
+            shutil.rmtree(left, ignore_errors=True)
+
+    def sweep(self) -> None:
+        """Remove what a killed server left: files half written, and folders that got no card."""
+        for place in (self.root / "recordings").glob("*"):
+            if ID_FORM.fullmatch(place.name) and not (place / "card.json").exists():
+                shutil.rmtree(place, ignore_errors=True)
+        for left in (*(self.root / "recordings").glob("*/.*"), *(self.root / "state").glob(".*")):
+            if left.is_dir():
+                shutil.rmtree(left, ignore_errors=True)
+            else:
+                left.unlink(missing_ok=True)
+
+    def without_places(self, text: str) -> str:
+        """A line without any place on this machine: of each path only the name at its end."""
+        for place in {str(self.root.resolve()), str(self.root.absolute()), str(self.root)}:
+            text = re.sub(re.escape(place) + r"[/\\](?:recordings[/\\]\w{8}[/\\](?:upload[/\\])?)?", "", text)
+        return PATH.sub("", text)
 
     def original(self, card: Card) -> Path:
         """The recording's file as it came."""

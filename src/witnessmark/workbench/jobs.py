@@ -1,75 +1,197 @@
-"""The work in hand: one recording after the other, each in a process of its own, told to the pages as it goes."""
+"""The work in hand: one recording after the other, each in a process of its own, told to the pages as it goes.
+
+A process that has loaded what an analysis needs waits for the next recording: a dropped file is at work at once.
+"""
 
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import os
-import shutil
+import signal
 import sys
-from dataclasses import asdict
+from asyncio.subprocess import Process
+from typing import Any
 
-from witnessmark.workbench.folder import Card, Folder
+from witnessmark.errors import BadWorkbench
+from witnessmark.workbench.folder import Card, Folder, shown_card
 from witnessmark.workbench.live import Live
+
+STOPPED, ENDS = "stopped by a user", "the server ends"
+LONGEST_LINE = 1024 * 1024  # bytes of what a work process tells
+# OpenBLAS: its threads wait by spinning. On the demo's recording and two busy cores one thread took 1.7 s of processor
+# time, its own choice of two 5.4 s.
+ENVIRONMENT = {"OPENBLAS_NUM_THREADS": "1"}
+
+
+class Workers:
+    """Work processes, one of them always loaded and waiting."""
+
+    def __init__(self) -> None:
+        """None yet."""
+        self._spare: Process | None = None
+
+    async def prepare(self) -> None:
+        """Have one load what an analysis needs."""
+        if self._spare is None or self._spare.returncode is not None:
+            self._spare = None
+            self._spare = await asyncio.create_subprocess_exec(
+                sys.executable, "-m", "witnessmark.workbench.work", stdin=asyncio.subprocess.PIPE,
+                stdout=asyncio.subprocess.PIPE, limit=LONGEST_LINE, env={**ENVIRONMENT, **os.environ},
+            )  # fmt: skip
+
+    async def take(self) -> Process:
+        """The one that waits."""
+        await self.prepare()
+        taken, self._spare = self._spare, None
+        assert taken is not None
+        return taken
+
+    async def close(self) -> None:
+        """End the one that waits."""
+        if self._spare is not None:
+            await end(self._spare)
+
+
+async def end(process: Process) -> None:
+    """Kill a process that may have ended already."""
+    with contextlib.suppress(ProcessLookupError):
+        process.kill()
+    await process.wait()
 
 
 class Jobs:
     """Runs :mod:`witnessmark.workbench.work` for recordings, ``most`` at once."""
 
-    def __init__(self, folder: Folder, live: Live, most: int = 1):
-        """``most``: processes at once; an analysis fills two cores by itself."""
-        self._folder, self._live = folder, live
-        self._room = asyncio.Semaphore(most)
+    def __init__(self, folder: Folder, live: Live, cases: str | None = None, most: int = 1):
+        """``cases``: place of their database. ``most``: processes at once; an analysis fills two cores by itself."""
+        self._folder, self._live, self._cases = folder, live, cases
+        self._room, self._workers = asyncio.Semaphore(most), Workers()
         self._tasks: dict[str, asyncio.Task[None]] = {}
+        self._waiting: list[str] = []  # ids, the next one first
+        self._running: list[str] = []
 
-    def begin(self, card: Card) -> None:
-        """Put a recording in the queue."""
-        self._tasks[card.id] = asyncio.create_task(self._run(card))
-
-    def take_up(self) -> None:
+    async def open(self) -> None:
         """Go on with what was not finished when the server stopped."""
-        for card in self._folder.cards():
+        self._folder.sweep()
+        for card in reversed(self._folder.cards()):
             if card.stage == "arriving":
-                self._keep(card, stage="failed", said="the server stopped while it arrived; drop it again")
+                self._folder.remove(card.id)
             elif not card.done:
-                self.begin(card)
+                self.begin(card.id)
+        await self._workers.prepare()
+
+    def busy(self, recording_id: str) -> bool:
+        """Whether a recording waits or is being worked on."""
+        return recording_id in self._tasks
+
+    def begin(self, recording_id: str, what: str = "all") -> None:
+        """Put a recording in the queue. BadWorkbench where it is there already."""
+        if self.busy(recording_id):
+            raise BadWorkbench(f"{self._folder.card(recording_id).name}: is being worked on; wait, or stop it first")
+        self._waiting.append(recording_id)
+        self._tasks[recording_id] = asyncio.create_task(self._run(recording_id, what))
+        if what == "all":
+            self.keep(recording_id, stage="waiting", share=0.0, said="")
+        self._say_what_waits()
+
+    async def ended(self, recording_id: str) -> None:
+        """Wait until a recording is not worked on any more."""
+        if (task := self._tasks.get(recording_id)) is not None:
+            await asyncio.wait([task])
 
     def stop(self, recording_id: str) -> None:
         """Stop the work on a recording."""
-        task = self._tasks.get(recording_id)
-        if task is not None:
-            task.cancel("stopped by the user")
+        if (task := self._tasks.get(recording_id)) is not None:
+            task.cancel(STOPPED)
 
     async def close(self) -> None:
         """End all processes; cards stay as they are, so that the next server takes them up."""
         for task in self._tasks.values():
-            task.cancel("server ends")
+            task.cancel(ENDS)
         await asyncio.gather(*self._tasks.values(), return_exceptions=True)
+        await self._workers.close()
 
-    def _keep(self, card: Card, **changes: object) -> Card:
-        card = self._folder.keep(card, **changes)
-        self._live.tell({"kind": "card", "card": asdict(card)})
-        return card
+    def keep(self, recording_id: str, **changes: Any) -> None:
+        """Change a card and tell every page."""
+        card = self._folder.card(recording_id)
+        if any(getattr(card, key) != value for key, value in changes.items()):
+            card = self._folder.keep(card, **changes)
+        self.tell(card)
 
-    async def _run(self, card: Card) -> None:
+    def tell(self, card: Card) -> None:
+        """Tell every page how a card stands."""
+        self._live.tell({"kind": "card", "card": shown_card(card)})
+
+    def _say_what_waits(self) -> None:
+        """Each that waits says what for."""
+        first = [self._folder.card(i).name for i in self._running]
+        for place, waits in enumerate(self._waiting):
+            if self._folder.card(waits).stage == "waiting" and (first or place):
+                before = len(self._running) + place
+                more = "" if before < 2 else f" and {before - 1} more"
+                self.keep(
+                    waits, said=f"waits for {first[0] if first else self._folder.card(self._waiting[0]).name}{more}"
+                )
+
+    async def _run(self, recording_id: str, what: str) -> None:
         process = None
         try:
             async with self._room:
-                process = await asyncio.create_subprocess_exec(
-                    sys.executable, "-m", "witnessmark.workbench.work", str(self._folder.root), card.id,
-                    stdout=asyncio.subprocess.PIPE, env=dict(os.environ),
-                )  # fmt: skip
-                assert process.stdout is not None
-                async for line in process.stdout:
-                    card = self._keep(card, **json.loads(line))
-                if await process.wait() != 0 and card.stage != "failed":
-                    self._keep(card, stage="failed", said=f"the analysis ended with status {process.returncode}")
+                self._waiting.remove(recording_id)
+                self._running.append(recording_id)
+                process = await self._workers.take()
+                self._say_what_waits()
+                await self._work(recording_id, what, process)
         except asyncio.CancelledError as reason:
-            if process is not None and process.returncode is None:
-                process.kill()
-                await process.wait()
-            if "user" in str(reason):
-                shutil.rmtree(self._folder.of(card.id) / "store", ignore_errors=True)
-                self._keep(card, stage="stopped", said="stopped; nothing was kept of the import")
+            if process is not None:
+                await end(process)
+            if STOPPED in reason.args and what == "all" and self._folder.card(recording_id).stage != "ready":
+                self._stopped(recording_id)
         finally:
-            self._tasks.pop(card.id, None)
+            for those in (self._waiting, self._running):
+                if recording_id in those:
+                    those.remove(recording_id)
+            del self._tasks[recording_id]
+            self._say_what_waits()
+
+    async def _work(self, recording_id: str, what: str, process: Process) -> None:
+        """Give a process its task and keep what it tells."""
+        assert process.stdin is not None
+        assert process.stdout is not None
+        task = {"root": str(self._folder.root.absolute()), "id": recording_id, "what": what, "cases": self._cases}
+        with contextlib.suppress(ConnectionError):
+            process.stdin.write(json.dumps(task).encode() + b"\n")
+            await process.stdin.drain()
+        async for line in process.stdout:
+            self._hear(recording_id, json.loads(line))
+        status = await process.wait()
+        await self._workers.prepare()
+        card = self._folder.card(recording_id)
+        if what == "all" and not card.done:
+            self.keep(recording_id, stage="failed", share=1.0, said=_ended(status))
+
+    def _hear(self, recording_id: str, changes: dict[str, Any]) -> None:
+        last = changes.pop("case_last", None)
+        if changes.get("stage") == "ready" and self._folder.card(recording_id).said.startswith("not entered"):
+            changes.pop("said", None)
+        elif changes.get("stage") == "ready":
+            changes["said"] = ""
+        self.keep(recording_id, **changes)
+        if last is not None:
+            self._live.tell({"kind": "case", "case": self._folder.card(recording_id).case, "last": last})
+
+    def _stopped(self, recording_id: str) -> None:
+        has_store = (self._folder.of(recording_id) / "store" / "recording.json").exists()
+        kept = "the recording is kept" if has_store else "nothing was kept of the import"
+        self._folder.clear_unfinished(recording_id)
+        self.keep(recording_id, stage="stopped", said=f"stopped; {kept}, it can be begun again")
+
+
+def _ended(status: int) -> str:
+    """What to say of a process that ended without a word of its own."""
+    if status in (-signal.SIGKILL, -signal.SIGABRT):
+        return ("the analysis was ended from outside, most often because the machine's memory ran out; close other "
+                "programs and begin it again, or cut out the stretch that matters")  # fmt: skip
+    return f"the analysis ended by itself (status {status}); begin it again, and report it where it happens twice"

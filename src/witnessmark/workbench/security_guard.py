@@ -95,6 +95,9 @@ class Guard:
             await self.app(scope, _limited(scope, headers, receive), sending)
         except TooLarge as error:
             await _answer(413, str(error))(scope, receive, sending)
+        except OSError as error:  # the disk or the database; a page gets a line, and not where they lie
+            said = (error.strerror or type(error).__name__).lower()
+            await _answer(507, f"this machine cannot keep or find it: {said}")(scope, receive, sending)
 
     def _device(self, scope: Scope, headers: Headers) -> Device | None:
         if is_loopback((scope.get("client") or ("",))[0]):

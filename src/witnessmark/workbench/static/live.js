@@ -1,51 +1,105 @@
-// One WebSocket a page: state by topic, with revisions. Reconnects by itself and takes up what was missed.
+// @ts-check
+// One WebSocket a page: state by topic, with revisions. Reconnects by itself, takes up what was missed, and sends again
+// what got no answer. Of each key one change is under way at a time; what is set meanwhile follows with the answer.
+
+const LONGEST_WAIT_MS = 4000;
+
+/**
+ * Events: "open", "lost"; "state", "card", "case" as the server sends them; "refused" ({topic, key, value, revision,
+ * yours}: another page was quicker, `yours` is what was set here last); "wrong" ({error, topic, key, yours}).
+ */
 export class Live extends EventTarget {
   constructor() {
     super();
     this.topics = new Map(); // topic -> {values, revisions, revision}
-    this.waiting = [];
+    this.underWay = new Map(); // "topic key" -> {message, later}
+    this.cards = new Map(); // id -> stage as last heard
+    this.n = 0;
     this.connect();
+    const root = document.querySelector("#bench");
+    this.join(root instanceof HTMLElement && root.dataset.id ? `recording:${root.dataset.id}` : "start");
   }
   connect() {
     this.socket = new WebSocket(`${location.protocol === "https:" ? "wss" : "ws"}://${location.host}/live`);
     this.socket.onopen = () => {
       this.wait = 250;
       if (this.topics.size) this.send({ kind: "join", topics: [...this.topics.keys()] });
-      for (const message of this.waiting.splice(0)) this.send(message);
+      for (const { message } of this.underWay.values()) this.send(message);
       this.dispatchEvent(new Event("open"));
     };
     this.socket.onclose = () => {
       this.dispatchEvent(new Event("lost"));
-      setTimeout(() => this.connect(), (this.wait = Math.min((this.wait ?? 250) * 2, 4000)));
+      setTimeout(() => this.connect(), (this.wait = Math.min((this.wait ?? 250) * 2, LONGEST_WAIT_MS)));
     };
     this.socket.onmessage = (event) => this.hear(JSON.parse(event.data));
   }
   send(message) {
     if (this.socket.readyState === WebSocket.OPEN) this.socket.send(JSON.stringify(message));
-    else this.waiting.push(message);
   }
   join(topic) {
     if (this.topics.has(topic)) return;
     this.topics.set(topic, { values: {}, revisions: {}, revision: 0 });
-    if (this.socket.readyState === WebSocket.OPEN) this.send({ kind: "join", topics: [topic] });
+    this.send({ kind: "join", topics: [topic] });
   }
-  // exact: refused where somebody else was quicker; else the last to move wins.
+  /** Set a key. exact: refused where somebody else was quicker; else the last to move wins. */
   set(topic, key, value, exact = false) {
-    const kept = this.topics.get(topic);
-    kept.values[key] = value;
-    this.send({ kind: "set", topic, key, value, base: exact ? (kept.revisions[key] ?? 0) : null });
+    this.topics.get(topic).values[key] = value;
+    const going = this.underWay.get(`${topic} ${key}`);
+    if (going) going.later = { value, exact };
+    else this.go(topic, key, value, exact);
   }
+  go(topic, key, value, exact) {
+    const base = exact ? (this.topics.get(topic).revisions[key] ?? 0) : null;
+    const message = { kind: "set", topic, key, value, base, n: ++this.n };
+    this.underWay.set(`${topic} ${key}`, { message, later: null });
+    this.send(message);
+  }
+  /** Whether everything that was set here is kept by the server. */
+  get settled() { return this.underWay.size === 0; }
   hear(message) {
-    if (message.kind === "state") {
-      const kept = this.topics.get(message.topic);
-      if (!kept) return;
-      Object.assign(kept.values, message.values);
-      Object.assign(kept.revisions, message.revisions);
-      kept.revision = message.revision;
-    } else if (message.kind === "refused") {
-      const kept = this.topics.get(message.topic);
-      if (kept) { kept.values[message.key] = message.value; kept.revisions[message.key] = message.revision; }
-    }
+    if (message.kind === "state") this.hearState(message);
+    else if (message.kind === "refused") this.hearRefused(message);
+    else if (message.kind === "wrong") this.hearWrong(message);
+    else if (message.kind === "card" && !this.isNews(message)) return;
     this.dispatchEvent(new CustomEvent(message.kind, { detail: message }));
+  }
+  hearState(message) {
+    const kept = this.topics.get(message.topic);
+    if (!kept) return;
+    kept.revision = message.revision;
+    Object.assign(kept.revisions, message.revisions);
+    for (const [key, value] of Object.entries(message.values)) {
+      if (this.underWay.has(`${message.topic} ${key}`)) delete message.values[key]; // ours is newer
+      else kept.values[key] = value;
+    }
+    for (const key of Object.keys(message.n ? message.revisions : {})) {
+      const going = this.underWay.get(`${message.topic} ${key}`);
+      if (going?.message.n !== message.n) continue;
+      this.underWay.delete(`${message.topic} ${key}`);
+      if (going.later) this.go(message.topic, key, going.later.value, going.later.exact);
+    }
+  }
+  hearRefused(message) {
+    const going = this.underWay.get(`${message.topic} ${message.key}`);
+    if (going?.message.n === message.n) {
+      this.underWay.delete(`${message.topic} ${message.key}`);
+      if (going.later) message.yours = going.later.value;
+    }
+    const kept = this.topics.get(message.topic);
+    if (kept) { kept.values[message.key] = message.value; kept.revisions[message.key] = message.revision; }
+  }
+  hearWrong(message) {
+    for (const [name, { message: ours, later }] of this.underWay) {
+      if (ours.n !== message.n) continue;
+      this.underWay.delete(name);
+      Object.assign(message, { topic: ours.topic, key: ours.key, yours: later ? later.value : ours.value });
+    }
+  }
+  // A card that comes because we joined is news only where this page was written, or last heard, at another stage.
+  isNews({ card, joined }) {
+    const place = document.querySelector(`[data-id="${card.id}"]`);
+    const known = this.cards.get(card.id) ?? (place instanceof HTMLElement ? place.dataset.stage : undefined);
+    this.cards.set(card.id, card.stage);
+    return !joined || known !== card.stage;
   }
 }
