@@ -51,7 +51,7 @@ STILL = "nothing turns in this record"
 Told = Callable[[str, float], None]
 """Is told the stage that begins and the share of an analysis done by then, 0 to 1."""
 # Share of an analysis that is done when a stage begins: measured on the demo's recording, warm.
-SHARES = {"lines": 0.0, "wheel": 0.2, "findings": 0.6, "causes": 0.95}
+SHARES = {"lines": 0.0, "wheel": 0.02, "engine": 0.88, "findings": 0.97, "causes": 0.99}
 
 
 def analyze(
@@ -90,8 +90,7 @@ def analyze_recording(
     tell = _teller(told)
     tell("lines")
     signals = extract(recording, known)
-    tell("wheel")
-    wheel, engine = _read(signals, known, recording)
+    wheel, engine = _read(signals, known, recording, tell)
     tell("findings")
     motion = in_motion(signals, wheel, engine)
     if motion is False:
@@ -196,9 +195,13 @@ def _setup_for(recording_path: str | os.PathLike[str] | None, setup_path: str | 
     return None if recording_path is None else kept_setup(recording_path)
 
 
-def _read(signals: Signals, setup: Setup, recording: Recording) -> tuple[WheelResult, EngineResult]:
+def _read(
+    signals: Signals, setup: Setup, recording: Recording, tell: Callable[[str], None]
+) -> tuple[WheelResult, EngineResult]:
     """Wheel and engine; read again where the cams say that the other of two teeth is the one gone."""
+    tell("wheel")
     wheel = decode_wheel(signals, setup, recording)
+    tell("engine")
     engine = examine(signals, wheel, setup, recording)
     side = find_side(signals, wheel, engine, setup)
     if side is not None and side.gone == side.other:

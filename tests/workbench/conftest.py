@@ -14,6 +14,7 @@ import time
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import urlencode
 
 import pytest
 
@@ -51,6 +52,27 @@ class Served:
         status, data = self.ask(method, path, body, headers)
         return status, json.loads(data)
 
+    def drop(self, path, **query):
+        """The id of a recording that is dropped."""
+        query = urlencode({"name": Path(path).name, **query})
+        status, answer = self.json("PUT", f"/api/recordings?{query}", Path(path).read_bytes())
+        assert status == 201, answer
+        return answer["id"]
+
+    def card(self, recording):
+        """A card as pages get it; None where there is none."""
+        return next((c for c in self.json("GET", "/api/recordings")[1]["cards"] if c["id"] == recording), None)
+
+    def until(self, recording, *stages):
+        """The card, once it is at one of these stages."""
+        end = time.monotonic() + PATIENCE_S
+        while time.monotonic() < end:
+            card = self.card(recording)
+            if card is not None and card["stage"] in stages:
+                return card
+            time.sleep(0.02)
+        raise AssertionError(f"{card}: not {stages} in time")
+
 
 def free_port():
     with socket.socket() as s:
@@ -59,13 +81,13 @@ def free_port():
 
 
 @contextmanager
-def served(folder, cases, *more, port=None):
+def served(folder, cases, *more, port=None, environment=None):
     """Serve until the block ends."""
     port = port or free_port()
     command = "from witnessmark.cli import main; main()"
     process = subprocess.Popen(
         [sys.executable, "-c", command, "workbench", "--folder", str(folder), "--cases", str(cases),
-         "--port", str(port), *more], env=dict(os.environ), stderr=subprocess.PIPE,
+         "--port", str(port), "--no-open", *more], env={**os.environ, **(environment or {})}, stderr=subprocess.PIPE,
     )  # fmt: skip
     try:
         until = time.monotonic() + PATIENCE_S
@@ -80,6 +102,7 @@ def served(folder, cases, *more, port=None):
     finally:
         process.terminate()
         process.wait(20)
+        process.stderr.close()
 
 
 @pytest.fixture(scope="session")

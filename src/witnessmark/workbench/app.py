@@ -38,6 +38,11 @@ async def start(request: Request) -> Response:
     return templates.TemplateResponse(request, "start.html", {"cards": bench.folder.cards()})
 
 
+async def icon(request: Request) -> Response:
+    """Browsers ask for it of themselves; there is none."""
+    return Response(status_code=204)
+
+
 async def recording(request: Request) -> Response:
     """The page of a recording."""
     bench = bench_of(request)
@@ -92,6 +97,7 @@ def make_app(
     app = Starlette(
         routes=[
             Route("/", start),
+            Route("/favicon.ico", icon),
             Route("/recordings/{id}", recording),
             *recording_routes(),
             *strip_routes(),

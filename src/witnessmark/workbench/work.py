@@ -26,8 +26,8 @@ if TYPE_CHECKING:
     from witnessmark.report.model import Analysis
 
 STAGES = {
-    "lines": "reading the lines", "wheel": "decoding the wheel", "findings": "looking for what is odd",
-    "causes": "weighing the causes",
+    "lines": "reading the lines", "wheel": "decoding the wheel", "engine": "looking at cams, spark and fuel",
+    "findings": "looking for what is odd", "causes": "weighing the causes",
 }  # fmt: skip
 ANALYSED = 0.9  # share of the stage "analysing" that the analysis itself takes
 SERVER_GONE = 3
