@@ -82,7 +82,9 @@ def test_stopped_while_it_arrives(server):
     link = half(server, "stalled.csv", 10_000_000, b"time,crank\n")
     until(lambda: named(server, "stalled.csv"))
     assert server.json("POST", f"/api/recordings/{named(server, 'stalled.csv')[0]['id']}/stop")[0] == 200
-    answer = link.recv(4000)
+    answer = b""
+    while b"}" not in answer:
+        answer += link.recv(4000)
     assert b" 409 " in answer
     assert b"stopped; nothing was kept" in answer
     assert not named(server, "stalled.csv")
@@ -93,7 +95,7 @@ def test_stopped_while_it_arrives(server):
     ("name", "content", "status", "said"),
     [
         ("empty.csv", b"", 400, "empty.csv: is empty"),
-        ("notes.docx", b"x", 415, "notes.docx: is not known by its suffix, expected one of .* .csv "),
+        ("notes.docx", b"x", 415, "notes.docx: is not known by its suffix, expected one of .csv "),
         ("", b"x", 415, "recording: is not known"),
     ],
 )
