@@ -138,8 +138,11 @@ def browser():
 
 @pytest.fixture
 def page(browser):
-    """A page of its own; whatever it logs as an error fails the test."""
-    context = browser.new_context(viewport={"width": 1280, "height": 900})
+    """A page of its own; whatever it throws fails the test.
+
+    The content policy is set aside, as playwright's waiting needs eval; test_security looks at the pages under it.
+    """
+    context = browser.new_context(viewport={"width": 1280, "height": 900}, bypass_csp=True)
     page = context.new_page()
     wrong = []
     page.on("pageerror", lambda e: wrong.append(str(e)))

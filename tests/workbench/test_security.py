@@ -139,14 +139,25 @@ def test_report_is_in_a_sandbox_of_its_own(bench):
     assert b"slot 23" in answer.read()
 
 
-def test_pages_work_under_the_strict_policy(bench, page):
+def test_pages_work_under_the_strict_policy(bench, browser):
+    """With the policy as it is served: what it refuses a page says on its console, and is wrong."""
     server, recording = bench
-    refused = []
-    page.on("console", lambda m: refused.append(m.text) if "Content Security Policy" in m.text else None)
-    for path in ("/", f"/recordings/{recording}", f"/api/recordings/{recording}/report"):
+    context = browser.new_context()
+    page, refused = context.new_page(), []
+    page.on("console", lambda m: refused.append(m.text) if m.type == "error" else None)
+    page.on("pageerror", lambda e: refused.append(str(e)))
+    for path in ("/", f"/recordings/{recording}", f"/api/recordings/{recording}/report", "/recordings/none"):
         page.goto(server.url + path)
         page.wait_for_load_state("networkidle")
-    assert refused == []
+    page.goto(f"{server.url}/recordings/{recording}")
+    page.wait_for_selector("#bench[data-stage=ready]")
+    assert [r for r in refused if "404" not in r] == []  # 404: the page that is not there
+    page.evaluate(
+        "const s = document.createElement('script'); s.textContent = 'window.evil = 1'; document.body.append(s)"
+    )
+    assert page.evaluate("window.evil ?? 'refused'") == "refused"
+    assert "Content Security Policy" in refused.pop(), "and this test would have seen it"
+    context.close()
 
 
 # ---- devices on the network
