@@ -19,8 +19,8 @@ from witnessmark import output
 from witnessmark.errors import BadOutput, BadWorkbench
 
 KEYS: dict[str, frozenset[str]] = {
-    "start": frozenset(),
-    "recording": frozenset({"picked", "window", "marks", "shown", "beside"}),
+    "start": frozenset({"ground"}),
+    "recording": frozenset({"picked", "window", "marks", "shown", "heights", "beside", "beside_by"}),
     "case": frozenset({"picked"}),
 }
 """Keys of each kind of topic; any topic holds drafts of forms besides."""

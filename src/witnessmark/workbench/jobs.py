@@ -106,6 +106,12 @@ class Jobs:
         if (task := self._tasks.get(recording_id)) is not None:
             task.cancel(STOPPED)
 
+    async def let_go(self, recording_id: str) -> None:
+        """Have nobody at work on a recording that is ready: what is still drawn for its report is given up."""
+        if self.busy(recording_id) and self._folder.card(recording_id).stage == "ready":
+            self.stop(recording_id)
+            await self.ended(recording_id)
+
     async def close(self) -> None:
         """End all processes; cards stay as they are, so that the next server takes them up."""
         for task in self._tasks.values():

@@ -99,6 +99,7 @@ async def again(request: Request) -> Response:
     card = bench.folder.card(request.path_params["id"])
     if card.stage == "arriving":
         raise BadWorkbench(f"{card.name}: is still arriving; wait")
+    await bench.jobs.let_go(card.id)
     if not bench.jobs.busy(card.id) and card.case:
         bench.folder.keep(card, by=by_of(request))
     bench.jobs.begin(card.id)
@@ -109,6 +110,7 @@ async def remove(request: Request) -> Response:
     """Take a recording from the bench. One that is evidence of a case stays."""
     bench = bench_of(request)
     card = bench.folder.card(request.path_params["id"])
+    await bench.jobs.let_go(card.id)
     if bench.jobs.busy(card.id) or card.stage == "arriving":
         raise BadWorkbench(f"{card.name}: is being worked on; stop it first")
     cases, damaged = await run_in_threadpool(bench.cases.read_each)

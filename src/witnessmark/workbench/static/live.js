@@ -23,8 +23,9 @@ export class Live extends EventTarget {
     this.socket = new WebSocket(`${location.protocol === "https:" ? "wss" : "ws"}://${location.host}/live`);
     this.socket.onopen = () => {
       this.wait = 250;
-      if (this.topics.size) this.send({ kind: "join", topics: [...this.topics.keys()] });
-      for (const { message } of this.underWay.values()) this.send(message);
+      // what got no answer goes first: then what joining brings holds it already
+      for (const { message } of this.underWay.values()) this.post(message);
+      if (this.topics.size) this.post({ kind: "join", topics: [...this.topics.keys()] });
       this.dispatchEvent(new Event("open"));
     };
     this.socket.onclose = () => {
@@ -33,13 +34,21 @@ export class Live extends EventTarget {
     };
     this.socket.onmessage = (event) => this.hear(JSON.parse(event.data));
   }
-  send(message) {
+  post(message) {
     if (this.socket.readyState === WebSocket.OPEN) this.socket.send(JSON.stringify(message));
+  }
+  /** Send a message as it is; one that sets a key is sent again until it is answered. */
+  send(message) {
+    if (message.kind === "set") {
+      message.n = ++this.n;
+      this.underWay.set(`${message.topic} ${message.key}`, { message, later: null });
+    }
+    this.post(message);
   }
   join(topic) {
     if (this.topics.has(topic)) return;
     this.topics.set(topic, { values: {}, revisions: {}, revision: 0 });
-    this.send({ kind: "join", topics: [topic] });
+    this.post({ kind: "join", topics: [topic] });
   }
   /** Set a key. exact: refused where somebody else was quicker; else the last to move wins. */
   set(topic, key, value, exact = false) {
@@ -50,9 +59,7 @@ export class Live extends EventTarget {
   }
   go(topic, key, value, exact) {
     const base = exact ? (this.topics.get(topic).revisions[key] ?? 0) : null;
-    const message = { kind: "set", topic, key, value, base, n: ++this.n };
-    this.underWay.set(`${topic} ${key}`, { message, later: null });
-    this.send(message);
+    this.send({ kind: "set", topic, key, value, base });
   }
   /** Whether everything that was set here is kept by the server. */
   get settled() { return this.underWay.size === 0; }
@@ -69,7 +76,8 @@ export class Live extends EventTarget {
     kept.revision = message.revision;
     Object.assign(kept.revisions, message.revisions);
     for (const [key, value] of Object.entries(message.values)) {
-      if (this.underWay.has(`${message.topic} ${key}`)) delete message.values[key]; // ours is newer
+      const ours = this.underWay.get(`${message.topic} ${key}`);
+      if (ours && ours.message.base === null) delete message.values[key]; // the last to move wins, and ours comes last
       else kept.values[key] = value;
     }
     for (const key of Object.keys(message.n ? message.revisions : {})) {
@@ -98,7 +106,8 @@ export class Live extends EventTarget {
   // A card that comes because we joined is news only where this page was written, or last heard, at another stage.
   isNews({ card, joined }) {
     const place = document.querySelector(`[data-id="${card.id}"]`);
-    const known = this.cards.get(card.id) ?? (place instanceof HTMLElement ? place.dataset.stage : undefined);
+    const written = place instanceof HTMLElement ? place.dataset.stage : undefined;
+    const known = this.cards.get(card.id) ?? (written === "fetching" ? "ready" : written);
     this.cards.set(card.id, card.stage);
     return !joined || known !== card.stage;
   }
