@@ -121,6 +121,7 @@ def test_every_answer_keeps_the_browser_strict(root, path):
     assert policy["connect-src"] == "'self' ws://127.0.0.1:8720"
     assert policy["frame-ancestors"] == policy["base-uri"] == "'none'"
     assert headers["x-content-type-options"] == "nosniff"
+    assert headers["x-frame-options"] == "DENY"
     assert headers["referrer-policy"] == "no-referrer"
     assert headers["cross-origin-resource-policy"] == "same-origin"
 
@@ -323,6 +324,30 @@ def test_forms_are_limited(root):
         long = of.post("/pair", content=b" " * (most + 1), headers={**headers, "Content-Type": kind})
         assert long.status_code == 413
         assert "nothing was changed" in long.json()["error"]
+
+
+def test_pages_open_at_once_are_limited(root, monkeypatch):
+    from witnessmark.workbench import live
+
+    monkeypatch.setattr(live, "MOST_PAGES", 1)
+    of = client(root)
+    with of.websocket_connect("/live", headers=OWN) as first:
+        first.send_json({"kind": "join", "topics": ["start"]})
+        first.receive_json()
+        with of.websocket_connect("/live", headers=OWN) as second, pytest.raises(WebSocketDisconnect):
+            second.receive_json()
+
+
+def test_long_messages_end_the_link(bench):
+    from websockets.exceptions import ConnectionClosed
+    from websockets.sync.client import connect
+
+    server, _ = bench
+    message = {"kind": "set", "topic": "start", "key": "draft:x", "value": "x" * 300_000, "base": 0}
+    with connect(f"ws://127.0.0.1:{server.port}/live", origin=server.url) as link, pytest.raises(ConnectionClosed):
+        link.send(json.dumps(message))
+        while True:
+            link.recv(timeout=60)
 
 
 # ---- no path leaves the data folder, and none is shown

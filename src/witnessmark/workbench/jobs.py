@@ -12,9 +12,10 @@ import os
 import signal
 import sys
 from asyncio.subprocess import Process
+from dataclasses import replace
 from typing import Any
 
-from witnessmark.errors import BadWorkbench
+from witnessmark.errors import BadOutput, BadWorkbench
 from witnessmark.workbench.folder import Card, Folder, shown_card
 from witnessmark.workbench.live import Live
 
@@ -123,7 +124,10 @@ class Jobs:
         """Change a card and tell every page."""
         card = self._folder.card(recording_id)
         if any(getattr(card, key) != value for key, value in changes.items()):
-            card = self._folder.keep(card, **changes)
+            try:
+                card = self._folder.keep(card, **changes)
+            except BadOutput:  # a full disk: pages hear of it all the same; after a restart the work is done again
+                card = replace(card, **{**changes, "said": "the disk of this machine is full; make room"})
         self.tell(card)
 
     def tell(self, card: Card) -> None:
@@ -171,7 +175,8 @@ class Jobs:
             process.stdin.write(json.dumps(task).encode() + b"\n")
             await process.stdin.drain()
         async for line in process.stdout:
-            self._hear(recording_id, json.loads(line))
+            with contextlib.suppress(ValueError):  # what a library says of itself is no word of ours
+                self._hear(recording_id, json.loads(line))
         status = await process.wait()
         await self._workers.prepare()
         card = self._folder.card(recording_id)

@@ -65,7 +65,8 @@ def _file(name: str, kind: str) -> Handler:
 
 
 def _not_yet(card: Card) -> str:
-    return f"{card.name}: {card.said or 'is not analysed yet'}"
+    said = card.said or "is not analysed yet; wait"
+    return said if said.startswith(card.name) else f"{card.name}: {said}"
 
 
 async def report(request: Request) -> Response:
@@ -75,11 +76,11 @@ async def report(request: Request) -> Response:
     place = bench.folder.of(card.id) / "report.html"
     if not (place.parent / "analysis.json").exists():
         raise BadWorkbench(_not_yet(card), 404)
-    if not place.exists():
-        await bench.jobs.ended(card.id)
-    if not place.exists():
-        bench.jobs.begin(card.id, "report")
-        await bench.jobs.ended(card.id)
+    for _ in range(2):  # it may be under way, or have to be begun
+        if not place.exists():
+            if not bench.jobs.busy(card.id):
+                bench.jobs.begin(card.id, "report")
+            await bench.jobs.ended(card.id)
     if not place.exists():
         raise BadWorkbench(f"{card.name}: its report could not be made; analyse it again", 404)
     return FileResponse(place, media_type="text/html", headers={"Content-Security-Policy": REPORT_POLICY})

@@ -199,9 +199,17 @@ def main() -> None:
     if not line:
         return
     end_with_server()
-    status = do(Task(**json.loads(line)))
-    sys.stdout.flush()
-    os._exit(status)  # the thread that waits for the server holds standard input
+    status = 1
+    try:
+        status = do(Task(**json.loads(line)))
+        sys.stdout.flush()
+    except Exception as error:  # the disk is full, or the recording was removed from under it
+        said = (
+            f"what was made of it could not be kept ({type(error).__name__}); look at the disk, then analyse it again"
+        )
+        tell({"stage": "failed", "share": 1.0, "said": said})
+    finally:
+        os._exit(status)  # the thread that waits for the server holds standard input
 
 
 if __name__ == "__main__":
