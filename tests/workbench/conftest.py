@@ -127,6 +127,14 @@ def bench(van_folder, tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
+def shop(tmp_path_factory):
+    """A server for tests that bring what they need."""
+    place = tmp_path_factory.mktemp("shop")
+    with served(place / "bench", place / "cases.db") as server:
+        yield server
+
+
+@pytest.fixture(scope="session")
 def browser():
     if CHROMIUM is None:
         pytest.skip("no chromium on this machine")

@@ -17,12 +17,9 @@ from witnessmark.workbench.work import Task, do
 from .conftest import PATIENCE_S, free_port, served
 
 
-@pytest.fixture(scope="module")
-def server(tmp_path_factory):
-    """A server for tests that drop what they need."""
-    place = tmp_path_factory.mktemp("arriving")
-    with served(place / "bench", place / "cases.db") as server:
-        yield server
+@pytest.fixture
+def server(shop):
+    return shop
 
 
 def half(server, name, length, sent):
@@ -130,9 +127,8 @@ def test_bad_file_says_what_is_wrong_with_it(server, tmp_path):
 
 def test_one_at_a_time_stopped_killed_begun_again_and_removed(server, cranking, bakery):
     first, second = server.drop(bakery.recording), server.drop(cranking)
-    card = server.until(second, "waiting")
-    until(lambda: server.card(second)["said"])
-    assert server.card(second)["said"] == "waits for bakery-van.npz"
+    until(lambda: server.card(second)["said"] == "waits for bakery-van.npz")
+    assert server.card(second)["stage"] == "waiting"
     assert server.json("POST", f"/api/recordings/{first}/remove")[1]["error"].endswith("stop it first")
     server.until(first, "analysing")
     assert server.json("POST", f"/api/recordings/{first}/stop")[0] == 200
@@ -188,6 +184,7 @@ def test_fault_of_the_program_is_one_line(tmp_path, monkeypatch, capsys):
     assert "ZeroDivisionError" in (folder.of(card.id) / "trouble.txt").read_text()
 
 
+@pytest.mark.slow
 def test_work_ends_with_its_server_and_is_taken_up_again(bakery, tmp_path):
     port = free_port()
     with served(tmp_path / "bench", tmp_path / "cases.db", port=port) as server:

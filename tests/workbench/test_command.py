@@ -46,17 +46,23 @@ def test_folder_that_cannot_be_one(tmp_path):
     assert len(said.splitlines()) == 1
 
 
-def test_recording_that_is_named_is_on_the_bench_where_it_lies(tmp_path, cranking):
+def test_recording_that_is_named_lies_where_it_lay(tmp_path, cranking):
+    make_folder(tmp_path)
+    recording = put_on_bench(tmp_path, str(cranking))
+    assert put_on_bench(tmp_path, str(cranking)) == recording
+    assert not list((tmp_path / "recordings" / recording / "upload").iterdir())
+    with pytest.raises(BadWorkbench, match="no such file"):
+        put_on_bench(tmp_path, str(tmp_path / "none.csv"))
+
+
+@pytest.mark.slow
+def test_recording_that_is_named_is_shown(tmp_path, cranking):
     folder = tmp_path / "bench"
     make_folder(folder)
     recording = put_on_bench(folder, str(cranking))
-    assert put_on_bench(folder, str(cranking)) == recording
-    with pytest.raises(BadWorkbench, match="no such file"):
-        put_on_bench(folder, str(tmp_path / "none.csv"))
     with served(folder, tmp_path / "cases.db", str(cranking)) as server:
         card = server.until(recording, "ready", "failed")
         assert card["stage"] == "ready"
-        assert not list((folder / "recordings" / recording / "upload").iterdir())
         server.process.send_signal(signal.SIGINT)
         server.process.wait(60)
         assert f"{server.url}/recordings/{recording} (stop" in server.process.stderr.readline().decode()

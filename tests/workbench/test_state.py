@@ -3,6 +3,7 @@
 import asyncio
 import json
 import signal
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
@@ -12,6 +13,13 @@ from witnessmark.workbench import hub
 from witnessmark.workbench.hub import Refused, Shelf, Topic
 
 from .conftest import free_port, served
+
+
+def run_apart(work):
+    """Run a coroutine in a thread of its own: the browser's driver has a loop in this one."""
+    with ThreadPoolExecutor(1) as one:
+        one.submit(asyncio.run, work).result()
+
 
 TOPIC = "recording:aaaaaaaa"
 
@@ -56,7 +64,7 @@ def test_drag_is_not_written_sixty_times_a_second(tmp_path, monkeypatch):
         shelf.write()
         assert json.loads(next(iter(written[2].values())))["values"]["window"]["start_s"] == 5, "as the server ends"
 
-    asyncio.run(drag())
+    run_apart(drag())
 
 
 def test_full_disk_loses_nothing_while_the_server_runs(tmp_path, monkeypatch):
@@ -80,7 +88,7 @@ def test_full_disk_loses_nothing_while_the_server_runs(tmp_path, monkeypatch):
         full[0] = False
         await asyncio.sleep(0.1)
 
-    asyncio.run(drag())
+    run_apart(drag())
     assert Shelf(tmp_path).topic(TOPIC).values == {"window": 1}
 
 
