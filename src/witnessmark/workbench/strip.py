@@ -3,6 +3,7 @@
     GET /api/recordings/ID/strip?from=&to=&columns=&channels=&channels=   numbers to draw, see strip_pack
     GET /api/recordings/ID/at?t_s=                                        what a measuring mark reads
     GET /api/recordings/ID/when?t_s=&step_deg=  or  ?turning_deg=         the time a turn later, or of a tooth
+    GET /api/recordings/ID/others                                         what it may be compared with
 
 A strip may be asked for in the time of another recording (``onto``), to be laid over it.
 """
@@ -47,6 +48,7 @@ def strip_routes() -> list[BaseRoute]:
         Route("/api/recordings/{id}/strip", strip),
         Route("/api/recordings/{id}/at", at),
         Route("/api/recordings/{id}/when", when),
+        Route("/api/recordings/{id}/others", others),
     ]
 
 
@@ -64,6 +66,15 @@ async def at(request: Request) -> Response:
 async def when(request: Request) -> Response:
     """The time some crank degrees after another, or at which a cumulative angle passes."""
     return JSONResponse(await _off_the_loop(request, _when))
+
+
+async def others(request: Request) -> Response:
+    """The analysed recordings that one may be compared with, the last that came first."""
+    folder: Folder = request.app.state.bench.folder
+    own = folder.card(request.path_params["id"]).id
+    cards = await run_in_threadpool(folder.cards)
+    ready = [c for c in cards if c.stage == "ready" and c.id != own]
+    return JSONResponse({"recordings": [{"id": c.id, "name": c.name, "at_utc": c.at_utc} for c in ready]})
 
 
 async def _off_the_loop(request: Request, work: Callable[[Folder, str, QueryParams], Any]) -> Any:

@@ -141,8 +141,8 @@ def by_angle(own: Teeth, zero_s: float, onto: Teeth, onto_zero_s: float, borders
     nan = math.nan
     goal = np.interp(borders, onto_run.time_s, onto_run.deg, nan, nan) - other[1] + mine[1]
     own_s = np.interp(goal, run.deg, run.time_s, nan, nan)
-    what = "cylinder 1's firing TDC" if cycle else "slot 1"
-    return Warp(borders, own_s, f"laid over by crank angle from the first {what} after the beginning of motion")
+    what = "cylinder 1's first firing TDC" if cycle else "the first slot 1"
+    return Warp(borders, own_s, f"laid over by crank angle from {what} after the beginning of motion")
 
 
 def _zero(teeth: Teeth, zero_s: float, cycle: bool) -> tuple[int, float] | None:
