@@ -36,6 +36,8 @@ class Strip {
     const whole = { start_s: bench.views.start_s, end_s: bench.views.end_s };
     this.view = new View(whole, Math.max(1, ...this.analysis.channels.map((c) => c.rate_hz ?? 0)));
     this.fitHeights = false;
+    /** @type {any[]} */ this.lines = [];
+    /** @type {any[]} */ this.lanes = [];
     this.#build();
     this.tiles = new Tiles(url(bench.id, "strip"), whole, () => this.redraw(), (words) => this.say(words));
     this.besideTiles = null;
@@ -81,6 +83,9 @@ class Strip {
 
   #listen() {
     const { bench } = this;
+    bench.live.addEventListener("state", ({ detail }) => { // before the bench hears of it: which window is another page's
+      if (detail.topic === bench.topic && detail.values?.window) this.theirs = detail.values.window;
+    }, { capture: true });
     bench.on("window", () => this.takeWindow());
     bench.on("marks", () => this.marks.moved());
     bench.on("picked", () => {
@@ -176,7 +181,8 @@ class Strip {
   takeWindow() {
     const { start_s, end_s } = this.bench.window;
     if (start_s === this.view.from_s && end_s === this.view.to_s) return;
-    if (this.own && performance.now() - this.own < OWN_MS) { // a hand is on this strip: it is followed, not the other
+    const theirs = this.bench.get("window") === this.theirs;
+    if (theirs && this.own && performance.now() - this.own < OWN_MS) { // a hand is on this strip: it is followed, not they
       clearTimeout(this.later);
       this.later = setTimeout(() => this.takeWindow(), OWN_MS);
       return;
