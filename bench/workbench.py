@@ -150,7 +150,8 @@ def main() -> None:
             process.terminate()
             process.wait(30)
     asked = took[took[:, 1] > 0, 0]
-    print(f"8 channels of {millions:g} M samples, {len(took)} turns of the wheel, load {load:.1f} on {os.cpu_count()} cores")
+    busy = f"load {load:.1f} on {os.cpu_count()} cores"
+    print(f"8 channels of {millions:g} M samples, {len(took)} turns of the wheel, {busy}")
     for name, ms in (("wheel to fresh picture, with new numbers", asked), ("all turns of the wheel", took[:, 0])):
         print(f"{name:<42} median {np.median(ms):5.0f} ms, 95 % within {np.percentile(ms, 95):5.0f} ms, of {len(ms)}")
     print(f"wanted: 95 % within {WANTED_MS:.0f} ms")

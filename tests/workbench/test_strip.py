@@ -257,3 +257,28 @@ def test_negative_gain_keeps_low_below_high(mixed):
     low, high = array(said["low"], raw), array(said["high"], raw)
     known = np.isfinite(low)
     assert (low[known] <= high[known]).all()
+
+
+def test_where_no_tooth_is_seen_the_angle_is_said_to_be_interpolated():
+    """A wheel of 60-2 at a steady 300 rpm whose line is silent for half a turn in the tenth turn."""
+    from witnessmark.engine.model import Phase
+    from witnessmark.engine.unroll import unroll
+    from witnessmark.wheel.model import CrankAngle, Segment
+    from witnessmark.workbench.teeth import Teeth
+
+    deg = np.arange(20 * 60) * 6.0
+    slot = np.arange(20 * 60) % 60
+    keep = (slot < 58) & ~((deg > 10 * 360 + 90) & (deg < 10 * 360 + 270))
+    deg = deg[keep]
+    time_s = deg / 6.0 / 300.0
+    angle = CrankAngle(time_s, deg, (Segment(0, len(deg), float(time_s[0]), float(time_s[-1]), 20.0),))
+    teeth = Teeth(angle, Phase(False, False, None, "", 0.0, ""), unroll(angle))
+    silent = [(10 * 360 + at) / 1800.0 for at in (90, 270)]
+    assert strip_angle.unseen(teeth, 0.0, 5.0) == [pytest.approx(silent)]
+    assert strip_angle.unseen(teeth, 0.0, 1.0) == []
+    assert strip_angle.angle_at(teeth, sum(silent) / 2)["interpolated"]
+    assert not strip_angle.angle_at(teeth, 1.0)["interpolated"]
+    # its slot 25, at 144 degrees, passed unseen in that turn alone
+    times, seen = strip_angle.passes(teeth, 144.0, 0.0, 5.0)
+    assert len(times) == 20
+    assert np.flatnonzero(~seen).tolist() == [10]

@@ -239,7 +239,10 @@ def test_dark_ground_and_files(strip):
     assert text.startswith("<svg")
     for words in ("crank sensor", "attempt 1: no start", "first spark", "motion", "Samples of F1", "time, s"):
         assert words in text
-    assert page.evaluate("t => new DOMParser().parseFromString(t, 'image/svg+xml').querySelector('parsererror')", text) is None
+    assert (
+        page.evaluate("t => new DOMParser().parseFromString(t, 'image/svg+xml').querySelector('parsererror')", text)
+        is None
+    )
     with page.expect_download() as got:
         page.click("[data-act=png]")
     assert got.value.path().read_bytes().startswith(b"\x89PNG")

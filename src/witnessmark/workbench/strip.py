@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import QueryParams
 from starlette.requests import Request
@@ -103,12 +104,19 @@ def stretch(folder: Folder, recording_id: str, asked: QueryParams) -> bytes:
             return pack.bytes(header | {"angle": None, "lines": [], "passes": None})
         start_s, end_s = float(known[0]), float(known[-1])
         borders = np.linspace(start_s, end_s, columns + 1)
-    header["angle"] = None if teeth is None else {
-        "turning_deg": pack.put(teeth.turning_deg(borders), "f8"), "cycle_deg": pack.put(teeth.cycle_deg(borders)),
-    }  # fmt: skip
+    header["angle"] = None if teeth is None else _angle(teeth, borders, pack)
     header["passes"] = _passes(teeth, asked, start_s, end_s, pack)
     header["lines"] = [line(recording, name, start_s, end_s, columns, pack) for name in names]
     return pack.bytes(header)
+
+
+def _angle(teeth: Teeth, borders: NDArray[np.float64], pack: Packing) -> dict[str, Any]:
+    """Degrees at the borders of the columns, and the stretches in which no tooth was seen for long."""
+    return {
+        "turning_deg": pack.put(teeth.turning_deg(borders), "f8"),
+        "cycle_deg": pack.put(teeth.cycle_deg(borders)),
+        "unseen": strip_angle.unseen(teeth, float(borders[0]), float(borders[-1])),
+    }
 
 
 def reading(folder: Folder, recording_id: str, asked: QueryParams) -> dict[str, Any]:

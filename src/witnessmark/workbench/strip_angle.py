@@ -17,6 +17,8 @@ from witnessmark.workbench.teeth import Teeth
 
 FLOATS = NDArray[np.float64]
 MOST_PASSES = 2000  # of a tooth in one window: more would be a solid bar
+FAR = 1.5  # times the widest usual distance of two edges, and FAR_DEG at least: the angle between is a guess
+FAR_DEG = 45.0  # seven teeth of 60-2
 NEAR_DEG = 1.0  # an edge this near to where a tooth is due is its own: teeth of 60-2 stand 6 degrees apart
 
 
@@ -39,7 +41,7 @@ def run_of(teeth: Teeth, number: int) -> Run:
 
 def angle_at(teeth: Teeth | None, t_s: float) -> dict[str, Any]:
     """Turn, degrees from slot 1, degrees of the cycle, run and speed at a time; null with a reason where not known."""
-    keys = ("turning_deg", "turn", "slot_deg", "cycle_deg", "run", "run_deg", "rpm")
+    keys = ("turning_deg", "turn", "slot_deg", "cycle_deg", "run", "run_deg", "rpm", "interpolated")
     nothing: dict[str, Any] = dict.fromkeys(keys)
     if teeth is None:
         return nothing | {"reason": "not analysed yet"}
@@ -52,7 +54,25 @@ def angle_at(teeth: Teeth | None, t_s: float) -> dict[str, Any]:
         "turning_deg": turning, "turn": math.floor(turning / 360.0), "slot_deg": turning % 360.0,
         "cycle_deg": cycle if math.isfinite(cycle) else None, "run": teeth.runs.chain[int(segment[0])],
         "run_deg": float(deg[0]), "rpm": rpm if math.isfinite(rpm) else None,
+        "interpolated": bool(unseen(teeth, t_s, t_s)),
     }  # fmt: skip
+
+
+def unseen(teeth: Teeth, start_s: float, end_s: float) -> list[list[float]]:
+    """[start, end] of stretches inside a run in which no tooth was seen for long: the angle is interpolated there.
+
+    The widest usual distance is that of the gap by design: once in a turn, so within the 99th percentile of wheels with
+    up to a hundred teeth; of more teeth FAR_DEG is what counts.
+    """
+    time_s, deg = teeth.angle.time_s, teeth.angle.angle_deg
+    if len(deg) < 2:
+        return []
+    step = np.diff(deg)
+    far = max(FAR_DEG, FAR * float(np.percentile(step, 99)))
+    ends = np.array([s.stop - 1 for s in teeth.angle.segments])
+    wide = np.setdiff1d(np.flatnonzero(step > far), ends)
+    inside = wide[(time_s[wide + 1] >= start_s) & (time_s[wide] <= end_s)]
+    return [[float(time_s[k]), float(time_s[k + 1])] for k in inside.tolist()]
 
 
 def why_not(teeth: Teeth, t_s: float) -> str:

@@ -48,7 +48,7 @@ class Strip {
     this.beside = new Beside(this, this.besideBox);
     takeHands(this.canvas, {
       view: this.view, plot: () => this.plot(), moved: (end) => this.moved(end), act: (name) => this.act(name),
-      tap: (t, y) => this.tap(t, y), hover: () => {},
+      tap: (t, y) => this.tap(t, y),
     });
     this.#listen();
     this.resize();
@@ -169,6 +169,7 @@ class Strip {
   moved(now) {
     this.own = performance.now();
     if (!now) this.say("");
+    if (this.lines.length) this.#need(); // at once: a frame is a fifth of what a fresh picture may take
     this.redraw();
     if (now) { clearTimeout(this.sending); this.sending = null; this.#send(); return; }
     this.sending ??= setTimeout(() => { this.sending = null; this.#send(); }, SEND_MS);

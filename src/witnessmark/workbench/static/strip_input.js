@@ -15,7 +15,7 @@ export const KEYS = {
 /**
  * @param {HTMLCanvasElement} canvas
  * @param {{view: any, plot: () => {x: number, w: number}, moved: (end: boolean) => void, tap: (t: number, y: number) => void,
- *   act: (name: string) => void, hover: (t: number | null, y: number) => void}} hands
+ *   act: (name: string) => void}} hands
  */
 export function takeHands(canvas, hands) {
   const { view } = hands;
@@ -50,11 +50,11 @@ export function takeHands(canvas, hands) {
     hold();
   });
   canvas.addEventListener("pointermove", (e) => {
-    const [x, y] = place(e);
-    if (!fingers.has(e.pointerId)) return hands.hover(inPlot(x) ? time(x) : null, y);
+    const [x] = place(e);
+    if (!fingers.has(e.pointerId)) return;
     fingers.set(e.pointerId, x);
     if (began && Math.abs(x - began.x) > STILL) began.tapped = false;
-    if (began?.tapped) return undefined;
+    if (began?.tapped) return;
     if (!grip) hold();
     const { x: left, w } = hands.plot(), at = [...fingers.values()];
     if (at.length === 1) view.pan(grip[0] - time(at[0]));
@@ -62,7 +62,7 @@ export function takeHands(canvas, hands) {
       const scale = (grip[1] - grip[0]) / (at[1] - at[0]); // seconds a px
       if (scale > 0) { const from = grip[0] - (at[0] - left) * scale; view.set(from, from + w * scale); }
     }
-    return hands.moved(false);
+    hands.moved(false);
   });
   const up = (e) => {
     if (!fingers.delete(e.pointerId)) return;
@@ -74,7 +74,6 @@ export function takeHands(canvas, hands) {
   };
   canvas.addEventListener("pointerup", up);
   canvas.addEventListener("pointercancel", up);
-  canvas.addEventListener("pointerleave", () => hands.hover(null, 0));
 
   canvas.addEventListener("keydown", (e) => {
     if (e.ctrlKey || e.metaKey || e.altKey) return;

@@ -211,6 +211,6 @@ export class Marks {
 
 const time = (t) => (t === null ? "not set" : `${t.toFixed(6)} s`);
 const rpm = (value) => (value === null || value === undefined ? "–" : `${value.toFixed(1)} rpm`);
-const turnWords = (angle) => (!angle ? "–" : angle.turn === null ? angle.reason : `turn ${angle.turn + 1}, ${angle.slot_deg.toFixed(2)}°`);
+const turnWords = (angle) => (!angle ? "–" : angle.turn === null ? angle.reason : `turn ${angle.turn + 1}, ${angle.slot_deg.toFixed(2)}°${angle.interpolated ? ", no tooth seen near" : ""}`);
 const cycleWords = (angle, strip) => (!angle || angle.cycle_deg === null || !strip.about.phaseKnown ? "–" : `${angle.cycle_deg.toFixed(2)}°`);
 const sample = (one) => (!one ? "–" : one.value === null ? one.reason : `${digits(one.value, one.unit)} (sample ${one.sample})`);

@@ -68,12 +68,15 @@ export function timeScale(pen, view, y, ink) {
 }
 
 /** Where a scale of degrees has nothing to stand on: hatched where the crank turns, said where it does not. */
-function unknown(pen, view, y, ink, about) {
+function unknown(pen, tile, view, y, ink, about) {
   const x = (t) => Math.min(Math.max(view.x + (t - view.from_s) * view.scale, view.x), view.x + view.w);
-  for (const span of about.undecoded) {
-    const a = x(span.start_s), b = x(span.end_s);
-    if (b <= a) continue;
-    hatched(pen, a, y + 1, b - a, ROW - 2, ink.soft);
+  const lost = about.undecoded.map((span) => [span.start_s, span.end_s]);
+  for (const [from, to] of [...lost, ...(tile?.angle?.unseen ?? [])]) {
+    const a = x(from), b = x(to);
+    if (b > a) hatched(pen, a, y + 1, b - a, ROW - 2, ink.line);
+  }
+  for (const [from, to] of lost) {
+    const a = x(from), b = x(to);
     if (b - a > 150) label(pen, "angle not known", (a + b) / 2, y, ink, ink.soft);
   }
   for (const [from, to] of about.still) {
@@ -90,7 +93,7 @@ function label(pen, words, x, y, ink, fill, bold = false) {
 
 /** Turns, numbered from 1; degrees from slot 1 between them where there is room. */
 export function turnScale(pen, tile, view, y, ink, about) {
-  unknown(pen, view, y, ink, about);
+  unknown(pen, tile, view, y, ink, about);
   const wide = turnWidth(tile, view);
   if (!wide) return;
   let free = -Infinity;
@@ -134,7 +137,7 @@ export function cycleScale(pen, tile, view, y, ink, about) {
     pen.text("where top dead centre lies is not known in this recording", view.x + 8, y + 17, { fill: ink.soft, size: 12 });
     return;
   }
-  unknown(pen, view, y, ink, about);
+  unknown(pen, tile, view, y, ink, about);
   const wide = turnWidth(tile, view);
   if (!wide) return;
   if (wide < 16) {

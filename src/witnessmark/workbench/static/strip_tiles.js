@@ -20,7 +20,7 @@ export function unpacked(buffer) {
   }
   return {
     from_s: header.from_s, to_s: header.to_s, columns: header.columns, lines,
-    angle: header.angle && { turning: array(header.angle.turning_deg), cycle: array(header.angle.cycle_deg) },
+    angle: header.angle && { turning: array(header.angle.turning_deg), cycle: array(header.angle.cycle_deg), unseen: header.angle.unseen },
     passes: header.passes && { times: array(header.passes.times), seen: array(header.passes.seen) },
     warp: header.warp && { onto: array(header.warp.onto_s), own: array(header.warp.own_s), words: header.warp.words },
   };
