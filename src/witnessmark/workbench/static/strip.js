@@ -339,7 +339,10 @@ class Strip {
     const missing = passes ? passes.seen.filter((s, k) => !s && passes.times[k] >= view.from_s && passes.times[k] <= view.to_s).length : 0;
     const picked = passes ? ` Slot ${this.bench.picked.slot} is picked; ${missing || "none"} of its passages here ${missing === 1 ? "is" : "are"} without an edge.` : "";
     const words = found.length ? `Samples of ${found.join(", ")} are marked.` : "No finding has samples here.";
-    return [first, `Lines: ${this.lines.map((l) => l.label).join(", ")}. ${words}${picked}`];
+    const guessed = [...about.undecoded.map((s) => [s.start_s, s.end_s]), ...(tile?.angle?.unseen ?? [])]
+      .some(([a, b]) => b >= view.from_s && a <= view.to_s);
+    const hatch = guessed ? " Where the scales of degrees are hatched no tooth was seen: degrees there are interpolated or not known." : "";
+    return [`${first}${hatch}`, `Lines: ${this.lines.map((l) => l.label).join(", ")}. ${words}${picked}`];
   }
   svg() { return svgText(this.model(), this.caption()); }
 }

@@ -180,7 +180,7 @@ export class Marks {
     const between = this.between();
     const span = marks.a !== null && marks.b !== null ? marks.b - marks.a : null;
     const angle = (said) => said?.angle;
-    const rows = [["", "mark a", "mark b", "from a to b"],
+    const rows = [["reading", "mark a", "mark b", "from a to b"],
       ["time", time(marks.a), time(marks.b), span === null ? "–" : `${tidy(span * 1000)} ms`],
       ["turn and degrees from slot 1", turnWords(angle(a)), turnWords(angle(b)), between ? (between.reason ?? `${between.deg.toFixed(2)}°`) : "–"],
       [this.strip.about.cycleWords, cycleWords(angle(a), this.strip), cycleWords(angle(b), this.strip), ""],
