@@ -43,6 +43,20 @@ MEASURE = """() => {
 }"""
 
 
+DRAW = """async () => {
+  const { draw } = await import("/static/strip_draw.js"), strip = bench.strip, took = [];
+  for (let k = 0; k < 40; k += 1) {
+    const began = performance.now();
+    draw(strip.pen, strip.model());
+    strip.pen.c.getImageData(0, 0, 1, 1); // waits until the strokes are points
+    took.push(performance.now() - began);
+  }
+  return took;
+}"""
+ANSWERS = """() => performance.getEntriesByType("resource").filter((e) => e.name.includes("/strip?"))
+  .map((e) => e.responseEnd - e.requestStart)"""
+
+
 def build(root: Path, samples: int) -> str:
     """A workbench's folder with the recording on it, analysed; its id."""
     from witnessmark.recording.model import ChannelInfo, Recording
@@ -142,7 +156,9 @@ def main() -> None:
                 page.set_default_timeout(120_000)
                 page.goto(f"{address}/recordings/{recording}")
                 load = os.getloadavg()[0]
+                page.evaluate("performance.setResourceTimingBufferSize(5000)")
                 took, fps = measure(page, turns)
+                answers, drawn = np.array(page.evaluate(ANSWERS)), np.array(page.evaluate(DRAW))
                 if os.environ.get("PICTURE"):
                     page.screenshot(path=os.environ["PICTURE"])
                 browser.close()
@@ -154,6 +170,10 @@ def main() -> None:
     print(f"8 channels of {millions:g} M samples, {len(took)} turns of the wheel, {busy}")
     for name, ms in (("wheel to fresh picture, with new numbers", asked), ("all turns of the wheel", took[:, 0])):
         print(f"{name:<42} median {np.median(ms):5.0f} ms, 95 % within {np.percentile(ms, 95):5.0f} ms, of {len(ms)}")
+    for name, ms in (("of it, the server's answer", answers), ("of it, drawing one picture", drawn)):
+        print(
+            f"{name:<42} median {np.median(ms):5.1f} ms, 10 % within {np.percentile(ms, 10):5.1f} ms, of {len(ms)}"
+        )
     print(f"wanted: 95 % within {WANTED_MS:.0f} ms")
     print(f"{'drag':<42} median {np.median(fps):5.1f} frames/s, least {fps.min():5.1f}, of {len(fps)}")
     print(f"wanted: {WANTED_FPS:.0f} frames/s")
