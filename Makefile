@@ -38,10 +38,11 @@ accuracy: $(DEV) ## the whole accuracy table, on simulated truth and edited real
 accuracy-quick: $(DEV) ## a sample of it
 	$(BIN)/python -m accuracy --quick
 
-bench: $(DEV) ## speed as ratios to plain numpy passes in the same run, and memory; some minutes, 2 GB of disk
+bench: $(DEV) ## speed as ratios to plain numpy passes in the same run, memory, and the strip in chromium; some minutes, 3 GB of disk
 	$(BIN)/python bench/edges.py
 	$(BIN)/python bench/analysis.py
 	$(BIN)/python bench/store.py
+	$(BIN)/python bench/workbench.py
 
 docs: $(DEV) ## write the pages of docs/ that are made from the code
 	$(BIN)/python -m witnessmark.causes.docs

@@ -116,36 +116,62 @@ class Pyramid:
         return best
 
 
-def envelope(
-    fetch: Fetch, samples: int, pyramid: Pyramid | None, start: int, stop: int, columns: int
-) -> NDArray[np.float64]:
-    """(columns, 2) of the smallest and largest native sample in ``columns`` equal parts of samples [start, stop).
+@dataclass(frozen=True)
+class Envelope:
+    """Smallest and largest sample of columns of ``size`` samples each, the first beginning at sample ``first``.
 
-    A column covers at least its own samples, and where it is drawn from blocks also what they hold to either side (less
-    than one block): an extreme is never lost. NaN where a column has no samples. Exact where a column is shorter than
-    two blocks of the finest level, or without a pyramid.
+    extremes [columns, 2]: NaN where a column has nothing but gaps. The last column may be short, at the channel's end.
+    """
+
+    first: int
+    size: int
+    extremes: NDArray[Any]
+
+
+def column_size(wanted: float) -> int:
+    """Samples in a column: the largest of 1, 2, 3, 4, 6, 8, 12, ... that is not above ``wanted``.
+
+    Columns of few sizes that begin at multiples of their size are the same ones wherever a window begins, so a picture
+    does not flicker when it is moved; and from 192 on they are whole blocks, so that they are exact.
+    """
+    power = 1 << max(0, int(max(1.0, wanted)).bit_length() - 1)
+    return power + power // 2 if power > 1 and power + power // 2 <= wanted else power
+
+
+def envelope(fetch: Fetch, samples: int, pyramid: Pyramid | None, start: int, stop: int, columns: int) -> Envelope:
+    """Smallest and largest native sample of all columns that touch samples [start, stop), exact: no more, no less.
+
+    There are at least ``columns`` of them where there are so many samples, and less than twice as many (and one more).
+    Columns of whole blocks are taken from the pyramid, where there is one, without looking at a sample.
     """
     start, stop = max(0, start), min(stop, samples)
-    edges = start + (np.arange(columns + 1, dtype=np.float64) * max(0, stop - start) / columns).astype(np.int64)
-    size = (stop - start) // max(1, columns) // 2
-    out = np.full((columns, 2), np.nan)
-    block, rows = (0, None) if pyramid is None or size < FINEST else pyramid.level(size)
-    for k, (a, b) in enumerate(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True)):
-        part = _extremes(fetch, a, b) if rows is None else rows[a // block : -(-b // block)]
-        if len(part):
-            out[k] = np.fmin.reduce(part[:, 0]), np.fmax.reduce(part[:, 1])
-    return out
+    size = column_size((stop - start) / max(1, columns))
+    first = start // size * size
+    last = min(-(-stop // size) * size, samples)
+    if stop <= start:
+        return Envelope(first, size, np.empty((0, 2)))
+    block = size & -size  # the largest power of two in it
+    if pyramid is None or block < FINEST:
+        return Envelope(first, size, _columns(fetch, first, last, size))
+    block, rows = pyramid.level(block)
+    part = rows[first // block : -(-last // block)]
+    at = np.arange(0, len(part), size // block)
+    low, high = np.fmin.reduceat(part[:, 0], at), np.fmax.reduceat(part[:, 1], at)
+    return Envelope(first, size, np.stack((low, high), axis=1))
 
 
-def envelope_of(recording: Recording, name: str, start: int, stop: int, columns: int) -> NDArray[np.float64]:
-    """The same of a channel of a recording in its unit, from the pyramid where the recording is a working store."""
+def _columns(fetch: Fetch, first: int, last: int, size: int) -> NDArray[Any]:
+    """From the samples themselves, some columns at a time."""
+    step = max(1, CHUNK // size) * size
+    parts = [extremes_of(fetch(at, min(at + step, last)), size) for at in range(first, last, step)]
+    return np.concatenate(parts)
+
+
+def envelope_of(recording: Recording, name: str, start: int, stop: int, columns: int) -> Envelope:
+    """The same of a sampled channel of a recording in its unit, from the pyramid where it is a working store."""
     k = recording.index(name)
     info = recording.channels[k]
     pyramid: Pyramid | None = recording.source.pyramid(k) if hasattr(recording.source, "pyramid") else None
-    native = envelope(partial(recording.source.read, k), info.samples, pyramid, start, stop, columns)
-    return np.sort(native * info.gain + info.offset, axis=1)  # a negative gain turns them round
-
-
-def _extremes(fetch: Fetch, first: int, stop: int) -> NDArray[Any]:
-    parts = [fetch(at, min(at + CHUNK, stop)) for at in range(first, stop, CHUNK)]
-    return np.concatenate([extremes_of(p, len(p)) for p in parts]) if parts else np.empty((0, 2))
+    made = envelope(partial(recording.source.read, k), info.samples, pyramid, start, stop, columns)
+    values = made.extremes.astype(np.float64) * info.gain + info.offset
+    return Envelope(made.first, made.size, np.sort(values, axis=1))  # a negative gain turns them round

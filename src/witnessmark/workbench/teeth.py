@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from witnessmark.engine.model import Phase
-from witnessmark.engine.unroll import cycle_deg
+from witnessmark.engine.unroll import Unrolled, cycle_deg, unroll
+from witnessmark.spans import Span
 from witnessmark.wheel.model import CrankAngle, Segment
 
 if TYPE_CHECKING:
@@ -25,10 +26,14 @@ OPEN_AT_ONCE = 8  # recordings whose teeth stay in memory
 
 @dataclass(frozen=True)
 class Teeth:
-    """The decoded crank angle of a recording and its phase."""
+    """The decoded crank angle of a recording and its phase.
+
+    runs: which segments go on from each other over a short loss, so that degrees between them can be told.
+    """
 
     angle: CrankAngle
     phase: Phase
+    runs: Unrolled
 
     def turning_deg(self, time_s: FLOATS) -> FLOATS:
         """Cumulative crank degrees, slot 1 at whole multiples of 360; NaN where nothing was decoded."""
@@ -48,11 +53,13 @@ class Teeth:
 def save_teeth(place: Path, analysis: Analysis) -> None:
     """Write what is decoded of a recording, whole or not at all."""
     angle, phase = analysis.wheel.angle, analysis.engine.phase
+    runs = unroll(angle, analysis.wheel.motions)
     segments = np.array([(s.start, s.stop, s.start_s, s.end_s, s.turns) for s in angle.segments], dtype=np.float64)
     beside = place.with_name(f"{place.stem}.part.npz")
     np.savez(
         beside, time_s=angle.time_s, angle_deg=angle.angle_deg, segments=segments.reshape(-1, 5),
-        phase=np.array(json.dumps(asdict(phase))),
+        runs=np.array([runs.chain, runs.shift_turns], dtype=np.int64), phase=np.array(json.dumps(asdict(phase))),
+        undecoded=np.array(json.dumps([asdict(s) for s in angle.undecoded])),
     )  # fmt: skip
     os.replace(beside, place)
 
@@ -70,4 +77,7 @@ def _loaded(place: str, _: int) -> Teeth:
         )
         fields = json.loads(str(kept["phase"]))
         fields["per_segment_turn"] = tuple(fields["per_segment_turn"])
-        return Teeth(CrankAngle(kept["time_s"], kept["angle_deg"], segments), Phase(**fields))
+        undecoded = tuple(Span(**s) for s in json.loads(str(kept["undecoded"])))
+        angle = CrankAngle(kept["time_s"], kept["angle_deg"], segments, undecoded)
+        chain, shift = kept["runs"].tolist()
+        return Teeth(angle, Phase(**fields), Unrolled(angle, tuple(chain), tuple(shift)))
