@@ -154,6 +154,12 @@ function legend({ map, suspects }) {
     const kinds = state === "x" && suspects.length ? [true, false] : [suspects.length > 0];
     for (const suspect of kinds) list.append(legendRow(state, suspect, words, colours));
   }
+  if (map.missing.length) {
+    const sheet = new SvgSheet(20, 20);
+    sheet.hatch(0, 3, 20, 14, 7, { stroke: colours.soft, width: 1 });
+    sheet.element.setAttribute("aria-hidden", "true");
+    list.append(make("li", {}, sheet.element, "no tooth there by design"), make("li", { text: "Slot 1 is the first tooth after the gap." }));
+  }
   return list;
 }
 

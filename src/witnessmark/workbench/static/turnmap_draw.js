@@ -137,7 +137,7 @@ function label(sheet, colours, y, text, small) {
 function frame(sheet, colours, map, at, suspects) {
   const bottom = at.grid + at.high;
   sheet.line([[at.left, at.grid], [at.left, bottom], [at.left + at.wide, bottom]], { stroke: colours.soft, width: 1 });
-  label(sheet, colours, at.grid + at.high / 2, "slot", map.missing.length ? "1: first after, the gap; hatched:, no tooth there" : "");
+  label(sheet, colours, at.grid + at.high / 2, "slot", "");
   const step = [1, 2, 5, 10, 20, 50, 100].find((s) => s * at.row >= 22) ?? 100;
   for (let slot = 1; slot <= map.all_slots; slot = slot === 1 && step > 1 ? step : slot + step)
     sheet.words(at.left - 6, at.y(slot), `${slot}`, { size: 11, anchor: "end", colour: colours.soft });

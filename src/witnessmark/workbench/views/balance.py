@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from witnessmark.causes.model import Cause
     from witnessmark.report.model import Analysis
 
-LISTED = 8  # causes drawn as bars; the rest is summed up in words
+LISTED, ALWAYS = 8, 3  # causes drawn as bars at most and at least; the rest is summed up in words
+WORTH_A_BAR = 0.005
 SAYS_NOTHING = 1.1  # a finding that makes less than this between two causes does not tell them apart
 
 
@@ -31,10 +32,11 @@ def balance_view(analysis: Analysis) -> dict[str, Any]:
     causes = [
         _cause(c, verdict.causes, p, balance, knowledge) for c, p in zip(_ordered(verdict.causes), shares, strict=True)
     ]
+    bars = min(LISTED, max(ALWAYS, sum(c["probability"] >= WORTH_A_BAR for c in causes)))
     return {
-        "causes": causes[:LISTED],
-        "rest": number(math.fsum(c["probability"] for c in causes[LISTED:]), 6) if causes[LISTED:] else None,
-        "rest_count": len(causes[LISTED:]),
+        "causes": causes[:bars],
+        "rest": number(math.fsum(c["probability"] for c in causes[bars:]), 6) if causes[bars:] else None,
+        "rest_count": len(causes[bars:]),
         "what_would_change": verdict.what_would_change,
         "tests": [_test(t, knowledge) for t in verdict.next_tests],
         "advice": verdict_json.advice(verdict.advice),
