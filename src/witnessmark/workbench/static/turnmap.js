@@ -22,8 +22,9 @@ class TurnMap {
     this.canvas = this.frame.appendChild(make("canvas", { "aria-hidden": "true" }));
     this.readout = make("p", { class: "readout", role: "status" });
     this.hovered = make("p", { class: "hovered", "aria-hidden": "true" });
+    this.legend = make("ul", { class: "legend", "aria-label": "Marks of the turn map" });
     element.replaceChildren(make("p", { class: "says", text: map.says }), this.frame, this.readout, this.hovered,
-      legend(this), this.steps(), make("p", { class: "keys", text: KEYS }));
+      this.legend, this.steps(), make("p", { class: "keys", text: KEYS }));
     exportable(element, `${bench.views.recording} turn map`, () => this.view());
     this.redraw = redrawn(this.frame, () => this.paint());
     bench.on("picked", () => { this.say(); this.redraw(); });
@@ -42,8 +43,9 @@ class TurnMap {
     ]);
   }
   get place() {
-    const { slot, turn } = this.bench.picked;
-    return { slot: slot ?? null, turn: turn ?? null };
+    const { slot, turn, finding } = this.bench.picked;
+    const about = finding ? this.bench.views.found.findings.find((f) => f.id === finding) : null;
+    return { slot: slot != null && slot <= this.map.all_slots ? slot : null, turn: turn ?? null, ranges: about?.ranges ?? [] };
   }
   paint() {
     const width = this.frame.clientWidth;
@@ -52,6 +54,9 @@ class TurnMap {
     const height = heightOf(this.map);
     this.canvas.style.height = `${height}px`;
     draw(new CanvasSheet(this.canvas, width, height), inks(), this.map, width, this.place, this.suspects);
+    const ground = inks().sheet;
+    if (this.ground !== ground) this.legend.replaceChildren(...legendRows(this)); // its marks have the ground's colours
+    this.ground = ground;
   }
   view() {
     const { map, bench } = this;
@@ -145,22 +150,22 @@ function oddPlaces(map) {
   return places.sort((a, b) => a[0] - b[0] || a[1] - b[1]);
 }
 
-function legend({ map, suspects }) {
+function legendRows({ map, suspects }) {
   const colours = inks(), present = new Set(map.cells.join(""));
   if (map.extra.turn.length) present.add("e");
-  const list = make("ul", { class: "legend", "aria-label": "Marks of the turn map" });
+  const rows = [];
   for (const [state, words] of Object.entries(map.states)) {
     if (!present.has(state) || state === "-") continue;
     const kinds = state === "x" && suspects.length ? [true, false] : [suspects.length > 0];
-    for (const suspect of kinds) list.append(legendRow(state, suspect, words, colours));
+    for (const suspect of kinds) rows.push(legendRow(state, suspect, words, colours));
   }
   if (map.missing.length) {
     const sheet = new SvgSheet(20, 20);
     sheet.hatch(0, 3, 20, 14, 7, { stroke: colours.soft, width: 1 });
     sheet.element.setAttribute("aria-hidden", "true");
-    list.append(make("li", {}, sheet.element, "no tooth there by design"), make("li", { text: "Slot 1 is the first tooth after the gap." }));
+    rows.push(make("li", {}, sheet.element, "no tooth there by design"), make("li", { text: "Slot 1 is the first tooth after the gap." }));
   }
-  return list;
+  return rows;
 }
 
 function legendRow(state, suspect, words, colours) {

@@ -29,7 +29,8 @@ export function placesOf(map, width) {
 
 /**
  * @param {any} sheet @param {Record<string, string>} colours @param {any} map the view @param {number} width
- * @param {{slot?: number | null, turn?: number | null}} picked @param {number[]} suspects
+ * @param {{slot?: number | null, turn?: number | null, ranges?: number[][]}} picked
+ * @param {number[]} suspects
  */
 export function draw(sheet, colours, map, width, picked, suspects) {
   const at = placesOf(map, width);
@@ -38,7 +39,8 @@ export function draw(sheet, colours, map, width, picked, suspects) {
   seen(sheet, colours, map, at);
   marks(sheet, colours, map, at, suspects);
   speed(sheet, colours, map, at);
-  frame(sheet, colours, map, at, suspects);
+  findingMarks(sheet, colours, map, at, picked.ranges ?? []);
+  frame(sheet, colours, map, at, suspects, picked);
   pickedPlace(sheet, colours, map, at, picked);
 }
 
@@ -93,9 +95,7 @@ function marks(sheet, colours, map, at, suspects) {
   map.slots.forEach((slot, row) => [...map.cells[row]].forEach((state, column) => {
     if ("xwda".includes(state)) put(state, slot, column);
   }));
-  const columns = new Set(map.extra.turn.map((turn, i) =>
-    `${Math.floor((turn - map.first_turn) / map.per_column)} ${map.extra.slot[i]}`));
-  for (const key of columns) { const [column, slot] = key.split(" ").map(Number); put("e", slot, column); }
+  map.extra.turn.forEach((turn, i) => put("e", map.extra.place[i], Math.floor((turn - map.first_turn) / map.per_column)));
   const r = Math.min(Math.max(Math.min(at.column, at.row) * 0.55, 2.2), 4.5);
   for (const { state, suspect, places } of sets.values()) {
     const [shape, style] = markOf(state, suspect, colours);
@@ -134,17 +134,25 @@ function label(sheet, colours, y, text, small) {
   small.split(", ").forEach((line, i) => sheet.words(4, y + 8 + 13 * i, line, { size: 11, colour: colours.soft }));
 }
 
-function frame(sheet, colours, map, at, suspects) {
+/** Upright marks over the turns that a picked finding rests on. */
+function findingMarks(sheet, colours, map, at, ranges) {
+  const { start_s, end_s } = map.speed;
+  const inside = (i) => start_s[i] != null && ranges.some(([a, b]) => a <= end_s[i] && b >= start_s[i]);
+  const places = start_s.map((_, i) => i).filter(inside).map((i) => [at.left + (i + 0.5) * at.column, at.grid - 4]);
+  sheet.marks(places, "down", Math.min(Math.max(at.column * 0.4, 2), 4.5), { fill: colours.ink });
+}
+
+function frame(sheet, colours, map, at, suspects, picked) {
   const bottom = at.grid + at.high;
   sheet.line([[at.left, at.grid], [at.left, bottom], [at.left + at.wide, bottom]], { stroke: colours.soft, width: 1 });
   label(sheet, colours, at.grid + at.high / 2, "slot", "");
   const step = [1, 2, 5, 10, 20, 50, 100].find((s) => s * at.row >= 22) ?? 100;
   for (let slot = 1; slot <= map.all_slots; slot = slot === 1 && step > 1 ? step : slot + step)
-    sheet.words(at.left - 6, at.y(slot), `${slot}`, { size: 11, anchor: "end", colour: colours.soft });
+    if (picked.slot == null || Math.abs(at.y(slot) - at.y(picked.slot)) > 15) sheet.words(at.left - 6, at.y(slot), `${slot}`, { size: 11, anchor: "end", colour: colours.soft });
   const turns = [1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000].find((s) => (s / map.per_column) * at.column >= 44) ?? 5000;
   for (let turn = Math.ceil(map.first_turn / turns) * turns; turn <= map.last_turn; turn += turns) {
     sheet.line([[at.middle(turn), bottom], [at.middle(turn), bottom + 4]], { stroke: colours.soft });
-    sheet.words(at.middle(turn), bottom + 13, `${turn}`, { size: 11, anchor: "middle", colour: colours.soft });
+    if (picked.turn == null || Math.abs(at.middle(turn) - at.middle(picked.turn)) > 46) sheet.words(at.middle(turn), bottom + 13, `${turn}`, { size: 11, anchor: "middle", colour: colours.soft });
   }
   sheet.words(at.left + at.wide / 2, bottom + 29, "turns of the crank, standstills left out", { size: 12, anchor: "middle", colour: colours.soft });
   map.parts.forEach((part, i) => {
@@ -152,9 +160,13 @@ function frame(sheet, colours, map, at, suspects) {
     if (i) sheet.line([[x, TOP], [x, bottom]], { stroke: colours.soft, width: 0.8, dash: [4, 3] });
     if (wide > 62) sheet.words(x + wide / 2, 11, part.name, { size: 12, anchor: "middle", colour: colours.soft });
   });
-  for (const slot of suspects.slice(0, 4))
-    sheet.words(at.left + at.wide - 6, at.y(slot), `slot ${slot}`, { size: 12, anchor: "end", weight: "bold", colour: colours.suspect,
-      box: { fill: colours.sheet, stroke: colours.suspect } });
+  const labels = [];
+  for (const slot of suspects.slice(0, 4)) {
+    const crowd = labels.filter((other) => Math.abs(at.y(other) - at.y(slot)) < 20).length;
+    labels.push(slot);
+    sheet.words(at.left + at.wide - 6 - 64 * crowd, at.y(slot), `slot ${slot}`, { size: 12, anchor: "end", weight: "bold",
+      colour: colours.suspect, box: { fill: colours.sheet, stroke: colours.suspect } });
+  }
 }
 
 function pickedBand(sheet, colours, map, at, { slot, turn }) {
@@ -201,6 +213,7 @@ export function wordsFor(map, slot, turn, numbers) {
     const size = numbers.amplitude?.[cell];
     if (size != null && size !== 255) parts.push(`pulse ${size} % of the usual at this speed`);
   }
+  if (map.per_column > 1) parts[0] = `at worst ${parts[0]}`;
   if (rpm != null) parts.push(`${Math.round(rpm)} rpm`);
   return `${turns}, slot ${slot}: ${parts.join("; ")}.`;
 }

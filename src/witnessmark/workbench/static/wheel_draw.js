@@ -33,11 +33,14 @@ export function draw(sheet, colours, wheel, picked) {
   numbers(sheet, colours, wheel, suspects, picked);
   sensor(sheet, colours);
   rotation(sheet, colours);
-  for (const tooth of wheel.teeth) if (tooth.suspect) suspect(sheet, colours, tooth);
-    else if (tooth.said.length) hinted(sheet, colours, tooth);
+  for (const tooth of wheel.teeth) if (tooth.said.length && !tooth.suspect) hinted(sheet, colours, tooth);
+  suspects.forEach((tooth, i) => {
+    const crowd = suspects.slice(0, i).filter((t) => apart(t.angle_deg, tooth.angle_deg) < 18).length;
+    suspect(sheet, colours, tooth, Math.max(0.62 - 0.34 * crowd, 0.2));
+  });
   spots.forEach((spot, rank) => guide(sheet, colours, spot, rank));
   const chosen = wheel.teeth.find((t) => t.slot === picked);
-  deadCentre(sheet, colours, wheel, chosen ? [...suspects, chosen] : suspects);
+  deadCentre(sheet, colours, wheel, suspects, chosen);
   if (chosen) pickedTooth(sheet, colours, chosen, suspects);
 }
 
@@ -83,7 +86,7 @@ function sensor(sheet, colours) {
   const [x, y] = placeOf(0, 1.04);
   sheet.rect(x - 12, y - 44, 24, 42, { fill: colours.sheet, stroke: colours.ink, width: 1.5 });
   sheet.line([[x, y - 2], [x, y + 5]], { stroke: colours.ink, width: 1.5 });
-  sheet.words(x - 20, y - 34, "sensor", { size: 13, anchor: "end", weight: "bold", colour: colours.ink });
+  sheet.words(x + 20, y - 34, "sensor", { size: 13, weight: "bold", colour: colours.ink });
 }
 
 function arrow(sheet, points, style) {
@@ -95,7 +98,7 @@ function arrow(sheet, points, style) {
 
 function rotation(sheet, colours) {
   arrow(sheet, arc(50, -50, 0.25), { stroke: colours.soft, width: 1.4 });
-  sheet.words(...placeOf(180, 0.26), "normal rotation", { size: 12, anchor: "middle", colour: colours.soft });
+  sheet.words(10, SIZE - 14, "arrow at the hub: normal rotation", { size: 12, colour: colours.soft });
 }
 
 function outline(tooth, low, high) {
@@ -103,7 +106,7 @@ function outline(tooth, low, high) {
   return [placeOf(a, low), placeOf(a, high), placeOf(b, high), placeOf(b, low)];
 }
 
-function suspect(sheet, colours, tooth) {
+function suspect(sheet, colours, tooth, share) {
   const style = { stroke: colours.suspect, width: 1.6 };
   sheet.area(outline(tooth, ROOT, 1), { ...style, fill: colours.sheet, dash: [4, 2.5] });
   const lines = [0.25, 0.5, 0.75].map((s) => {
@@ -112,7 +115,7 @@ function suspect(sheet, colours, tooth) {
   });
   sheet.path(lines, { ...style, width: 1 }, false);
   sheet.line([placeOf(tooth.angle_deg, 0.2), placeOf(tooth.angle_deg, ROOT)], { stroke: colours.suspect, width: 1, dash: [2, 3] });
-  const [x, y] = placeOf(tooth.angle_deg, 0.6);
+  const [x, y] = placeOf(tooth.angle_deg, share);
   sheet.words(x, y, `slot ${tooth.slot}`, { size: 14, anchor: "middle", weight: "bold", colour: colours.suspect,
     box: { fill: colours.sheet, stroke: colours.suspect } });
 }
@@ -129,17 +132,20 @@ function guide(sheet, colours, spot, rank) {
   const share = 1.11 + 0.07 * rank;
   arrow(sheet, arc(spot.angle_deg, Math.min(7, spot.angle_deg / 2), share), { stroke: colours.suspect, width: 1.6 });
   sheet.marks([placeOf(spot.angle_deg, share)], "square", 5, { fill: colours.suspect });
-  const [x, y] = placeOf(spot.angle_deg / 2, share + 0.13);
+  const [x, y] = placeOf(spot.angle_deg * [0.5, 0.75, 0.3][rank], share + 0.12);
   sheet.words(Math.min(Math.max(x, 44), SIZE - 44), y, `bar ${degrees(spot.angle_deg)}`, { size: 13, anchor: "middle", colour: colours.suspect,
     box: { fill: colours.sheet } });
 }
 
-function deadCentre(sheet, colours, wheel, suspects) {
+function deadCentre(sheet, colours, wheel, suspects, chosen) {
   if (!wheel.tdc) return;
   const angle = wheel.tdc.angle_deg;
   sheet.marks([placeOf(angle, 1.05)], "diamond", 6, { fill: colours.reference });
-  const share = suspects.some((t) => apart(t.angle_deg, angle) < 40) ? 0.36 : 0.66;
-  sheet.words(...placeOf(angle, share), "TDC 1", { size: 12, anchor: "middle", colour: colours.reference, box: { fill: colours.pale } });
+  const near = (teeth, most) => teeth.some((t) => apart(t.angle_deg, angle) < most);
+  const outside = chosen && near([chosen], 24);
+  const share = outside ? 1.22 : near(suspects, 40) ? 0.36 : 0.66;
+  sheet.words(...placeOf(angle, share), "TDC 1", { size: 12, anchor: "middle", colour: colours.reference,
+    box: { fill: outside ? colours.sheet : colours.pale } });
 }
 
 function pickedTooth(sheet, colours, tooth, suspects) {

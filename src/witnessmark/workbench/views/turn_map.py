@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from witnessmark.causes.say import slot_words
 from witnessmark.report import collect
 from witnessmark.report.draw_turn_map import attempt_of, displaced_places, extra_places
 from witnessmark.report.words import plural
@@ -154,14 +155,18 @@ def _thinned(which: INTS, turn: INTS, slot: INTS) -> INTS:
 
 
 def _extra(wheel: WheelResult) -> dict[str, Any]:
-    """Every edge that belongs to no tooth: turn, the slot it is nearest to, its time and its angle after slot 1."""
+    """Every edge that belongs to no tooth: turn, nearest slot, place between the slots, time, angle after slot 1."""
+    layout = wheel.layout
+    assert layout is not None
     turn, slot = extra_places(wheel)
     which = _thinned(np.arange(len(turn)), turn.astype(np.int64), slot)
+    angle = np.mod(wheel.extras.angle_deg[which], 360.0)
     return {
         "turn": turn[which].astype(int).tolist(),
         "slot": slot[which].tolist(),
         "time_s": numbers(wheel.extras.time_s[which], 5),
-        "angle_deg": numbers(np.mod(wheel.extras.angle_deg[which], 360.0), 2),
+        "angle_deg": numbers(angle, 2),
+        "place": numbers(angle / layout.pitch_deg + 1.0 if layout.regular else slot[which].astype(np.float64), 2),
         "left_out": len(turn) - len(which),
     }
 
@@ -218,8 +223,9 @@ def _says(analysis: Analysis, state: NDArray[np.uint8], per: int) -> str:
         )
     suspects = collect.suspects(analysis)
     if suspects:
-        names = ", ".join(f"slot {s}" for s in suspects[:3])
-        where = f"The level line at {names} is a fault that turns with the wheel."
+        lead = "The level lines at" if len(suspects) > 1 else "The level line at"
+        where = f"{lead} {slot_words(suspects[:3])} {'are faults' if len(suspects) > 1 else 'is a fault'} that"
+        where += f" turn{'' if len(suspects) > 1 else 's'} with the wheel."
     else:
         where = "No level line stands out: what is odd does not stay at one place of the wheel."
     seen = ", ".join(told) or "edges at the wrong angle"
