@@ -54,7 +54,9 @@ def write(folder: Folder, recording_id: str, analysis: Analysis) -> None:
     place = folder.of(recording_id)
     save_teeth(place / "teeth.npz", analysis)
     folder.write(recording_id, "analysis.json", dumped(analysis_json(analysis)))
-    folder.write(recording_id, "views.json", json.dumps(views_of(analysis), allow_nan=False))
+    folder.write(
+        recording_id, "views.json", json.dumps(views_of(analysis, folder.card(recording_id).name), allow_nan=False)
+    )
     folder.write(recording_id, "report.html", report_html(analysis))
 
 

@@ -15,8 +15,12 @@ if TYPE_CHECKING:
     from witnessmark.report.model import Analysis
 
 
-def views_of(analysis: Analysis) -> dict[str, Any]:
-    """JSON data only: str, int, float, bool, None, list, dict; unknown is None, never NaN."""
+def views_of(analysis: Analysis, name: str = "") -> dict[str, Any]:
+    """JSON data only: str, int, float, bool, None, list, dict; unknown is None, never NaN.
+
+    name: of the recording, where the file analysed is a working store of it.
+    """
+    called = name or phrases.file_name(analysis)
     return {
         "verdict": phrases.verdict(analysis).text,
         "tone": tone(analysis),
@@ -24,8 +28,8 @@ def views_of(analysis: Analysis) -> dict[str, Any]:
         "start_s": analysis.recording.start_s,
         "end_s": analysis.recording.start_s + analysis.recording.duration_s,
         "lines": lines(analysis),
-        "recording": phrases.file_name(analysis),
-        "simulated": simulated(analysis),
+        "recording": called,
+        "simulated": simulated(analysis, called),
         "turn_map": turn_map_view(analysis),
         "wheel": wheel_view(analysis),
         "cycle": cycle_view(analysis),
@@ -41,9 +45,9 @@ def tone(analysis: Analysis) -> str:
     return "clear" if analysis.wheel.layout is not None else "unknown"
 
 
-def simulated(analysis: Analysis) -> bool:
+def simulated(analysis: Analysis, name: str) -> bool:
     """Whether the setup or the recording's name says that it is simulated; a recording itself cannot tell."""
-    told = f"{analysis.setup.vehicle.description or ''} {phrases.file_name(analysis)}"
+    told = f"{analysis.setup.vehicle.description or ''} {name}"
     return "simulat" in told.lower()
 
 
