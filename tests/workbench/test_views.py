@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.report import fixtures, odd
 from witnessmark.report.analysis_json import analysis_json
 from witnessmark.workbench.views import turn_map, views_of
 from witnessmark.workbench.views.arrays import NOT_KNOWN, hundredths, hundredths_of_one
@@ -222,6 +223,27 @@ def test_nothing_decoded_says_why(bakery_without_setup):
     assert views["wheel"]["why_not"] == "only 3 edges on the crank line"
     assert "could not be decoded" in views["cycle"]["why_not"]
     json.dumps(views, allow_nan=False)
+
+
+@pytest.mark.parametrize("name", ["no_crank", "two_teeth", "displaced", "extra", "vanes", "many_attempts"])
+def test_odd_records_have_views_too(name):
+    analysis = getattr(odd, name)()
+    views = json.loads(json.dumps(views_of(analysis), allow_nan=False))
+    drawn = views["turn_map"]
+    if analysis.wheel.layout is None:
+        assert drawn["why_not"]
+        assert views["wheel"]["why_not"]
+    else:
+        assert len(drawn["cells"]) == len(drawn["slots"]) == len(analysis.wheel.layout.teeth_deg)
+        for slot in views["suspects"]:
+            assert str(slot) in drawn["says"]
+
+
+def test_weak_pulses_that_no_finding_rests_on_do_not_stand_out():
+    says = views_of(fixtures.healthy())["turn_map"]["says"]
+    assert "13 pulses too weak" in says
+    assert "Nothing stands out" in says
+    assert "Nothing stands out" not in views_of(fixtures.dropouts())["turn_map"]["says"]
 
 
 def test_packed_numbers_come_back():

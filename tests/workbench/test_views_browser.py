@@ -159,7 +159,7 @@ def test_no_wheel_no_phase_no_cam_are_said(van):
     """Views of records that hold less, mounted by hand."""
     said = van.evaluate("""async () => {
       const out = {};
-      const views = { ...bench.views, turn_map: { why_not: 'only 3 edges' }, 
+      const views = { ...bench.views, turn_map: { why_not: 'only 3 edges' },
         wheel: { why_not: 'only 3 edges', undecidable: '' },
                       cycle: { why_not: 'no cam, coil or injector line was recorded' } };
       const less = { views, picked: {}, on() {}, pick() {}, look() {} };

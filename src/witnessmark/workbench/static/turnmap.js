@@ -165,6 +165,7 @@ function legendRows({ map, suspects }) {
     sheet.element.setAttribute("aria-hidden", "true");
     rows.push(make("li", {}, sheet.element, "no tooth there by design"), make("li", { text: "Slot 1 is the first tooth after the gap." }));
   }
+  rows.push(make("li", { text: "A level line turns with the wheel; an upright one is a moment, as a bad contact gives." }));
   return rows;
 }
 

@@ -90,9 +90,9 @@ class Wheel {
   /** How far to bar to each suspect, as steps, the cautions first. */
   guide() {
     const { wheel } = this;
-    if (!wheel.spots.length) return [];
     const parts = [make("h3", { text: "Bring it under the sensor" }),
       ...wheel.cautions.map((text) => make("p", { class: "caution", text }))];
+    if (!wheel.spots.length) parts.push(make("p", { text: "No tooth is suspected. Pick one to read how far to bar to it." }));
     for (const spot of wheel.spots) {
       const steps = spot.guides.map((g) =>
         make("li", { text: `From ${g.reference}: bar ${degrees(g.bar_deg)} in the normal direction of rotation.` }));

@@ -154,7 +154,7 @@ function pickedTooth(sheet, colours, tooth, suspects) {
   sheet.area(outline(tooth, ROOT - 0.02, 1.02), { stroke: colours.ink, width: 2.4 });
   sheet.area([[x, y], [tx - 7 * uy, ty + 7 * ux], [tx + 7 * uy, ty - 7 * ux]], { fill: colours.ink });
   const beside = suspects.some((t) => t !== tooth && apart(t.angle_deg, tooth.angle_deg) < 32);
-  const at = suspects.includes(tooth) ? 0.47 : beside ? 0.48 : 0.62;
+  const at = suspects.includes(tooth) ? 0.42 : beside ? 0.48 : 0.62;
   sheet.words(...placeOf(tooth.angle_deg, at), `picked: ${tooth.slot}`, { size: 13, anchor: "middle", weight: "bold",
     colour: colours.ink, box: { fill: colours.sheet, stroke: colours.ink } });
 }

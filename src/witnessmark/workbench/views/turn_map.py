@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from witnessmark.causes.say import slot_words
 from witnessmark.report import collect
 from witnessmark.report.draw_turn_map import attempt_of, displaced_places, extra_places
-from witnessmark.report.words import plural
+from witnessmark.report.words import CRANK_KINDS, plural
 from witnessmark.workbench.views.arrays import (
     bytes_of,
     hundredths,
@@ -211,13 +211,17 @@ def _parts(analysis: Analysis) -> list[dict[str, Any]]:
 def _says(analysis: Analysis, state: NDArray[np.uint8], per: int) -> str:
     """What the map shows, in one or two sentences."""
     wheel = analysis.wheel
-    counts = [(MISSING, "missing edge"), (WEAK, "pulse too weak for a nominal control unit"), (DISPLACED, "")]
-    told = [plural(int(np.sum(state == s)), name, _many(name)) for s, name in counts if name and np.any(state == s)]
+    counts = [
+        (MISSING, "missing edge", "missing edges"),
+        (WEAK, "pulse too weak for a nominal control unit", "pulses too weak for a nominal control unit"),
+        (DISPLACED, "edge at the wrong angle", "edges at the wrong angle"),
+    ]
+    told = [plural(int(np.sum(state == s)), one, many) for s, one, many in counts if np.any(state == s)]
     if len(wheel.extras.time_s):
         told.append(plural(len(wheel.extras.time_s), "extra edge"))
     turns = plural(len(np.unique(wheel.passes.turn)), "turn")
     shared = f" One column stands for {per} turns and shows the worst of them." if per > 1 else ""
-    if not told and not np.any(state == DISPLACED):
+    if not told:
         return (
             f"{turns} of the crank from left to right, slots upwards: nothing stands out, every tooth was seen.{shared}"
         )
@@ -226,11 +230,17 @@ def _says(analysis: Analysis, state: NDArray[np.uint8], per: int) -> str:
         lead = "The level lines at" if len(suspects) > 1 else "The level line at"
         where = f"{lead} {slot_words(suspects[:3])} {'are faults' if len(suspects) > 1 else 'is a fault'} that"
         where += f" turn{'' if len(suspects) > 1 else 's'} with the wheel."
-    else:
+        where += _elsewhere(wheel, state, suspects)
+    elif any(f.kind in CRANK_KINDS for f in collect.stated(analysis)):
         where = "No level line stands out: what is odd does not stay at one place of the wheel."
-    seen = ", ".join(told) or "edges at the wrong angle"
-    return f"{turns} of the crank from left to right, slots upwards: {seen}. {where}{shared}"
+    else:
+        where = "Nothing stands out: they do not stay at one place of the wheel, and no finding rests on them."
+    return f"{turns} of the crank from left to right, slots upwards: {', '.join(told)}. {where}{shared}"
 
 
-def _many(name: str) -> str:
-    return name.replace("pulse ", "pulses ") if name.startswith("pulse") else f"{name}s"
+def _elsewhere(wheel: WheelResult, state: NDArray[np.uint8], suspects: list[int]) -> str:
+    """Missing edges at no suspect slot, in words."""
+    assert wheel.layout is not None
+    slots = np.asarray(wheel.layout.tooth_slots)[wheel.passes.tooth]
+    others = int(np.sum((state == MISSING) & ~np.isin(slots, suspects)))
+    return f" {plural(others, 'missing edge')} {'lies' if others == 1 else 'lie'} elsewhere." if others else ""
