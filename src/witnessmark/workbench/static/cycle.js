@@ -26,9 +26,11 @@ class Cycle {
     this.say();
   }
   get chosen() {
-    const { cylinder, finding } = this.bench.picked;
+    const { cylinder, finding, slot, time_s } = this.bench.picked;
+    const tooth = (this.bench.views.wheel.teeth ?? []).find((t) => t.slot === slot);
     const about = this.bench.views.found.findings.find((f) => f.id === finding);
-    return { angle: this.angle, cylinder: cylinder ?? about?.cylinder ?? null, channel: about?.channel ?? null };
+    return { angle: this.angle, cylinder: cylinder ?? about?.cylinder ?? null, channel: about?.channel ?? null,
+      slot: slot ?? null, slotAngle: tooth?.angle_deg ?? null, time_s: time_s ?? null };
   }
   paint() {
     const width = Math.max(this.frame.clientWidth, LEAST_WIDTH);
@@ -96,9 +98,16 @@ class Cycle {
     for (const button of this.cylinders.querySelectorAll("button"))
       button.setAttribute("aria-pressed", String(button.textContent === `Cylinder ${cylinder}`));
     const parts = [];
+    if (this.chosen.slotAngle != null) parts.push(this.slotWords());
     if (cylinder != null) parts.push(`Cylinder ${cylinder} is picked.`);
     if (this.angle != null) parts.push(this.angleWords());
     this.readout.textContent = parts.join(" ") || "No angle read: touch the picture, or use the arrow keys.";
+  }
+  slotWords() {
+    const { slot, slotAngle } = this.chosen, { view } = this;
+    const first = modulo(slotAngle - (view.tdc_deg ?? 0), 360);
+    const all = view.cycle_deg > 360 ? `${first.toFixed(0)}° and ${(first + 360).toFixed(0)}°` : `${first.toFixed(0)}°`;
+    return `Slot ${slot} passes the sensor at ${all}.`;
   }
   angleWords() {
     const { view, angle } = this;
@@ -135,9 +144,18 @@ function legendWords(view) {
     parts.push("Diamond: where the setup expects an edge, pale: its tolerance; square: an edge outside it; cross: an edge not seen.");
   if (view.outputs.some((o) => o.role === "coil")) parts.push("Upward triangle: spark, the bar before it: the coil charging.");
   if (view.outputs.some((o) => o.role === "injector")) parts.push("Downward triangle: an injection begins, the bar: how long it lasts.");
+  parts.push(...view.pressures.map((p) => pressureWords(view, p)));
   const left = [...view.cams.map((c) => c.each.left_out), ...view.outputs.map((o) => o.left_out)].reduce((a, b) => a + b, 0);
   if (left) parts.push(`${left} events that lie among others are not drawn.`);
   return parts.join(" ");
+}
+
+/** A dead centre by pressure, against the one that the cycle is counted from. */
+function pressureWords(view, p) {
+  const own = view.tdcs.find((t) => t.cylinder === p.cylinder);
+  const off = own ? modulo(p.tdc_deg - own.angle_deg + view.cycle_deg / 2, view.cycle_deg) - view.cycle_deg / 2 : null;
+  const place = off == null ? `at ${p.tdc_deg.toFixed(1)}°` : `${Math.abs(off).toFixed(1)}° ${off < 0 ? "before" : "after"} the one drawn`;
+  return `Hollow diamond above: TDC${p.cylinder == null ? "" : ` ${p.cylinder}`} by the pressure on ${p.channel}, ${place}${p.sd_deg == null ? "" : `, good to ${p.sd_deg.toFixed(1)}°`}.`;
 }
 
 /** @param {HTMLElement} element @param {any} bench */

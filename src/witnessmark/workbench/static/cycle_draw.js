@@ -4,6 +4,7 @@ import { modulo } from "./pictures.js";
 
 export const GUTTER = 150;
 const RIGHT = 18, TOP = 34, FOOT = 42, TRACE = 30, RASTER = 56, GAP = 18, EXPECTED = 9;
+const BORDER_DEG = 10;
 const RUNS_RPM = 450; // from here on an engine runs by itself (CONTRACT 5)
 
 const rowsOf = (view) => [...view.cams.map((cam) => ({ cam })), ...view.outputs.map((output) => ({ output }))];
@@ -23,7 +24,8 @@ export function scaleOf(view, width) {
 
 /**
  * @param {any} sheet @param {Record<string, string>} colours @param {any} view @param {number} width
- * @param {{angle: number | null, cylinder: number | null, channel: string | null}} chosen the reading mark, what is picked
+ * @param {{angle: number | null, cylinder: number | null, channel: string | null, slot: number | null,
+ *   slotAngle: number | null, time_s: number | null}} chosen the reading mark, what is picked
  */
 export function draw(sheet, colours, view, width, chosen) {
   const at = scaleOf(view, width), bottom = heightOf(view) - FOOT;
@@ -35,6 +37,8 @@ export function draw(sheet, colours, view, width, chosen) {
     top += highOf(row) + GAP;
   }
   scale(sheet, colours, view, at, bottom);
+  byPressure(sheet, colours, view, at);
+  slotMarks(sheet, colours, view, at, bottom, chosen);
   if (chosen.angle != null) {
     const x = at.x(chosen.angle);
     sheet.line([[x, TOP - 6], [x, bottom]], { stroke: colours.ink, width: 1.4, dash: [6, 3] });
@@ -52,6 +56,37 @@ function deadCentres(sheet, colours, view, at, bottom, chosen) {
   }
 }
 
+/** Where a picked slot's tooth passes the sensor: once a turn. */
+function slotMarks(sheet, colours, view, at, bottom, { slot, slotAngle }) {
+  if (slotAngle == null) return;
+  const first = modulo(slotAngle - (view.tdc_deg ?? 0), 360);
+  for (let angle = first; angle < view.cycle_deg; angle += 360) {
+    const x = at.x(angle);
+    sheet.line([[x, TOP - 4], [x, bottom]], { stroke: colours.ink, width: 1, dash: [1, 4] });
+    sheet.words(Math.min(Math.max(x, at.left + 26), at.left + at.wide - 26), bottom - 9, `slot ${slot}`, { size: 12, anchor: "middle",
+      colour: colours.ink, box: { fill: colours.sheet, stroke: colours.ink } });
+  }
+}
+
+/** Marks the cycle nearest to a picked moment at the left of a row. */
+function momentMark(sheet, colours, at, times, y, time_s) {
+  if (time_s == null || !times.length) return;
+  let best = 0;
+  times.forEach((t, i) => { if (Math.abs(t - time_s) < Math.abs(times[best] - time_s)) best = i; });
+  sheet.marks([[at.left + 5, y(best)]], "right", 4, { fill: colours.ink });
+}
+
+/** Dead centres as measured by a cylinder's pressure, with their uncertainty. */
+function byPressure(sheet, colours, view, at) {
+  const folded = view.pressures.flatMap((p) => // one just before the end of the cycle stands at its beginning, too
+    [p, ...(p.tdc_deg > view.cycle_deg - BORDER_DEG ? [{ ...p, tdc_deg: p.tdc_deg - view.cycle_deg }] : [])]);
+  for (const p of folded) {
+    const x = at.x(p.tdc_deg), wide = ((p.sd_deg ?? 0) / view.cycle_deg) * at.wide;
+    sheet.line([[x - wide, TOP - 2], [x + wide, TOP - 2]], { stroke: colours.reference, width: 2 });
+    sheet.marks([[x, TOP - 2]], "diamond", 4.5, { stroke: colours.reference, width: 1.5, fill: colours.sheet });
+  }
+}
+
 function gutter(sheet, colours, y, text, small, picked) {
   const short = text.length > 19 ? `${text.slice(0, 18)}…` : text;
   sheet.words(6, y, short, { size: 13, weight: "bold", colour: colours.ink });
@@ -66,7 +101,7 @@ function camRow(sheet, colours, view, at, top, cam, chosen) {
   gutter(sheet, colours, top + EXPECTED + 8, cam.label, [shaft, late, `${cam.cycles} cycles`], chosen.channel === cam.channel);
   if (view.cycle_deg === cam.cycle_deg) trace(sheet, colours, view, at, top + EXPECTED, cam);
   else sheet.words(at.left, top + EXPECTED + TRACE / 2, "both turns of the cycle lie on each other", { size: 11, colour: colours.soft });
-  raster(sheet, colours, at, top + EXPECTED + TRACE + 6, cam.each);
+  raster(sheet, colours, at, top + EXPECTED + TRACE + 6, cam.each, chosen);
 }
 
 function trace(sheet, colours, view, at, top, cam) {
@@ -111,13 +146,14 @@ function ground(sheet, colours, at, top) {
 }
 
 /** Every edge of the record: the first cycle at the top; rising ones upright strokes, falling ones dots. */
-function raster(sheet, colours, at, top, each) {
+function raster(sheet, colours, at, top, each, chosen) {
   ground(sheet, colours, at, top);
   const n = each.angle_deg.length;
   const y = (i) => top + 3 + ((RASTER - 6) * i) / Math.max(n - 1, 1);
   const places = each.angle_deg.map((angle, i) => [at.x(angle), y(i)]);
   sheet.marks(places.filter((_, i) => each.rising[i] === "1"), "tick", 2.2, { stroke: colours.ink, width: 1.3 });
   sheet.marks(places.filter((_, i) => each.rising[i] === "0"), "dot", 1.8, { fill: colours.soft });
+  momentMark(sheet, colours, at, each.time_s, y, chosen.time_s);
   const runs = each.rpm.findIndex((rpm) => rpm != null && rpm >= RUNS_RPM);
   if (runs > 0) {
     sheet.line([[at.left - 6, y(runs)], [at.left + at.wide, y(runs)]], { stroke: colours.line, width: 0.8 });
@@ -146,6 +182,7 @@ function outputRow(sheet, colours, view, at, top, output, chosen) {
   sheet.path(bars, { stroke: colour, width: Math.min(Math.max(RASTER / n / 1.5, 0.7), 3), alpha: 0.45 }, false);
   const places = (coil ? output.end_deg : output.start_deg).map((angle, i) => [at.x(modulo(angle, view.cycle_deg)), y(i)]);
   sheet.marks(places, coil ? "up" : "down", n > 60 ? 2.2 : 3.4, { fill: colour });
+  momentMark(sheet, colours, at, output.time_s, y, chosen.time_s);
 }
 
 function scale(sheet, colours, view, at, bottom) {
@@ -158,5 +195,3 @@ function scale(sheet, colours, view, at, bottom) {
   const text = view.known ? `crank degrees after cylinder 1's ${view.turn_known ? "firing " : ""}TDC` : "crank degrees after slot 1";
   sheet.words(at.left + at.wide / 2, bottom + 30, text, { size: 12, anchor: "middle", colour: colours.soft });
 }
-
-export { RUNS_RPM };

@@ -57,7 +57,7 @@ export const degrees = (value, digits = 1) => `${value.toFixed(digits).replace(/
 export const lateness = (value) =>
   Math.abs(value) < 0.005 ? "on time" : `${Math.abs(value).toFixed(2)}° ${value > 0 ? "late" : "early"}`;
 export const seconds = (value) => `${value.toFixed(3)} s`;
-export const share = (value) => (value > 0.995 && value < 1 ? "above 0.99" : value < 0.005 && value > 0 ? "below 0.01" : value.toFixed(2));
+export const share = (value) => (value > 0.995 && value < 1 ? "above 0.99" : value < 0.005 ? "below 0.01" : value.toFixed(2));
 
 /** Remainder that is never negative. */
 export const modulo = (value, by) => ((value % by) + by) % by;

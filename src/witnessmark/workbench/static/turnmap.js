@@ -28,6 +28,7 @@ class TurnMap {
     exportable(element, `${bench.views.recording} turn map`, () => this.view());
     this.redraw = redrawn(this.frame, () => this.paint());
     bench.on("picked", () => { this.say(); this.redraw(); });
+    bench.on("window", () => this.redraw());
     this.canvas.addEventListener("pointermove", (e) => this.hover(e));
     this.canvas.addEventListener("pointerleave", () => { this.hovered.textContent = ""; });
     this.canvas.addEventListener("click", (e) => { const { slot, turn } = this.under(e); this.pick(slot, turn); });
@@ -45,7 +46,8 @@ class TurnMap {
   get place() {
     const { slot, turn, finding } = this.bench.picked;
     const about = finding ? this.bench.views.found.findings.find((f) => f.id === finding) : null;
-    return { slot: slot != null && slot <= this.map.all_slots ? slot : null, turn: turn ?? null, ranges: about?.ranges ?? [] };
+    return { slot: slot != null && slot <= this.map.all_slots ? slot : null, turn: turn ?? null, ranges: about?.ranges ?? [],
+      window: this.bench.get("window") };
   }
   paint() {
     const width = this.frame.clientWidth;

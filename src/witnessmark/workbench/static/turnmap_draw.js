@@ -29,7 +29,8 @@ export function placesOf(map, width) {
 
 /**
  * @param {any} sheet @param {Record<string, string>} colours @param {any} map the view @param {number} width
- * @param {{slot?: number | null, turn?: number | null, ranges?: number[][]}} picked
+ * @param {{slot?: number | null, turn?: number | null, ranges?: number[][],
+ *   window?: {start_s: number, end_s: number} | null}} picked
  * @param {number[]} suspects
  */
 export function draw(sheet, colours, map, width, picked, suspects) {
@@ -41,6 +42,7 @@ export function draw(sheet, colours, map, width, picked, suspects) {
   speed(sheet, colours, map, at);
   findingMarks(sheet, colours, map, at, picked.ranges ?? []);
   frame(sheet, colours, map, at, suspects, picked);
+  inStrip(sheet, colours, map, at, picked.window);
   pickedPlace(sheet, colours, map, at, picked);
 }
 
@@ -140,6 +142,18 @@ function findingMarks(sheet, colours, map, at, ranges) {
   const inside = (i) => start_s[i] != null && ranges.some(([a, b]) => a <= end_s[i] && b >= start_s[i]);
   const places = start_s.map((_, i) => i).filter(inside).map((i) => [at.left + (i + 0.5) * at.column, at.grid - 4]);
   sheet.marks(places, "down", Math.min(Math.max(at.column * 0.4, 2), 4.5), { fill: colours.ink });
+}
+
+/** A bar under the turns that the strip shows now, where it does not show all. */
+function inStrip(sheet, colours, map, at, window) {
+  if (!window) return;
+  const { start_s, end_s } = map.speed;
+  const shown = start_s.map((_, i) => i).filter((i) => start_s[i] != null && end_s[i] >= window.start_s && start_s[i] <= window.end_s);
+  if (!shown.length || shown.length === map.columns) return;
+  const y = at.grid + at.high + 24, a = at.left + shown[0] * at.column, b = at.left + (shown.at(-1) + 1) * at.column;
+  sheet.path([[[a, y - 4], [a, y], [b, y], [b, y - 4]]], { stroke: colours.ink, width: 1.6 }, false);
+  sheet.words(Math.min(Math.max((a + b) / 2, at.left + 40), at.left + at.wide - 40), y + 9, "in the strip", { size: 11, anchor: "middle", colour: colours.ink,
+    box: { fill: colours.sheet } });
 }
 
 function frame(sheet, colours, map, at, suspects, picked) {

@@ -33,6 +33,7 @@ def balance_view(analysis: Analysis) -> dict[str, Any]:
         _cause(c, verdict.causes, p, balance, knowledge) for c, p in zip(_ordered(verdict.causes), shares, strict=True)
     ]
     bars = min(LISTED, max(ALWAYS, sum(c["probability"] >= WORTH_A_BAR for c in causes)))
+    bars = len(causes) if len(causes) == bars + 1 else bars  # one left over is named rather than counted
     return {
         "causes": causes[:bars],
         "rest": number(math.fsum(c["probability"] for c in causes[bars:]), 6) if causes[bars:] else None,

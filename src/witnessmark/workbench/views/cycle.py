@@ -33,6 +33,7 @@ def cycle_view(analysis: Analysis) -> dict[str, Any]:
         "known": bool(phase.known),
         "turn_known": bool(phase.turn_known),
         "cycle_deg": facts.cycle_deg if whole and phase.known else 360.0,
+        "tdc_deg": number(phase.tdc_deg) if phase.known else None,
         "reference": phase.reference,
         "cam_reference": cam_edges.reference(phase, facts),
         "tdcs": [
