@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from witnessmark.recording.setup import CamWheel
 from witnessmark.report.model import Analysis
 
 SAME_EDGE_DEG = 12.0  # a found edge this near to where a described one was measured is that edge
+MOVED_DEG = 2.0  # a cam that is on average this far from its parked place has moved
 WHOLE_TEETH_DEG = 1.0  # an offset this near to whole teeth of a sprocket may be those teeth
 USUAL_TOLERANCE_DEG = 6.0  # what the setup's tolerance is where it names none (limits.toml, cam.tolerance_deg)
 
@@ -48,24 +49,36 @@ def expected_edges(analysis: Analysis, cam: Cam) -> tuple[tuple[float, str], ...
 
 
 def rows_of(analysis: Analysis, cam: Cam) -> list[CamRow]:
-    """Every edge once, found or expected, in order of angle."""
-    left = list(cam.edges)
+    """Every edge once, found or expected, in order of angle; found where it stands with the phaser parked."""
+    left, moved = list(cam.edges), _moved_deg(cam)
     out: list[CamRow] = []
     late = cam.late_deg or (float("nan"),) * len(expected_edges(analysis, cam))
     for (angle, kind), off in zip(expected_edges(analysis, cam), late, strict=False):
         near = [
             e
             for e in left
-            if (e.kind == kind) != cam.inverted and abs(_apart(e.angle_deg, angle + off)) <= SAME_EDGE_DEG
+            if (e.kind == kind) != cam.inverted and abs(_apart(e.angle_deg, angle + off + moved)) <= SAME_EDGE_DEG
         ]
         if not np.isfinite(off) or not near:
             out.append(CamRow(_seen_as(kind, cam), None, angle, None))
             continue
-        mine = min(near, key=lambda e: abs(_apart(e.angle_deg, angle + off)))
+        mine = min(near, key=lambda e: abs(_apart(e.angle_deg, angle + off + moved)))
         left.remove(mine)
+        if moved:
+            mine = replace(mine, angle_deg=(angle + off) % 720.0)
         out.append(CamRow(mine.kind, mine, angle, float(off)))
     out += [CamRow(e.kind, e, None, None) for e in left]
     return sorted(out, key=lambda r: r.found.angle_deg if r.found is not None else (r.expected_deg or 0.0))
+
+
+def _moved_deg(cam: Cam) -> float:
+    """How far a phaser at work takes the mean of each edge from where it stands parked; 0 where it does not."""
+    if cam.motion is None or not len(cam.motion.shift_deg):
+        return 0.0
+    slow = cam.motion.rpm < PARKED_RPM
+    rest = cam.motion.shift_deg[slow] if slow.any() else cam.motion.shift_deg[:3]
+    moved = float(np.mean(cam.motion.shift_deg) - np.median(rest))
+    return moved if abs(moved) > MOVED_DEG else 0.0
 
 
 def _seen_as(kind: str, cam: Cam) -> str:
@@ -128,3 +141,15 @@ def reference(phase: Phase, facts: Facts) -> str:
     if phase.known:
         return "0 to 720 after a TDC of cylinder 1 (which of the cycle's two turns fires is not known)"
     return "0 to 720 from slot 1 in one of the cycle's two turns: cylinder 1's TDC is not known"
+
+
+def firing_tdcs(analysis: Analysis) -> dict[int, float]:
+    """Cylinder -> its firing TDC in degrees after cylinder 1's; empty where the firing turn is not known.
+
+    Cylinder 1's alone where the setup does not say the order in which the others fire.
+    """
+    phase, facts = analysis.engine.phase, facts_from(analysis.setup)
+    if not phase.known or not (phase.turn_known or facts.strokes == 2):
+        return {}
+    whole = len(facts.firing_deg) == analysis.engine.cylinders
+    return {c: float(a) for c, a in facts.firing_deg.items() if c == 1 or whole}

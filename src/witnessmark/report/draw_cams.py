@@ -106,13 +106,7 @@ def _word(axes: Any, angle_deg: float, late_deg: float) -> None:
 
 def _dead_centres(axes: list[Any], analysis: Analysis) -> None:
     """Firing TDC of every cylinder, where it is known, along the top."""
-    phase, facts = analysis.engine.phase, facts_from(analysis.setup)
-    if not phase.known or not (phase.turn_known or facts.strokes == 2):
-        return
-    count = analysis.engine.cylinders
-    for cylinder, angle in facts.firing_deg.items():
-        if cylinder != 1 and len(facts.firing_deg) != count:
-            continue
+    for cylinder, angle in cam_edges.firing_tdcs(analysis).items():
         for row in axes:
             row.axvline(angle, color=SOFT, lw=0.5, ls=(0, (1, 2)), zorder=0)
         axes[0].annotate(

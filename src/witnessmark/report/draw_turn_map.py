@@ -91,7 +91,7 @@ def _of(wheel: WheelResult, chosen: NDArray[np.bool_]) -> tuple[FLOATS, NDArray[
     return wheel.passes.turn[chosen].astype(np.float64), slots
 
 
-def _extra(wheel: WheelResult) -> tuple[FLOATS, NDArray[np.int64]]:
+def extra_places(wheel: WheelResult) -> tuple[FLOATS, NDArray[np.int64]]:
     """Turn and nearest slot of every edge that belongs to no tooth."""
     assert wheel.layout is not None
     angle = wheel.extras.angle_deg
@@ -102,7 +102,7 @@ def _extra(wheel: WheelResult) -> tuple[FLOATS, NDArray[np.int64]]:
     return np.floor(angle / 360.0), np.maximum(slot, 1)
 
 
-def _displaced(analysis: Analysis) -> tuple[FLOATS, NDArray[np.int64]]:
+def displaced_places(analysis: Analysis) -> tuple[FLOATS, NDArray[np.int64]]:
     """Turn and slot of every passage of a tooth that is stated to be displaced."""
     wheel = analysis.wheel
     assert wheel.layout is not None
@@ -120,7 +120,7 @@ def turn_map(analysis: Analysis, name: str = "turnmap") -> TurnMap | None:
     heights = [0.75, 3.0]
     missed_turn, missed_slot = _missed(wheel, True)
     apart_turn, apart_slot = _missed(wheel, False)
-    extra_turn, extra_slot = _extra(wheel)
+    extra_turn, extra_slot = extra_places(wheel)
     suspects = collect.suspects(analysis)
     with canvas(name, height_for(heights, [0.12])) as figure:
         speed, grid = rows(figure, heights, [0.12])
@@ -140,7 +140,7 @@ def turn_map(analysis: Analysis, name: str = "turnmap") -> TurnMap | None:
         weak_turn, weak_slot = _of(wheel, collect.too_weak(wheel))
         wx, wy, per_w = _thin(weak_turn, weak_slot)
         grid.plot(wx, wy, ls="", marker="s", ms=3.6, mew=0.7, mfc="white", mec=SUSPECT)
-        dx, dy, per_d = _thin(*_displaced(analysis))
+        dx, dy, per_d = _thin(*displaced_places(analysis))
         grid.plot(dx, dy, ls="", marker="D", ms=3, mew=0.7, mfc="none", mec=SUSPECT)
         _frame(grid, speed, analysis)
         for slot in suspects[:4]:
@@ -183,7 +183,7 @@ def _frame(grid: object, speed: object, analysis: Analysis) -> None:
         grid.axhspan(slot - 0.5, slot + 0.5, fc="none", ec=FAINT, hatch="////", lw=0)  # type: ignore[attr-defined]
     for number, segment in enumerate(wheel.angle.segments, start=1):
         middle = wheel.angle.angle_deg[segment.start] / 720.0 + wheel.angle.angle_deg[segment.stop - 1] / 720.0
-        name = _attempt_of(analysis, segment.start_s, segment.end_s) or f"part {number}"
+        name = attempt_of(analysis, segment.start_s, segment.end_s) or f"part {number}"
         if segment.turns > 0.07 * last:
             speed.annotate(  # type: ignore[attr-defined]
                 name, (middle, 1.0), (0, 4), xycoords=("data", "axes fraction"), textcoords="offset points",
@@ -191,7 +191,7 @@ def _frame(grid: object, speed: object, analysis: Analysis) -> None:
             )  # fmt: skip
 
 
-def _attempt_of(analysis: Analysis, start_s: float, end_s: float) -> str:
+def attempt_of(analysis: Analysis, start_s: float, end_s: float) -> str:
     """The start attempt this stretch lies in."""
     for number, attempt in enumerate(analysis.engine.attempts, start=1):
         if attempt.start_s < end_s and attempt.end_s > start_s:

@@ -115,7 +115,7 @@ def write(folder: Folder, recording_id: str, analysis: Analysis, told: Tell) -> 
     told({"stage": "analysing", "share": 0.95, "said": "drawing the pictures"})
     (place / "report.html").unlink(missing_ok=True)
     save_teeth(place / "teeth.npz", analysis)
-    views = views_of(analysis)
+    views = views_of(analysis, folder.card(recording_id).name)
     folder.write(recording_id, "views.json", json.dumps(views, allow_nan=False))
     folder.write(recording_id, "analysis.json", dumped(analysis_json(analysis)))
     told({"stage": "ready", "share": 1.0, "verdict": views["verdict"]})
