@@ -17,7 +17,9 @@ from starlette.templating import Jinja2Templates
 from witnessmark import __version__
 from witnessmark.cases.store import Cases
 from witnessmark.errors import WitnessmarkError
+from witnessmark.workbench.case_routes import case_routes
 from witnessmark.workbench.folder import Folder
+from witnessmark.workbench.hookup import hookup_routes
 from witnessmark.workbench.hub import Shelf
 from witnessmark.workbench.jobs import Jobs
 from witnessmark.workbench.live import Live
@@ -116,6 +118,8 @@ def make_app(root: Path, cases: str | None = None) -> Starlette:
             Route("/api/recordings/{id}/report", _file("report.html", "text/html")),
             Route("/api/recordings/{id}/stop", stop, methods=["POST"]),
             *strip_routes(),
+            *case_routes(),
+            *hookup_routes(),
             WebSocketRoute("/live", live.serve),
             Mount("/static", StaticFiles(directory=HERE / "static")),
         ],
