@@ -32,7 +32,7 @@ from witnessmark.cases.store import Cases
 from witnessmark.cases.verify import before_repair
 from witnessmark.cases.weighing import balances
 from witnessmark.errors import BadCase, WitnessmarkError
-from witnessmark.workbench.folder import Card
+from witnessmark.workbench.folder import Card, Folder
 
 SHOWN_CAUSES = 5
 KINDS = {
@@ -235,6 +235,17 @@ def _recordings(case: Case, cards: tuple[Card, ...]) -> list[dict[str, Any]]:
 def _short(card: Card) -> dict[str, Any]:
     return {"id": card.id, "name": card.name, "stage": card.stage, "share": card.share, "said": card.said,
             "case": card.case, "entry": card.entry}  # fmt: skip
+
+
+def card_of(folder: Folder, card: Card) -> dict[str, Any]:
+    """A recording on the bench for the first page, with its verdict once there is one."""
+    verdict = card.verdict
+    if not verdict and card.stage == "ready":
+        try:
+            verdict = folder.read_json(card.id, "views.json").get("verdict", "")
+        except WitnessmarkError:
+            verdict = ""
+    return {**_short(card), "at_utc": card.at_utc, "verdict": verdict}
 
 
 def _compare(case: Case) -> dict[str, Any]:

@@ -27,7 +27,7 @@ from witnessmark.cases.model import Attachment, Case
 from witnessmark.cases.store import LARGEST_FILE, Cases
 from witnessmark.errors import BadCase, CaseChanged, WitnessmarkError
 from witnessmark.workbench.case_entries import bodies_for
-from witnessmark.workbench.case_pages import entry_of, list_of, page_of
+from witnessmark.workbench.case_pages import card_of, entry_of, list_of, page_of
 
 LONGEST_JSON = 1_000_000  # bytes of a form
 PROOF_POLICY = "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'"
@@ -121,9 +121,13 @@ def _read(request: Request) -> Case:
 
 @told
 async def listed(request: Request) -> Response:
-    """All cases in short, and a line for each that cannot be read."""
-    found, damaged = await run_in_threadpool(_bench(request).cases.read_each)
-    return JSONResponse({"cases": list_of(found), "damaged": [_placeless(request, d) for d in damaged]})
+    """What the first page shows: recordings on the bench, cases in short, a line for each case that cannot be read."""
+    bench = _bench(request)
+    found, damaged = await run_in_threadpool(bench.cases.read_each)
+    cards = await run_in_threadpool(lambda: [card_of(bench.folder, c) for c in bench.folder.cards()])
+    return JSONResponse(
+        {"cards": cards, "cases": list_of(found), "damaged": [_placeless(request, d) for d in damaged]}
+    )  # fmt: skip
 
 
 @told
@@ -332,7 +336,7 @@ def case_routes() -> list[BaseRoute]:
     one = "/api/cases/{id}"
     return [
         Route("/cases/{id}", page),
-        Route("/api/cases", listed),
+        Route("/api/bench", listed),
         Route("/api/cases", new, methods=["POST"]),
         Route(one, state),
         Route(f"{one}/entries", enter, methods=["POST"]),
