@@ -32,6 +32,7 @@ from witnessmark.cases.store import Cases
 from witnessmark.cases.verify import before_repair
 from witnessmark.cases.weighing import balances
 from witnessmark.errors import BadCase, WitnessmarkError
+from witnessmark.report.words import percent
 from witnessmark.workbench.folder import Card, Folder
 
 SHOWN_CAUSES = 5
@@ -118,7 +119,7 @@ def _standing(case: Case) -> list[str]:
     moved = balances(case)
     if case.verification is None and moved and moved[-1].causes:
         first = moved[-1].causes[0]
-        out.append(f"Most probable: {cause(first)} ({first.probability:.0%}).")
+        out.append(f"Most probable: {cause(first)} ({percent(first.probability)}).")
     return out or ["No recording is analysed yet: nothing can be said of the cause."]
 
 
@@ -149,7 +150,7 @@ def _next(case: Case, file: FileOf) -> dict[str, Any]:
     proposed: list[dict[str, Any]] = []
     advice: dict[str, Any] = {}
     if judged is not None and case.is_open and case.verification is None:
-        done = {t for _, t, _ in case.observed}
+        done = {t for _, t, _ in case.observed} | {t.test for _, t in case.tests_open}
         proposed = [{"id": t.id, "minutes": t.minutes, **_test(t)} for t in judged[1].next_tests if t.id not in done]
         advice = _advice(file(judged[1].file))
     return {
@@ -227,7 +228,7 @@ def _recordings(case: Case, cards: tuple[Card, ...]) -> list[dict[str, Any]]:
         out.append(
             {"number": number, "name": os.path.basename(added.path), "note": added.note,
              "bench": None if card is None else card.id, "setup": bool(added.setup_file),
-             "says": "" if first is None else f"{cause(first)} {first.probability:.0%}"}
+             "says": "" if first is None else f"{cause(first)} {percent(first.probability)}"}
         )  # fmt: skip
     return out
 

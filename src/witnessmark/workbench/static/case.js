@@ -66,8 +66,11 @@ function vehicle(s) {
 
 function balance(b) {
   if (!b) return [h("h3", {}, "Which cause, and how probable?"), h("p", {}, "No recording is analysed yet. Drop one on this page.")];
-  const row = (c) => h("div.bar", {}, h("span", { "data-given": "" }, c.words),
-    h("meter", { min: 0, max: 1, value: c.probability, "aria-label": c.words }), h("span.number", {}, percent(c.probability)));
+  const row = (c) => {
+    const fill = h("span");
+    fill.style.width = `${100 * c.probability}%`;
+    return h("div.bar", {}, h("span", { "data-given": "" }, c.words), h("span.track", { "aria-hidden": "true" }, fill), h("span.number", {}, percent(c.probability)));
+  };
   const after = b.after.length < 2 ? null : h("details", {}, h("summary", {}, "What moved it?"), h("ul", {}, b.after.map((a) =>
     h("li", { "data-given": "" }, `After entry ${a.number}: ${a.causes.map((c) => `${c.words} ${percent(c.probability)}`).join(", ")}`))));
   return [h("h3", {}, "Which cause, and how probable?"), b.causes.map(row),

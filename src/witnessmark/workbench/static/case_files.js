@@ -1,6 +1,6 @@
 // @ts-check
 // Recordings, the check of the repair, codes and photos of a case.
-import { h, keyed, options, paint, percent } from "./dom.js";
+import { h, keyed, options, paint } from "./dom.js";
 import { takeDrops } from "./arrive.js";
 import { between, Changed, say, send } from "./forms.js";
 
@@ -22,7 +22,7 @@ function recording(page, r) {
 }
 
 const coming = (c) => h("li", {}, h("div.main", {}, h("p", {}, h("a", { href: `/recordings/${c.id}`, "data-given": "" }, c.name)),
-  h("p", { "data-given": "" }, `${STAGES[c.stage] ?? c.stage} ${["ready", "failed", "stopped"].includes(c.stage) ? c.said : percent(c.share)}`)),
+  h("p", { "data-given": "" }, `${STAGES[c.stage] ?? c.stage} ${["ready", "failed", "stopped"].includes(c.stage) ? c.said : `${Math.round(100 * c.share)} %`}`)),
 h("div.side", {}, h("progress", { max: 1, value: c.share, "aria-label": `${c.name}: how far it is` })));
 
 function compared(c) {

@@ -61,7 +61,7 @@ function row(page, e) {
       h(gone ? "p.gone" : "p", { "data-given": "" }, e.says),
       e.written ? h("p.soft.small", { "data-given": "" }, `As written: ${e.written}`) : null),
     h("div.side", {}, h("span.soft.small", { "data-given": "" }, `${e.by}, ${when(e.at_utc)}`)),
-    h("div.whole.split", {}, e.open && e.fields.length ? later("Correct it", `draft:correct-${e.number}`, page, (box) => correction(page, e, box)) : null,
+    h("div.whole.pair", {}, e.open && e.fields.length ? later("Correct it", `draft:correct-${e.number}`, page, (box) => correction(page, e, box)) : null,
       e.open && e.withdrawable ? later("Withdraw it", `draft:withdraw-${e.number}`, page, (box) => withdrawal(page, e, box)) : null));
 }
 

@@ -85,7 +85,8 @@ export const options = (select, pairs, empty = null) => {
   if ([...select.options].some((o) => o.value === kept)) select.value = kept;
 };
 
-export const percent = (p) => (p >= 0.995 ? "over 99 %" : p > 0 && p < 0.005 ? "under 1 %" : `${Math.round(p * 100)} %`);
+/** A probability in words. */
+export const percent = (p) => (p >= 0.995 ? "over 99 %" : p < 0.005 ? "under 1 %" : `${Math.round(p * 100)} %`);
 
 /** How long ago, in words. @param {string} utc */
 export function ago(utc) {

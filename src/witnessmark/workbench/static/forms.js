@@ -54,9 +54,13 @@ export function say(form, text, field = "", wrong = false) {
   const said = form.querySelector(".said");
   said.textContent = text;
   said.classList.toggle("wrong", wrong && text !== "");
-  for (const e of named(form)) e.removeAttribute("aria-invalid");
+  for (const e of form.elements) e.removeAttribute("aria-invalid");
+  form.querySelector(".at-field")?.remove();
   const at = field ? form.elements.namedItem(field) : null;
-  if (at instanceof HTMLElement) { at.setAttribute("aria-invalid", "true"); at.focus(); }
+  if (!(at instanceof HTMLElement)) return;
+  at.setAttribute("aria-invalid", "true");
+  if (at.closest(".field")) at.after(h("p.wrong.at-field", {}, text));
+  at.focus();
 }
 
 /** A form's draft: kept under a key of a topic, exact, one message under way at a time. */

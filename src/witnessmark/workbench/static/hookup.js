@@ -60,7 +60,7 @@ export async function mount(element, bench) {
     h("p", {}, `Every line is shown with what the recording itself says of it. ${form.lines.length} lines were recorded. Say only what you know better: it counts from the next analysis on.`),
     form.lines.map((l) => line(l, form)),
     h("fieldset", {}, h("legend", {}, "Engine"), facts("engine", ENGINE, form, { cylinders: found.cylinders && `found: ${found.cylinders}` })),
-    h("fieldset", {}, h("legend", {}, "Crank wheel"), facts("crank_wheel", WHEEL, form, { slots: found.wheel && `found: ${found.wheel}`, tdc_slot: found.phase })),
+    h("fieldset", {}, h("legend", {}, "Crank wheel"), facts("crank_wheel", WHEEL, form, { slots: found.wheel && `found: ${found.wheel}`, }), found.phase ? h("p.soft", { "data-given": "" }, `Phase as found: ${found.phase}.`) : null),
     h("fieldset", {}, h("legend", {}, "Vehicle"), facts("vehicle", VEHICLE, form, {})),
     h("div.said", { role: "status" }), h("div.between", { hidden: true }),
     h("div.buttons", {}, h("button.first", {}, "Analyse it again with this")));

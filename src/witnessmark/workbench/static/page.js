@@ -37,7 +37,10 @@ export function questions() {
   const mark = () => {
     const line = innerHeight * 0.3;
     at = Math.max(0, parts.findLastIndex((p) => p.getBoundingClientRect().top <= line));
+    if (links[at].hasAttribute("aria-current")) return;
     links.forEach((a, i) => (i === at ? a.setAttribute("aria-current", "true") : a.removeAttribute("aria-current")));
+    const row = links[at].closest("nav"); // sideways only: the page itself stays where it is
+    row.scrollLeft = links[at].offsetLeft - (row.clientWidth - links[at].offsetWidth) / 2;
   };
   addEventListener("scroll", mark, { passive: true });
   mark();

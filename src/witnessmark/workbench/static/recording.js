@@ -11,7 +11,6 @@ import { mount as hookup } from "./hookup.js";
 import { send } from "./forms.js";
 import { live, questions } from "./page.js";
 import { mount as verdict } from "./recording_verdict.js";
-import { percent } from "./dom.js";
 
 const root = document.querySelector("#bench");
 const id = root.dataset.id;
@@ -28,7 +27,7 @@ function working(card) {
   const told = card.said && card.said !== STAGES[card.stage] ? `: ${card.said}` : "";
   root.dataset.stage = card.stage;
   work.hidden = card.stage === "ready";
-  progress.textContent = over ? `${STAGES[card.stage]}${told}. ${TODO[card.stage]}` : `${STAGES[card.stage] ?? card.stage}${told} (${percent(Number(card.share))})`;
+  progress.textContent = over ? `${STAGES[card.stage]}${told}. ${TODO[card.stage]}` : `${STAGES[card.stage] ?? card.stage}${told} (${Math.round(100 * Number(card.share))} %)`;
   progress.className = card.stage === "failed" ? "wrong" : "";
   share.hidden = stop.hidden = over;
   again.hidden = !over;

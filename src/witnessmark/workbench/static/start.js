@@ -1,6 +1,6 @@
 // @ts-check
 // The first page: recordings and cases, as they come and go.
-import { ago, h, keyed, percent } from "./dom.js";
+import { ago, h, keyed } from "./dom.js";
 import { takeDrops } from "./arrive.js";
 import { confirmed, keep, send } from "./forms.js";
 import { live } from "./page.js";
@@ -27,7 +27,7 @@ function cardRow(card) {
   }));
   return h("li", {}, h("div.main", {}, h("a", { href: `/recordings/${card.id}`, "data-given": "" }, card.name),
     busy ? h("progress", { max: 1, value: card.share, "aria-label": `${card.name}: how far it is` }) : null,
-    h("p", { "data-given": "" }, told + (busy ? ` ${percent(card.share)}` : "")),
+    h("p", { "data-given": "" }, told + (busy ? ` ${Math.round(100 * card.share)} %` : "")),
     h("p.soft.small", {}, `came ${ago(card.at_utc)}`, card.case ? [", evidence of ", h("a", { href: `/cases/${card.case}` }, `case ${card.case}`)] : "")),
   h("div.side", {}, press));
 }
