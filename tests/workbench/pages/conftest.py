@@ -26,7 +26,7 @@ class Shop:
         self.url = server.url
 
     def case(self, **opened):
-        """A new case: complaint, starter fitted before, the van's recording analysed. Its id."""
+        """A new case: complaint, starter fitted before, its first start analysed. Its id."""
         case = self.store.new(Opened(COMPLAINT, **{"vehicle": "a bakery's delivery van", **opened}), "R. Muster")
         self.store.add(case.id, Work("part", "Starter", earlier=True), "R. Muster")
         made = self._make()
@@ -46,7 +46,7 @@ class Shop:
 
 
 @pytest.fixture(scope="session")
-def shop(van_folder, analyse_once, bakery, tmp_path_factory):
+def shop(van_folder, analyse_once, cranking, tmp_path_factory):
     """A bench that the tests of the pages may write to."""
     root = tmp_path_factory.mktemp("shop") / "bench"
     shutil.copytree(van_folder[0], root)
@@ -54,7 +54,7 @@ def shop(van_folder, analyse_once, bakery, tmp_path_factory):
 
     def make():
         if not kept:
-            kept.append(recorded(str(bakery.recording), None, "", analyse_once))
+            kept.append(recorded(str(cranking), None, "", analyse_once))
         return kept[0]
 
     place = str(root.parent / "cases.db")

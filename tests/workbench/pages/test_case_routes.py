@@ -1,4 +1,4 @@
-"""The routes of cases: what they write is what another program reads; what they refuse is one line and changes nothing."""
+"""The routes of cases: what they write another program reads; what they refuse is one line and changes nothing."""
 
 from __future__ import annotations
 
@@ -204,10 +204,10 @@ def test_snapshot_shows_its_codes_with_their_meaning(shop):
     assert "misfire" in codes[1]["words"].lower()
 
 
-def test_nothing_served_says_where_it_lies(shop, case, bakery):
+def test_nothing_served_says_where_it_lies(shop, case, cranking):
     for path in ("", "/proof/shop", "/proof/customer"):
         _, data = shop.server.ask("GET", f"/api/cases/{case}{path}")
-        assert str(bakery.recording.parent).encode() not in data, path
+        assert str(cranking.parent).encode() not in data, path
         assert str(shop.server.folder).encode() not in data, path
     _, bench = shop.server.ask("GET", "/api/bench")
     assert str(shop.server.folder).encode() not in bench
