@@ -23,8 +23,8 @@ def analysis(van_folder):
 
 def sent(form, **changed):
     """The form as a page sends it, untouched but for ``changed``: {"engine.cylinders": "4", "channel.1.role": ...}."""
-    out = {**{t: dict(form["said"][t]) for t in TABLES},
-           "lines": [{"name": n["name"], "position": n["position"], "said": dict(n["said"])} for n in form["lines"]]}  # fmt: skip
+    lines = [{**{k: n[k] for k in ("name", "position")}, "said": dict(n["said"])} for n in form["lines"]]
+    out = {**{t: dict(form["said"][t]) for t in TABLES}, "lines": lines}
     for name, value in changed.items():
         table, *rest = name.split(".")
         if table == "channel":

@@ -13,8 +13,8 @@ function outcomesOf(page, form) {
     options(outcome, row ? row.outcomes.map((o) => [o, o]) : [], row ? "choose one" : "choose a test first");
   };
   test.addEventListener("change", show);
-  // a kept draft names an outcome that stands here only once its test is known
-  form.addEventListener("filled", () => { const kept = form.dataset.outcome || outcome.value; show(); if (kept) outcome.value = kept; });
+  test.addEventListener("set", show);
+  show();
 }
 
 /** What a test of the catalogue takes, before it is put next. */
@@ -37,18 +37,12 @@ export function forms(page, keep) {
     const kind = form.dataset.kind;
     const test = form.elements.namedItem("test");
     if (test) options(test, tests, test.options[0].textContent);
-    // the outcome of a draft must be there to be set: all outcomes stand in the list until the test is known
-    const outcome = form.elements.namedItem("outcome");
-    if (outcome) {
-      options(outcome, [...new Set(page.catalogue.flatMap((t) => t.outcomes))].map((o) => [o, o]), "choose a test first");
-      outcomesOf(page, form);
-    }
+    if (form.elements.namedItem("outcome")) outcomesOf(page, form);
     if (form.querySelector(".about-test")) aboutTest(page, form);
     keep(form, {
       topic: page.topic, key: `draft:${kind}`,
       submit: (values, expected) => page.enter(kind, SHAPES[kind]?.(values) ?? values, expected),
       found: () => { const box = form.closest("details"); if (box) box.open = true; },
     });
-    if (outcome) form.dispatchEvent(new Event("filled"));
   }
 }

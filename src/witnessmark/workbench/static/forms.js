@@ -45,6 +45,7 @@ function fill(form, values) {
     const value = values?.[e.name];
     if (e.type === "checkbox") e.checked = Boolean(value ?? e.defaultChecked);
     else e.value = value ?? (e.tagName === "SELECT" ? [...e.options].find((o) => o.defaultSelected)?.value ?? e.options[0]?.value ?? "" : e.defaultValue);
+    e.dispatchEvent(new Event("set")); // a list that hangs on this field is made anew before its own value is set
   }
   form.dispatchEvent(new Event("filled"));
 }
@@ -112,7 +113,7 @@ class Draft {
     const theirs = value === null ? "sent or emptied it" : Object.values(value).filter((v) => typeof v === "string" && v).join("; ");
     this.differing = h("div.frame", { role: "alert" }, h("p.word", {}, "Another device wrote in this form, too"), h("p", {}, theirs),
       h("div.buttons", {},
-        h("button", { type: "button", onclick: done(() => { this.base = revision; this.synced = "?"; this.send(); }) }, "Keep mine"),
+        h("button", { type: "button", onclick: done(() => { this.base = revision; this.synced = "?"; this.sent = null; this.send(); }) }, "Keep mine"),
         h("button", { type: "button", onclick: done(() => this.take(value, revision)) }, "Take theirs")));
     this.form.prepend(this.differing);
   }

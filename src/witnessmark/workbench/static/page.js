@@ -55,6 +55,8 @@ export function questions() {
   addEventListener("keydown", (e) => {
     if (!e.altKey || !e.shiftKey || (e.key !== "ArrowDown" && e.key !== "ArrowUp")) return;
     e.preventDefault();
-    go(at + (e.key === "ArrowDown" ? 1 : -1));
+    // while the page still glides, the question that has the focus says where one is
+    const now = parts.findIndex((p) => p.contains(document.activeElement));
+    go((now < 0 ? at : now) + (e.key === "ArrowDown" ? 1 : -1));
   });
 }
