@@ -100,8 +100,11 @@ by("#by").value = localStorage.getItem("by") ?? "";
 by("#by").addEventListener("input", () => localStorage.setItem("by", by("#by").value));
 live.join(page.topic);
 live.addEventListener("case", ({ detail }) => { if (detail.case === page.id && detail.last > page.last) page.fetch(); });
-live.addEventListener("card", ({ detail: { card } }) => { if (card.case === page.id || card.stage === "ready") page.fetch(); });
-live.addEventListener("open", () => page.fetch().catch(() => {}));
+// several that come together are one reason to ask; a server that is away says so in the header
+let soon = 0;
+const later = () => { clearTimeout(soon); soon = setTimeout(() => page.fetch().catch(() => {}), 60); };
+live.addEventListener("card", ({ detail: { card } }) => { if (card.case === page.id || ["ready", "removed"].includes(card.stage)) later(); });
+live.addEventListener("open", later);
 forms(page, keep);
 mountFiles(page);
 page.fetch().then(questions);

@@ -16,7 +16,7 @@ const tried = async (work) => { try { said(""); await work(); } catch (error) { 
 
 function cardRow(card) {
   const busy = !["ready", "failed", "stopped"].includes(card.stage);
-  const told = card.stage === "ready" ? card.verdict : [STAGES[card.stage] ?? card.stage, card.said].filter(Boolean).join(": ");
+  const told = card.stage === "ready" ? [card.verdict, card.said].filter(Boolean).join(" ") : [STAGES[card.stage] ?? card.stage, card.said].filter(Boolean).join(": ");
   const press = busy
     ? h("button", { type: "button", onclick: () => tried(() => send("POST", `/api/recordings/${card.id}/stop`)) }, "Stop it")
     : h("button.quiet", { type: "button", "aria-label": `Remove ${card.name}` }, "Remove");
@@ -59,11 +59,15 @@ async function fresh() {
   show();
 }
 
+// several that come together are one reason to ask
+let soon = 0;
+const later = () => { clearTimeout(soon); soon = setTimeout(() => tried(fresh), 60); };
 live.addEventListener("card", ({ detail: { card } }) => {
-  if (card.stage === "ready" || !cards.has(card.id)) tried(fresh);
+  if (card.stage === "removed") { cards.delete(card.id); show(); return; }
+  if (card.stage === "ready" || !cards.has(card.id)) later();
   else { cards.set(card.id, { ...cards.get(card.id), ...card }); show(); }
 });
-for (const kind of ["case", "open", "gone"]) live.addEventListener(kind, () => tried(fresh));
+for (const kind of ["case", "open"]) live.addEventListener(kind, later);
 by("#search").addEventListener("input", show);
 takeDrops("", (answers, many) => { if (many) tried(fresh); else location.href = answers[0].url; });
 keep(by("#new-case"), {
