@@ -34,7 +34,11 @@ function working(card) {
   share.value = Number(card.share);
 }
 
+let begun = false;
+
 async function ready() {
+  if (begun) return;
+  begun = true;
   const [views, analysis] = await Promise.all([fetched(url(id, "views")), fetched(url(id, "analysis"))]);
   const bench = new Bench(id, live, views, analysis);
   verdict(document.querySelector("#verdict"), bench, root.dataset);
@@ -59,16 +63,17 @@ live.addEventListener("card", ({ detail: { card } }) => {
   if (card.stage !== "ready") { working(card); return; }
   // analysed anew while the page shows the old analysis: every view starts from the new one
   if (window.bench) location.reload();
-  else if (root.dataset.stage !== "ready") { root.dataset.stage = "fetching"; ready(); }
+  else ready();
 });
 live.addEventListener("open", async () => {
   if (root.dataset.stage === "ready") return;
   // what was told while the page was not connected
   const card = (await send("GET", "/api/bench").catch(() => ({ cards: [] }))).cards.find((c) => c.id === id);
-  if (card?.stage === "ready" && !window.bench) { root.dataset.stage = "ready"; ready(); } else if (card) working(card);
+  if (card?.stage === "ready") ready();
+  else if (card) working(card);
 });
 const press = (what) => () => send("POST", url(id, what)).catch((error) => { progress.textContent = error.message; });
 stop.addEventListener("click", press("stop"));
 again.addEventListener("click", press("again"));
-if (root.dataset.stage === "ready") ready();
+if (root.dataset.stage === "fetching") ready(); // it becomes "ready" when every view stands
 else working({ ...root.dataset });
