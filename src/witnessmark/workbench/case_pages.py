@@ -157,6 +157,7 @@ def _next(case: Case, file: FileOf) -> dict[str, Any]:
         "chosen": chosen,
         "proposed": proposed,
         **{key: advice.get(key) or "" for key in ("why_not", "stop", "robust")},
+        "actions": [str(a.get("statement", "")) for a in advice.get("actions") or ()],
     }
 
 

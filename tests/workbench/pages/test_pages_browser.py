@@ -281,7 +281,7 @@ PRESSED = (
     "button, .button, select, summary, textarea, label.check, nav a, input:not([type=checkbox]):not(.unseen), "
     ".rows .main > a"
 )
-NAMING = "h1, h2, h3, button, .button, label, legend, summary, th, nav a, dt, option[value='']"
+NAMING = "h1, h2, h3, button, .button, label, legend, summary, th, nav a, dt"
 OTHERS = "#strip .view, #turnmap .view, #wheel .view, #cycle .view, #balance .view, #findings .view"
 
 

@@ -53,5 +53,5 @@ export function showTests(page, s) {
     return [proposed(page, first, s.next.chosen.length === 0), rest.length ? h("h3", {}, "Or one of these") : null, rest.map((t) => proposed(page, t, false))];
   });
   paint(document.querySelector("#why-next"), s.next, () => [s.next.why_not, s.next.stop].some(Boolean) && h("details", {},
-    h("summary", {}, "Why not another, and may a part be named?"), [s.next.why_not, s.next.robust, s.next.stop].filter(Boolean).map((t) => h("p", { "data-given": "" }, t))));
+    h("summary", {}, "Why not another, and may a part be named?"), [...s.next.actions, s.next.why_not, s.next.robust, s.next.stop].filter(Boolean).map((t) => h("p", { "data-given": "" }, t))));
 }

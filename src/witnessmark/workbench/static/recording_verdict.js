@@ -19,12 +19,13 @@ export function testBox(test) {
 
 function next(analysis) {
   const [test] = analysis.next_tests;
-  if (!test) return h("div", {}, h("h3", {}, "What to test next?"), h("p", {}, "No further test is proposed."));
+  const may = [...(analysis.advice?.actions ?? []).map((a) => a.statement), analysis.advice?.stop].filter(Boolean).map((t) => h("p", { "data-given": "" }, t));
+  if (!test) return h("div", {}, h("h3", {}, "What to test next?"), h("p", {}, "No further test is proposed."), may);
   return h("div", {}, h("h3", {}, "What to test next?"), testBox(test),
     h("details", {}, h("summary", {}, "What may it show, and then?"),
       h("dl.pairs", {}, test.outcomes.map((o) => [h("dt", { "data-given": "" }, o.result + (o.probability === null || o.probability === undefined ? "" : ` (${percent(o.probability)})`)), h("dd", { "data-given": "" }, o.then)])),
       analysis.advice?.why_not ? h("p", { "data-given": "" }, analysis.advice.why_not) : null),
-    analysis.advice?.stop ? h("p", { "data-given": "" }, analysis.advice.stop) : null);
+    may);
 }
 
 function where(analysis) {
@@ -44,7 +45,7 @@ function report(id, name) {
 }
 
 function caseBox(id, data) {
-  if (data.case) return h("div", {}, h("h3", {}, "Which job is it?"), h("p", {}, "It belongs to ", h("a.button", { href: `/cases/${data.case}` }, `Case ${data.case}`)));
+  if (data.case) return h("div", {}, h("h3", {}, "Which job is it?"), h("p", {}, "It belongs to ", h("a.button", { href: `/cases/${data.case}`, "data-given": "" }, `case ${data.case}`)));
   const said = () => [h("div.said", { role: "status" }), h("div.between", { hidden: true })];
   const complaint = h("textarea", { id: "v-complaint", name: "complaint" });
   const vehicle = h("input", { id: "v-vehicle", name: "vehicle", autocomplete: "off" });
