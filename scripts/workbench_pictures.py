@@ -54,9 +54,9 @@ def served(folder: Path) -> Iterator[str]:
 def kept(out: Path, name: str, data: bytes) -> None:
     """Write a picture with as many colours as fit, which is plenty for ink on paper."""
     picture = Image.open(io.BytesIO(data)).convert("RGB")
-    for colours in (128, 64, 32, 16):
+    for colours in (256, 128, 64, 32):
         small = io.BytesIO()
-        picture.quantize(colours).save(small, "PNG", optimize=True)
+        picture.quantize(colours, Image.Quantize.MAXCOVERAGE).save(small, "PNG", optimize=True)
         if small.tell() <= MOST_BYTES:
             break
     (out / name).write_bytes(small.getvalue())
@@ -67,6 +67,9 @@ def walk(page: Page, address: str, recording: Path, out: Path) -> None:
     """Drop the recording, look at it, and work a case with it."""
 
     def shot(name: str, selector: str = "") -> None:
+        # a section is taken as a whole, without the row that stays on top of the page
+        page.evaluate("(top) => { document.querySelector('.questions')?.style.setProperty('position', top); }",
+                      "static" if selector else "sticky")  # fmt: skip
         page.wait_for_timeout(800)
         box: Any = page.locator(selector) if selector else page
         kept(out, name, box.screenshot())

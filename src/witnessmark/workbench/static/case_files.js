@@ -2,7 +2,7 @@
 // Recordings, the check of the repair, codes and photos of a case.
 import { h, keyed, options, paint } from "./dom.js";
 import { takeDrops } from "./arrive.js";
-import { between, Changed, say, send } from "./forms.js";
+import { between, Changed, Draft, say, send } from "./forms.js";
 
 const by = (id) => document.querySelector(id);
 const STAGES = { arriving: "arriving", waiting: "waits for its turn", importing: "being read", analysing: "being analysed", ready: "analysed", failed: "not analysed", stopped: "stopped" };
@@ -81,12 +81,14 @@ function slow(form, doing, work) {
 }
 
 function upload(page, form) {
+  const draft = new Draft(form, page.topic, `draft:${form.dataset.file}`);
   slow(form, "It is being added.", async (expected = page.last) => {
     const { file, note } = form.elements, [chosen] = file.files;
     if (!chosen) throw Object.assign(new Error("No file is chosen yet."), { field: "file" });
     const asked = new URLSearchParams({ kind: form.dataset.file, name: chosen.name, note: note.value, by: page.writer(), expected: String(expected) });
     page.grown(await send("PUT", `${page.api}/files?${asked}`, chosen));
-    form.reset();
+    form.elements.file.value = "";
+    await draft.clear();
   });
 }
 

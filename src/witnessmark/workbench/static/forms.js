@@ -64,10 +64,12 @@ export function say(form, text, field = "", wrong = false) {
   at.focus();
 }
 
+let messages = 0; // below zero, where the connection's own numbers are not
+
 /** A form's draft: kept under a key of a topic, exact, one message under way at a time. */
-class Draft {
+export class Draft {
   constructor(form, topic, key, onFound) {
-    Object.assign(this, { form, topic, key, onFound, base: 0, sent: null, timer: 0 });
+    Object.assign(this, { form, topic, key, onFound, base: 0, sent: null, timer: 0, n: 0 });
     this.empty = JSON.stringify(valuesOf(form));
     this.synced = "null";
     form.addEventListener("input", () => this.later());
@@ -78,6 +80,11 @@ class Draft {
       this.sent = null;
       this.differ(detail.value, detail.revision);
     });
+    live.addEventListener("wrong", ({ detail }) => {
+      if (detail.n !== this.n || this.sent === null) return;
+      this.sent = null;
+      say(form, `What you type is not kept: ${detail.error}`, "", true);
+    });
     const kept = live.topics.get(topic);
     if (kept && kept.revisions[key]) this.hear({ topic, values: kept.values, revisions: kept.revisions });
   }
@@ -86,7 +93,8 @@ class Draft {
   send() {
     if (this.sent !== null || this.differing || this.now() === this.synced) return;
     this.sent = this.now();
-    live.send({ kind: "set", topic: this.topic, key: this.key, value: JSON.parse(this.sent), base: this.base });
+    this.n = --messages;
+    live.send({ n: this.n, kind: "set", topic: this.topic, key: this.key, value: JSON.parse(this.sent), base: this.base });
   }
   settle(text, revision) { this.base = revision; this.synced = text; this.sent = null; if (this.now() !== text) this.later(); }
   hear({ topic, values, revisions }) {
