@@ -37,6 +37,12 @@ def photo_svg(file: Attachment | None, label: str) -> str | None:
             f'href="data:image/jpeg;base64,{code}"/></svg>')  # fmt: skip
 
 
+def small_jpeg(data: bytes) -> bytes | None:
+    """The pixels alone of a picture, turned upright and made small, as a JPEG; None where it cannot be shown."""
+    small = _small(data)
+    return None if small is None else small[0]
+
+
 def _small(data: bytes) -> tuple[bytes, int, int] | None:
     from PIL import Image, ImageOps
 

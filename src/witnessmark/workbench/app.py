@@ -19,7 +19,9 @@ from witnessmark.cases.store import Cases
 from witnessmark.errors import WitnessmarkError
 from witnessmark.workbench.arrive import Arrivals, Limits
 from witnessmark.workbench.bench import HERE, Bench, bench_of, templates
+from witnessmark.workbench.case_routes import case_routes
 from witnessmark.workbench.folder import Folder
+from witnessmark.workbench.hookup import hookup_routes
 from witnessmark.workbench.hub import Shelf
 from witnessmark.workbench.jobs import Jobs
 from witnessmark.workbench.live import Live
@@ -103,6 +105,8 @@ def make_app(
             *strip_routes(),
             *pairing_routes(),
             WebSocketRoute("/live", bench.live.serve),
+            *case_routes(),
+            *hookup_routes(),
             Mount("/static", StaticFiles(directory=HERE / "static")),
         ],
         middleware=[Middleware(Guard, keys=bench.keys, lan=lan)],
