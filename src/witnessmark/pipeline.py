@@ -108,24 +108,27 @@ def analyze_recording(
 
 def with_scan(
     analysis: Analysis,
-    snapshot: ScanSnapshot,
-    *,
+    *snapshots: ScanSnapshot,
     observations: Sequence[Observation] = (),
     closed: Mapping[str, int] | None = None,
 ) -> Analysis:
-    """The analysis with what control units of the same vehicle said: their findings after its own, weighed anew."""
-    from witnessmark.scan.judge import beside, judge  # most analyses have no snapshot
+    """The analysis with what control units of the same vehicle said: their findings after its own, weighed anew.
 
-    said = judge(snapshot)
+    Several snapshots, oldest first, count as :func:`witnessmark.scan.judge.together` puts them.
+    """
+    from witnessmark.scan.judge import beside, judge, together  # most analyses have no snapshot
+
+    said, _ = together([judge(s) for s in snapshots])
     findings = beside(analysis.findings, said)
     known = context_of(analysis.signals, analysis.wheel, analysis.engine, analysis.setup, analysis.in_motion)
-    stored = {code for unit in snapshot.units for code in unit.codes}
+    units = [unit for s in snapshots for unit in s.units]
+    stored = {code for unit in units for code in unit.codes}
     about = replace(known, codes=tuple(sorted({*known.codes, *stored})))
     verdict = weigh(findings, about, observations=observations, closed=closed)
     read = Step(
         "scan",
         "codes and live data taken in",
-        {"from": snapshot.source.kind, "control_units": len(snapshot.units), "codes": len(stored)},
+        {"from": ", ".join(s.source.kind for s in snapshots), "control_units": len(units), "codes": len(stored)},
         used=len(said.found),
     )
     steps = (*analysis.steps[:-1], read, _weighed(findings, verdict))

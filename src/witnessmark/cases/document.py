@@ -15,6 +15,7 @@ from witnessmark.cases.bodies import (
     ChosenTest,
     Decision,
     Disabled,
+    FindingLine,
     Observation,
     Outcome,
     Photo,
@@ -29,7 +30,7 @@ from witnessmark.cases.model import Attachment, Case, Logged
 from witnessmark.cases.phrases import STATED, cause, marks, out_of_date, say, starts, value
 from witnessmark.report.html import Tone, html
 from witnessmark.report.model import Document, Picture, Section, Sentence, Table
-from witnessmark.report.words import KINDS, percent, plural
+from witnessmark.report.words import KINDS, listed, percent, plural
 
 KICKER = "Report of a case"
 CAUSES = 4
@@ -62,6 +63,7 @@ def compose(case: Case, vin: str, files: Files) -> Document:
     sections = (
         _short(case),
         _before(case),
+        _scans(case),
         _recordings(case),
         _causes(case),
         _tests(case),
@@ -138,18 +140,26 @@ def _short(case: Case) -> Section:
 
 def _before(case: Case) -> Section:
     earlier = [rests(f"{say(w)}.", n) for n, w in case.of(Work) if w.earlier]
-    scans = [rests(f"Read from the vehicle: {say(s)}.", n) for n, s in case.of(Snapshot)]
-    return Section("before", "What was known and tried before", tuple(earlier + scans))
+    return Section("before", "What was known and tried before", tuple(earlier))
+
+
+def _scans(case: Case) -> Section:
+    out = []
+    for number, snapshot in case.of(Snapshot):
+        out.append(rests(f"Snapshot {number}: {say(snapshot).rstrip('.')}.", number))
+        out += [_finding(f, number) for f in snapshot.findings]
+    return Section("scans", "What the control units said", tuple(out))
 
 
 def _recordings(case: Case) -> Section:
     out: list[Sentence] = []
+    latest = {made.recording: entry for entry, made in case.of(Analysed)}
     for number, added in case.of(RecordingAdded):
         note = f", {added.note}" if added.note else ""
         name = os.path.basename(added.path)
         out.append(rests(f"Recording {number}: {name}{note} (content {added.sha256[:12]}...).", number))
         for entry, made in case.of(Analysed):
-            if made.recording == number:
+            if made.recording == number and entry == latest[number]:
                 out += _findings(entry, made)
     return Section("evidence", "What the recordings show", tuple(out))
 
@@ -159,10 +169,16 @@ def _findings(entry: int, made: Analysed) -> list[Sentence]:
         out = [rests("Nothing reaches the confidence to be stated as a fault.", entry)]
     else:
         out = []
-    for f in made.findings:
-        hint = f"Hint only (confidence {f.confidence:.2f}). " if f.confidence < STATED else ""
-        out.append(rests(f"{hint}{f.id} {f.statement.rstrip('.')}.", entry))
+    out += [_finding(f, entry) for f in made.findings if f.snapshot is None]
+    if made.scanned:
+        ids = listed([f"{f.id} in snapshot {f.snapshot}" for f in made.findings if f.snapshot is not None])
+        out.append(rests(f"Weighed with what the control units said{f': {ids}' if ids else ''}.", entry, *made.scanned))
     return out
+
+
+def _finding(f: FindingLine, entry: int) -> Sentence:
+    hint = f"Hint only (confidence {f.confidence:.2f}). " if f.confidence < STATED else ""
+    return rests(f"{hint}{f.id} {f.statement.rstrip('.')}.", entry)
 
 
 def _causes(case: Case) -> Section:

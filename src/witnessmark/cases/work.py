@@ -8,7 +8,8 @@ import re
 import tomllib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from witnessmark.cases import codec
 from witnessmark.cases.bodies import (
@@ -36,7 +37,11 @@ from witnessmark.recording.content import content_hash, content_size
 from witnessmark.report.model import Analysis
 from witnessmark.scan.vin import masked
 
+if TYPE_CHECKING:
+    from witnessmark.scan.model import Engine, ScanSnapshot
+
 JSON, TOML = "application/json", "application/toml"
+FINDINGS_SCHEMA = "witnessmark.scan-findings/1"  # what scan show writes: a snapshot with what it tells
 # First bytes of a picture (published: ISO/IEC 10918-1 JPEG start of image, ISO/IEC 15948 PNG signature, RFC 9649 WebP).
 PICTURES = (
     (re.compile(rb"\xff\xd8\xff"), "image/jpeg"),
@@ -205,17 +210,57 @@ def photo(path: str, note: str) -> tuple[Photo, Attachment]:
     return Photo(os.path.basename(path), file.sha256, media_type, note), file  # type: ignore[arg-type]
 
 
-def snapshot(path: str, note: str) -> tuple[Snapshot, Attachment]:
-    """Codes and live data as a JSON document, its vehicle numbers masked; nothing else in it is looked into."""
+def snapshot(path: str, note: str, engine: Engine | None = None) -> tuple[Snapshot, Attachment]:
+    """Codes and live data, its vehicle numbers masked: with what it tells, where scan reads it.
+
+    A log of the bus or a typed-in file is kept as the snapshot that scan makes of it. Of a JSON document of another
+    form only the trouble codes in it are listed. ``engine``: what it did meanwhile, as the user says.
+    """
+    from witnessmark.scan.logs import SUFFIXES
+    from witnessmark.scan.model import SCHEMA
+    from witnessmark.scan.open import open_snapshot
+    from witnessmark.scan.snapshot_json import snapshot_json
+
+    name = os.path.basename(path)
+    if Path(path).suffix.lower() in (*SUFFIXES, ".toml"):
+        said: ScanSnapshot | None = open_snapshot(path, engine)
+    else:
+        data = _document(path)
+        said = read_back(data, path) if data.get("schema") in (SCHEMA, FINDINGS_SCHEMA) else None
+        if said is not None and engine is not None:
+            said = replace(said, source=replace(said.source, engine=engine))
+    if said is not None:
+        data = snapshot_json(said)
+    file = attachment(json_bytes(without_vins(data)), JSON, path)
+    codes = tuple(dict.fromkeys(_codes(data)))[:MOST_LINES]
+    found = () if said is None else findings_of(said)
+    return Snapshot(name, file.sha256, str(data.get("schema") or ""), codes, note, found), file
+
+
+def _document(path: str) -> dict[str, Any]:
     try:
-        data = json.loads(read_file(path).decode("utf-8"), parse_constant=_no_number)
+        data = json.loads(read_file(path).decode("utf-8-sig"), parse_constant=_no_number)
     except (ValueError, RecursionError) as error:
         raise BadCase(f"{path}: no JSON ({str(error)[:80]}); give a snapshot as scan writes it") from None
     if not isinstance(data, dict):
         raise BadCase(f"{path}: expected a JSON object; give a snapshot as scan writes it")
-    file = attachment(json_bytes(without_vins(data)), JSON, path)
-    codes = tuple(dict.fromkeys(_codes(data)))[:MOST_LINES]
-    return Snapshot(os.path.basename(path), file.sha256, str(data.get("schema") or ""), codes, note), file
+    return data
+
+
+def read_back(data: dict[str, Any], name: str) -> ScanSnapshot:
+    """The snapshot of a JSON document, alone or with what was found in it; BadScan where it is none."""
+    from witnessmark.scan.snapshot_json import snapshot_from
+
+    inner = data.get("snapshot") if data.get("schema") == FINDINGS_SCHEMA else data
+    return snapshot_from(json.dumps(inner), name)
+
+
+def findings_of(said: ScanSnapshot) -> tuple[FindingLine, ...]:
+    """What a snapshot tells, each in a line."""
+    from witnessmark.report.analysis_json import finding_json
+    from witnessmark.scan.judge import judge
+
+    return tuple(finding_line(finding_json(f)) for f in judge(said).found[:MOST_LINES])
 
 
 def _no_number(text: str) -> float:
