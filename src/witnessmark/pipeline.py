@@ -145,18 +145,23 @@ def plan_for(
     Raises a :class:`~witnessmark.errors.WitnessmarkError` of one line for input that cannot be used, and where neither
     a test is named nor the recording asks for one.
     """
+    from witnessmark.plan.catalogue import load_plan_knowledge
     from witnessmark.plan.make import plan_for as planned
     from witnessmark.plan.make import told_by
 
     setup_path = _setup_for(recording_path, setup_path)
     setup = Setup() if setup_path is None else load_setup(setup_path)
     analysis = None if recording_path is None else analyze(recording_path, setup_path)
+    tests = () if analysis is None else analysis.verdict.next_tests
     if test is None:
-        tests = () if analysis is None else analysis.verdict.next_tests
         if not tests:
             raise BadObservation("no test is asked for; name one with --test (witnessmark tests lists them)")
         test = tests[0].id
-    return planned(test, told_by(setup, analysis))
+    made = planned(test, told_by(setup, analysis))
+    if made.lines:
+        return made
+    records = load_plan_knowledge()
+    return replace(made, instead=next((t.id for t in tests if records.capture_of(t.id) is not None), ""))
 
 
 def hookup_of(recording_path: str | os.PathLike[str], setup_path: str | os.PathLike[str] | None, test: str) -> Hookup:

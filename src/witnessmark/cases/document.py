@@ -12,6 +12,7 @@ from collections.abc import Callable
 from witnessmark.cases import pictures, weighing
 from witnessmark.cases.bodies import (
     Analysed,
+    Body,
     ChosenTest,
     Decision,
     Disabled,
@@ -25,9 +26,8 @@ from witnessmark.cases.bodies import (
     Verified,
     Work,
 )
-from witnessmark.cases.codec import body_data
 from witnessmark.cases.model import Attachment, Case, Logged
-from witnessmark.cases.phrases import STATED, cause, marks, out_of_date, say, starts, value
+from witnessmark.cases.phrases import STATED, cause, marks, out_of_date, say, starts
 from witnessmark.report.html import Tone, html
 from witnessmark.report.model import Document, Picture, Section, Sentence, Table
 from witnessmark.report.words import KINDS, listed, percent, plural
@@ -35,7 +35,7 @@ from witnessmark.report.words import KINDS, listed, percent, plural
 KICKER = "Report of a case"
 CAUSES = 4
 WORTH_A_LINE = 0.01  # a probability below this changes nothing that is done next
-LONGEST_LIST = 200  # characters; cautions are longer, and stand where they are needed
+HASH_SHOWN = 16  # characters: enough to tell files apart; the case holds the whole
 DASH = "–"
 Files = Callable[[str], Attachment | None]
 MARKS = (
@@ -71,7 +71,8 @@ def compose(case: Case, vin: str, files: Files) -> Document:
         _work(case),
         _checked(case, files),
         _disabled(case),
-        Section("log", "Appendix: the log, entry by entry", (), (), tuple(_entry(e) for e in case.log)),
+        Section("used", "Appendix: what was used", (), (), (_used(case),)),
+        Section("log", "Appendix: the log, entry by entry", (), (), (_log(case),)),
         Section("basis", "Appendix: what the marks say", tuple(Sentence(m, basis="knowledge") for m in MARKS)),
     )
     kept = tuple(s for s in sections if s.sentences or s.pictures or s.tables)
@@ -285,25 +286,39 @@ def _disabled(case: Case) -> Section:
     return Section("disabled", "Disabled for the tests, and restored", tuple(out))
 
 
-def _entry(e: Logged) -> Table:
-    """One entry as it was written, and as it counts now where that is something else."""
-    written, now = body_data(e.entry.body), body_data(e.body)
-    changed = bool(e.corrected_by)
-    rows = tuple(
-        (name, _brief(v), *((_brief(now[name]) if now[name] != v else "",) if changed else ()))
-        for name, v in written.items()
-        if v not in (None, "", [], {}) or now[name] != v
-    )
-    told = marks(e)
-    caption = f"E{e.number} {e.entry.kind}, {e.entry.at_utc} by {e.entry.by}{f' ({told})' if told else ''}"
-    columns = ("Field", "As written", "As corrected") if changed else ("Field", "As written")
-    return Table(f"E{e.number}", columns, rows, (), caption)
+def _used(case: Case) -> Table:
+    """Recordings, setups, snapshots and photos with the beginning of their content's hash, and the program."""
+    rows: list[tuple[str, str, str, str]] = []
+    for e in case.log:
+        body, entry = e.body, f"E{e.number}"
+        if not e.counts:
+            continue
+        if isinstance(body, RecordingAdded):
+            rows.append((entry, "recording", f"{os.path.basename(body.path)}, {body.size_bytes} bytes", body.sha256))
+            if body.setup_file is not None:
+                rows.append((entry, "setup", os.path.basename(body.setup_path), body.setup_file))
+        elif isinstance(body, Snapshot | Photo):
+            rows.append((entry, e.entry.kind, body.name, body.file))
+        elif isinstance(body, Analysed):
+            rows.append((entry, "program", body.program, body.file))
+    short = tuple((*row[:3], f"{row[3][:HASH_SHOWN]}...") for row in rows)
+    return Table("used", ("Entry", "What", "Name", "SHA-256 of its content or result"), short)
 
 
-def _brief(v: object) -> str:
-    """A field's value; of a list of findings, tests or causes only how many: they are told above and kept whole."""
-    if isinstance(v, list) and v and (isinstance(v[0], dict) or len(value(v)) > LONGEST_LIST):
-        return f"{plural(len(v), 'row')}, kept whole with the case"
-    if isinstance(v, dict):
-        return "; ".join(f"{k}: {value(x)}" for k, x in v.items())
-    return v if isinstance(v, str) else value(v)
+def _log(case: Case) -> Table:
+    """Every entry as it was written, and as it counts now where that is something else."""
+    return Table("entries", ("Entry", "When (UTC)", "Who", "What", "It says"), tuple(_entry(e) for e in case.log))
+
+
+def _entry(e: Logged) -> tuple[str, ...]:
+    written, told = _said(e.entry.body), marks(e)
+    text = f"As written: {written} As corrected: {_said(e.body)}" if e.corrected_by else written
+    when = e.entry.at_utc[:16].replace("T", " ")
+    return f"E{e.number}", when, e.entry.by, e.entry.kind, f"{text}{f' ({told})' if told else ''}"
+
+
+def _said(body: Body) -> str:
+    """What an entry says; a recording by its name, its folder and hash stand elsewhere."""
+    if isinstance(body, RecordingAdded):
+        return f"{os.path.basename(body.path)}{f', {body.note}' if body.note else ''}."
+    return f"{say(body).rstrip('.')}."

@@ -73,6 +73,17 @@ def balance(case: Case) -> str:
     return f"Causes now: {_causes(moved[-1])}" if moved else ""
 
 
+def unproven(case: Case) -> str:
+    """A remark on a case closed without a check that shows the fault gone; empty where there is one."""
+    checked = case.verification
+    if checked is None:
+        what = "is out of date" if case.outdated is not None else "was not made"
+        return f"Remark: a check of the repair {what}, so nothing shows that the fault is gone (case verify)."
+    if checked[1].overall == "repaired":
+        return ""
+    return f"Remark: the check of the repair (entry {checked[0]}) does not prove the fault gone: {checked[1].overall}."
+
+
 def cases(found: tuple[Case, ...]) -> str:
     """A line for each case."""
     out = []

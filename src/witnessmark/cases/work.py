@@ -18,6 +18,7 @@ from witnessmark.cases.bodies import (
     CauseLine,
     ChosenTest,
     FindingLine,
+    Observation,
     Outcome,
     Photo,
     Possible,
@@ -32,6 +33,7 @@ from witnessmark.cases.words import is_code
 from witnessmark.causes.catalogue import load_knowledge
 from witnessmark.causes.engines import EngineFacts
 from witnessmark.causes.listing import plain
+from witnessmark.causes.observations import observation
 from witnessmark.errors import BadCase
 from witnessmark.recording.content import content_hash, content_size
 from witnessmark.report.model import Analysis
@@ -295,10 +297,24 @@ def test_chosen(case: Case, test: str | None, statement: str, why: str) -> Chose
         return ChosenTest(row.id, statement or plain(row.statement), why, outcomes, cautions)
     if statement:
         return ChosenTest(test or "own", statement, why)
-    known = ", ".join(t.id for t in offered) or "none: no recording is analysed yet"
-    raise BadCase(f"case {case.id}: {test or 'no test'} is neither among the tests its last analysis proposes "
-                  f"({known}) nor in the catalogue (witnessmark tests); name one or say what to do with "
-                  "--statement")  # fmt: skip
+    if test is None:
+        why = "its last analysis proposes no test" if made else "no recording is analysed yet, so none is proposed"
+        first = "" if made else "add one with case add recording, or "
+        raise BadCase(f"case {case.id}: {why}; {first}name a test by its id (witnessmark tests), or say what to do "
+                      "with --statement")  # fmt: skip
+    known = ", ".join(t.id for t in offered) or "none"
+    raise BadCase(f"case {case.id}: {test} is neither among the tests its last analysis proposes ({known}) nor in the "
+                  "catalogue (witnessmark tests); name one or say what to do with --statement")  # fmt: skip
+
+
+def observed(body: Observation) -> Observation:
+    """What answers a test by hand, as it is noted; BadObservation with the test's outcomes where it has no such one.
+
+    A test that is not in the catalogue takes any words: it is told and does not weigh.
+    """
+    if any(t.id == body.test.strip() for t in load_knowledge().test):
+        observation(body.test, body.outcome, load_knowledge(), origin=f"--outcome {body.outcome}")
+    return body
 
 
 def outcome(case: Case, chosen: int, result: str, note: str) -> Outcome:

@@ -32,6 +32,10 @@ Likelihood = Annotated[float, Field(gt=0.0, le=1.0)]
 HOME = Path(__file__).parent / "knowledge"
 FOLDER_VARIABLE = "WITNESSMARK_KNOWLEDGE"
 FILES = ("causes.toml", "likelihood.toml", "tests.toml", "costs.toml", "cautions.toml")
+Measured = Literal[
+    "wheel", "crank line", "supply and starter", "cams", "cylinders", "ignition and fuel", "control unit",
+    "another recording", "else",
+]  # fmt: skip
 
 
 class Row(BaseModel):
@@ -177,11 +181,12 @@ class TestRow(Row):
     ``lacks``: only where the record has no channel of one of these roles yet; ``needs``: only where it has them all.
     ``needs_signal``: not where the crank line is dead from end to end. ``unjudged``: only where too little of the crank
     signal could be judged. ``engine``: only on engines of this kind; ``wording``: other words for some of them.
-    ``running``: not where the engine does not start.
+    ``running``: not where the engine does not start. ``measures``: what it looks at, for lists.
     """
 
     id: str
     statement: str
+    measures: Measured = "else"
     engine: EngineKind | None = None
     wording: list[Wording] = Field(default_factory=list)
     minutes: Annotated[int, Field(ge=1)]
