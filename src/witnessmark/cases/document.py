@@ -13,6 +13,7 @@ from witnessmark.cases import pictures, weighing
 from witnessmark.cases.bodies import (
     Analysed,
     Body,
+    CauseLine,
     ChosenTest,
     Decision,
     Disabled,
@@ -27,14 +28,13 @@ from witnessmark.cases.bodies import (
     Work,
 )
 from witnessmark.cases.model import Attachment, Case, Logged
-from witnessmark.cases.phrases import STATED, cause, marks, out_of_date, say, starts
+from witnessmark.cases.phrases import STATED, WORTH_A_LINE, cause, marks, out_of_date, say, starts
 from witnessmark.report.html import Tone, html
 from witnessmark.report.model import Document, Picture, Section, Sentence, Table
 from witnessmark.report.words import KINDS, listed, percent, plural
 
 KICKER = "Report of a case"
 CAUSES = 4
-WORTH_A_LINE = 0.01  # a probability below this changes nothing that is done next
 HASH_SHOWN = 16  # characters: enough to tell files apart; the case holds the whole
 DASH = "–"
 Files = Callable[[str], Attachment | None]
@@ -127,14 +127,14 @@ def _short(case: Case) -> Section:
     if case.outdated is not None:
         number, _, since = case.outdated
         out.append(rests(f"{out_of_date(case.outdated)}.", number, since.number))
-    judged = case.verdict
+    proposed = case.proposed
     if case.tests_open:
         number, test = case.tests_open[0]
         out.append(rests(f"Next: {test.statement.rstrip('.')}.", number))
         out += [_caution(c) for c in test.cautions]
-    elif case.is_open and case.verification is None and judged is not None and judged[1].next_tests:
-        first = judged[1].next_tests[0]
-        out.append(rests(f"Proposed next: {first.statement.rstrip('.')} ({first.minutes} min).", judged[0]))
+    elif case.is_open and case.verification is None and proposed is not None:
+        number, first = proposed
+        out.append(rests(f"Proposed next: {first.statement.rstrip('.')} ({first.minutes} min).", number))
         out += [_caution(c) for c in first.cautions]
     return Section("short", "In short", tuple(out))
 
@@ -188,18 +188,22 @@ def _causes(case: Case) -> Section:
         return Section("causes", "")
     number, made = judged
     *_, last = moved = weighing.balances(case)
-    worth = [c for c in made.causes if c.probability >= WORTH_A_LINE][:CAUSES]
-    out = [rests(f"{percent(c.probability)} {cause(c)}", *dict.fromkeys((number, last.number))) for c in worth]
+    basis = dict.fromkeys((number, last.number))
+    out = [rests(f"{percent(c.probability)} {cause(c)}", *basis) for c in _worth(made.causes)]
     if made.closed_cases:
         out.append(rests(f"{plural(made.closed_cases, 'closed case')} of the shop's own moved the priors.", number))
     if made.what_would_change:
         out.append(rests(made.what_would_change, number))
     rows = tuple(
-        (f"E{b.number}", "; ".join(f"{cause(c)} {percent(c.probability)}" for c in b.causes[:CAUSES])) for b in moved
+        (f"E{b.number}", "; ".join(f"{cause(c)} {percent(c.probability)}" for c in _worth(b.causes))) for b in moved
     )
     table = Table("balance", ("After", "Causes"), rows, (), "What each entry did to the causes.")
     return Section("causes", f"Causes and how probable each is, after recording {made.recording}", tuple(out), (),
                    (table,) if len(moved) > 1 else ())  # fmt: skip
+
+
+def _worth(causes: tuple[CauseLine, ...]) -> list[CauseLine]:
+    return [c for c in causes if c.probability >= WORTH_A_LINE][:CAUSES]
 
 
 def _tests(case: Case) -> Section:

@@ -70,6 +70,7 @@ def _(body: Analysed) -> str:
     return f"Recording {body.recording}{with_ if body.scanned else ''}: {first}; {plural(stated, 'finding')} stated"
 
 
+WORTH_A_LINE = 0.01  # a probability below this changes nothing that is done next
 STATED = 0.5  # confidence from which a finding is stated as found (docs/report.md)
 
 

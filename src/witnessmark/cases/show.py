@@ -6,14 +6,14 @@ import textwrap
 
 from witnessmark.cases.bodies import ChosenTest, FindingLine, ProposedTest, Snapshot, Work
 from witnessmark.cases.model import Case, Logged
-from witnessmark.cases.phrases import STATED, cause, marks, out_of_date, say
+from witnessmark.cases.phrases import STATED, WORTH_A_LINE, cause, marks, out_of_date, say
 from witnessmark.cases.weighing import Balance, balances
 from witnessmark.causes.model import Prior
 from witnessmark.report.blocks import WIDTH, block
 from witnessmark.report.words import opening, percent, plural
 
 LABEL = 12
-LINES = 3  # of one entry in the log; case show --json and the report give all of it
+LINES = 5  # of one entry in the log; case show --json and the report give all of it
 CAUSES = 3
 
 
@@ -118,14 +118,15 @@ def _verdict(case: Case) -> list[str]:
 
 
 def _causes(balance: Balance) -> str:
-    return ", ".join(f"{cause(c)} {percent(c.probability)}" for c in balance.causes[:CAUSES])
+    shown = [c for n, c in enumerate(balance.causes[:CAUSES]) if n == 0 or c.probability >= WORTH_A_LINE]
+    return ", ".join(f"{cause(c)} {percent(c.probability)}" for c in shown)
 
 
 def _test(case: Case) -> list[str]:
     out = [line for number, test in case.tests_open for line in (f"{number}  {test.statement}", *_foreseen(test, True))]
-    judged = case.verdict
-    if not out and case.is_open and case.verification is None and judged is not None and judged[1].next_tests:
-        first = judged[1].next_tests[0]
+    proposed = case.proposed
+    if not out and case.is_open and case.verification is None and proposed is not None:
+        first = proposed[1]
         out = [f"proposed: {first.statement} ({first.minutes} min, {first.id})", *_foreseen(first, True)]
     return out
 

@@ -287,7 +287,11 @@ def test_chosen(case: Case, test: str | None, statement: str, why: str) -> Chose
     """
     made = case.of(Analysed)
     number, offered = (made[-1][0], made[-1][1].next_tests) if made else (None, ())
-    line = None if test is None and statement else next((t for t in offered if test in (None, t.id)), None)
+    first = case.proposed
+    if test is None and not statement and first is not None:
+        line: ProposedTest | None = first[1]
+    else:
+        line = next((t for t in offered if t.id == test), None)
     if line is not None:
         return ChosenTest(line.id, statement or line.statement, why or line.why, line.outcomes, line.cautions, number)
     row = None if test is None else next((t for t in load_knowledge().test if t.id == test), None)
@@ -298,9 +302,10 @@ def test_chosen(case: Case, test: str | None, statement: str, why: str) -> Chose
     if statement:
         return ChosenTest(test or "own", statement, why)
     if test is None:
-        why = "its last analysis proposes no test" if made else "no recording is analysed yet, so none is proposed"
-        first = "" if made else "add one with case add recording, or "
-        raise BadCase(f"case {case.id}: {why}; {first}name a test by its id (witnessmark tests), or say what to do "
+        done = "every test that its last analysis proposes is done" if offered else "its last analysis proposes no test"
+        why = done if made else "no recording is analysed yet, so none is proposed"
+        add = "" if made else "add one with case add recording, or "
+        raise BadCase(f"case {case.id}: {why}; {add}name a test by its id (witnessmark tests), or say what to do "
                       "with --statement")  # fmt: skip
     known = ", ".join(t.id for t in offered) or "none"
     raise BadCase(f"case {case.id}: {test} is neither among the tests its last analysis proposes ({known}) nor in the "
