@@ -205,3 +205,22 @@ def test_the_shop_s_report_tells_each_finding_once_with_its_snapshot():
         ("F1 Slot 23 is low.", ("E4",)),
         ("Weighed with what the control units said: F2 in snapshot 2.", ("E4", "E2")),
     ]
+
+
+def test_the_recordings_of_a_case_are_pooled_each_with_its_entry(job, fresh, tmp_path):
+    place = fresh()
+    case = opened(place)
+    assert "no recording is analysed yet" in refused(place, "pool", case)
+    said(place, "add", "recording", case, job / "before.npz", "--setup", job / "van.setup")
+    shutil.copy(job / "before.npz", tmp_path / "again.npz")  # the same content is no second witness
+    said(place, "add", "recording", case, tmp_path / "again.npz", "--setup", job / "van.setup")
+    said(place, "add", "recording", case, job / "after.npz", "--setup", job / "van.setup")
+    found = state(place, "pool", case)
+    assert found["recordings"] == [{"mark": "R1", "number": 2}, {"mark": "R2", "number": 6}]
+    assert found["pooled"]["schema"] == "witnessmark.pooled/1"
+    text = said(place, "pool", case)
+    assert text.splitlines()[0].endswith("R1 is recording 2, R2 is recording 6")
+    assert VIN not in text + json.dumps(found)
+    assert state(place, "show", case)["last"] == 7
+    said(place, "part", case, "wheel")
+    assert [r["number"] for r in state(place, "pool", case)["recordings"]] == [2, 6]

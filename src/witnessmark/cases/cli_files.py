@@ -197,6 +197,25 @@ def verify(
 
 @click.command()
 @of_case
+@reads
+def pool(case_id: str, cases: str | None, as_json: bool) -> None:
+    """Put the recordings of a case together: counts, bounds and balance over all of them.
+
+    Those that belong to the same state of the vehicle as the last verdict: work done on it parts them. They are
+    analysed anew, and nothing is written into the log. What tests showed by hand weighs, snapshots do not.
+    """
+    store, case = opened(cases, case_id)
+    from witnessmark.cases.pooling import pool_json, pooled, summary
+
+    found = pooled(store, case, _analysis()[0])
+    if as_json:
+        print_json(pool_json(found))
+    else:
+        print_text(f"{summary(found)}\n")
+
+
+@click.command()
+@of_case
 @click.argument("out", metavar="OUT.zip", required=False)
 @click.option("--vin", "with_vin", is_flag=True, help="With the sealed vehicle number.")
 @reads
@@ -265,5 +284,5 @@ def report(
 
 def join(group: click.Group) -> None:
     """Put these commands into the group."""
-    for command in (add, analyze, verify, report, export, import_):
+    for command in (add, analyze, pool, verify, report, export, import_):
         group.add_command(command)
