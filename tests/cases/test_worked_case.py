@@ -134,6 +134,8 @@ def test_the_proof_and_the_zip(played):
         assert f'<tr id="E{n}"' in shop
     assert "P0336" in shop
     assert "F1 in snapshot 4" in shop
+    balance = shop.split('id="table-balance"')[1].split("</table>")[0]
+    assert re.findall(r">(E\d+)<", balance) == ["E6", "E9", "E10", "E13"]
     assert 'class="verdict clear"' in shop
     assert 'class="verdict clear"' in customer
     assert "A tooth is damaged" in customer or "a tooth is damaged" in customer

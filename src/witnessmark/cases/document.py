@@ -194,12 +194,19 @@ def _causes(case: Case) -> Section:
         out.append(rests(f"{plural(made.closed_cases, 'closed case')} of the shop's own moved the priors.", number))
     if made.what_would_change:
         out.append(rests(made.what_would_change, number))
-    rows = tuple(
-        (f"E{b.number}", "; ".join(f"{cause(c)} {percent(c.probability)}" for c in _worth(b.causes))) for b in moved
-    )
-    table = Table("balance", ("After", "Causes"), rows, (), "What each entry did to the causes.")
+    table = _balance(case, moved)
     return Section("causes", f"Causes and how probable each is, after recording {made.recording}", tuple(out), (),
-                   (table,) if len(moved) > 1 else ())  # fmt: skip
+                   (table,) if len(table.rows) > 1 else ())  # fmt: skip
+
+
+def _balance(case: Case, moved: tuple[weighing.Balance, ...]) -> Table:
+    """The causes after each entry: by the recordings before the one that counts, then by all that moved that one."""
+    before = tuple(weighing.Balance(n, a.causes) for n, a in case.of(Analysed) if n < moved[0].number)
+    rows = tuple(
+        (f"E{b.number}", "; ".join(f"{cause(c)} {percent(c.probability)}" for c in _worth(b.causes)))
+        for b in (*before, *moved)
+    )
+    return Table("balance", ("After", "Causes"), rows, (), "What each entry did to the causes.")
 
 
 def _worth(causes: tuple[CauseLine, ...]) -> list[CauseLine]:
