@@ -54,6 +54,7 @@ docs: $(DEV) ## write the pages of docs/ that are made from the code
 	$(BIN)/python -m witnessmark.scan.docs
 	$(BIN)/python -m witnessmark.scan.snapshot_json > docs/scan.schema.json
 	$(BIN)/python -m witnessmark.cases.schema > docs/case.schema.json
+	$(BIN)/python scripts/worked_case.py
 
 clean: ## remove what was made, the .venv too
 	rm -rf $(OUT) build dist .venv .pytest_cache .mypy_cache .ruff_cache .hypothesis .import_linter_cache

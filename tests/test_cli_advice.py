@@ -55,6 +55,20 @@ def test_the_tests_are_listed():
     assert run("tests", "nothing").exit_code == BAD_INPUT
 
 
+def test_the_list_of_tests_is_grouped_by_what_is_measured():
+    from witnessmark.causes.catalogue import load_knowledge
+
+    text = run("tests").stdout
+    groups = {part.splitlines()[0]: part for part in text.split("\n\n")}
+    assert list(groups)[:3] == ["Wheel", "Crank line", "Supply and starter"]
+    assert "voltage-while-cranking" in groups["Supply and starter"]
+    assert "leak-down" in groups["Cylinders"]
+    tests = load_knowledge().test
+    assert "else" not in {t.measures for t in tests}
+    assert sum(len(g.splitlines()) > 1 for g in groups.values()) == len({t.measures for t in tests})
+    assert all(text.count(f"  {t.id} ") == 1 for t in tests)
+
+
 def test_an_observation_reaches_the_analysis(bakery, tmp_path):
     closed = tmp_path / "closed.toml"
     closed.write_text("[closed]\ntrigger-wheel-tooth = 2\n", encoding="utf-8")
@@ -110,3 +124,18 @@ def test_recordings_are_pooled(ready, tmp_path):
     assert result.exit_code == 0, result.stderr
     assert result.stdout.startswith("Pooled    1 recording")
     assert json.loads((tmp_path / "pool.json").read_text(encoding="utf-8"))["schema"] == "witnessmark.pooled/1"
+
+
+def test_a_plan_that_needs_no_recording_names_the_next_that_does(ready, analysed, monkeypatch):
+    import dataclasses
+
+    first = analysed.verdict.next_tests[0]
+    assert first.id == "look-at-the-tooth"
+    more = (first, dataclasses.replace(first, id="leak-down"), dataclasses.replace(first, id="both-ends-of-the-line"))
+    for tests, words in ((more, "the next test that does is both-ends-of-the-line (--test both-ends-of-the-line)"),
+                         (more[:2], "It needs no recording.")):  # fmt: skip
+        made = dataclasses.replace(analysed, verdict=dataclasses.replace(analysed.verdict, next_tests=tests))
+        monkeypatch.setattr("witnessmark.pipeline.analyze", lambda *_, made=made, **__: made)
+        told = " ".join(run("plan", ready).stdout.split())
+        assert words in told
+    assert "the next test" not in told

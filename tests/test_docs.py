@@ -72,6 +72,7 @@ def test_the_setup_example_is_a_setup(tmp_path):
         "docs/follow.md",
         "docs/recordings.md",
         "docs/case.md",
+        "docs/worked-case.md",
         "docs/next-test.md",
         "docs/plan.md",
         "docs/pool.md",

@@ -60,8 +60,9 @@ class OneLine(click.Group):
             _fail(_usage(error), BAD_INPUT)
         except WitnessmarkError as error:
             _fail(str(error), BAD_INPUT)
-        except (KeyboardInterrupt, click.Abort):
-            _fail("stopped by the user; nothing was written", STOPPED)
+        except (KeyboardInterrupt, click.Abort) as error:
+            left = next((str(e) for e in (error, error.__cause__) if e is not None and str(e)), "nothing was written")
+            _fail(f"stopped by the user; {left}", STOPPED)
         except MemoryError:
             _fail("not enough memory for this recording; cut it shorter or close other programs", BAD_INPUT)
         except Exception as error:  # a fault of this program: one line to report, not a traceback

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from witnessmark.report.model import Analysis
 
 PIPE = "-"
+STAYS_SHOWN = 5
 HELD_S = 120.0  # held beyond what is kept: what a look, the minute before an event and the wait behind it need
 
 
@@ -39,11 +41,28 @@ def run(source: str, options: Following) -> None:
     from witnessmark.recording.setup import Setup, load_setup
 
     setup = Setup() if options.setup_path is None else load_setup(options.setup_path)
-    with marks.listening(keyboard=source != PIPE and not folder and console.on_terminal()) as heard:
+    kept: list[str] = []
+    with (
+        marks.listening(keyboard=source != PIPE and not folder and console.on_terminal()) as heard,
+        _saying_what_stays(kept),
+    ):
         if folder:
-            _folder(source, options, setup, heard)
+            _folder(source, options, setup, heard, kept)
         else:
-            _stream(source, options, setup, heard)
+            _stream(source, options, setup, heard, kept)
+
+
+@contextmanager
+def _saying_what_stays(kept: list[str]) -> Iterator[None]:
+    """An interrupt that says what was written before it and stays."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        there = [p for p in dict.fromkeys(kept) if os.path.exists(p)]
+        if not there:
+            raise
+        more = f" and {len(there) - STAYS_SHOWN} more" if len(there) > STAYS_SHOWN else ""
+        raise KeyboardInterrupt(f"what was kept stays: {', '.join(there[:STAYS_SHOWN])}{more}") from None
 
 
 def _check(source: str, options: Following, folder: bool) -> None:
@@ -110,7 +129,8 @@ def _warn(options: Following, setup: Setup) -> None:
         warn("rotation", "battery", "exhaust", setup=setup)
 
 
-def _folder(source: str, options: Following, setup: Setup, heard: Marks) -> None:
+def _folder(source: str, options: Following, setup: Setup, heard: Marks, kept: list[str]) -> None:
+    """Each recording of a folder as it comes; ``kept`` gets what is written."""
     from witnessmark.follow.folder import Folder, watch
     from witnessmark.pipeline import analyze
 
@@ -125,6 +145,7 @@ def _folder(source: str, options: Following, setup: Setup, heard: Marks) -> None
             None if options.report_path is None else str(Path(options.report_path) / f"{name}.html"),
         )
         output.write_all(texts)
+        kept.extend(texts)
         console.print_text(f"{path}\n{summary(analysis)}\n\n")
 
     _warn(options, setup)
@@ -144,8 +165,8 @@ def _texts(analysis: Analysis, json_path: str | None, report_path: str | None) -
     return texts
 
 
-def _stream(source: str, options: Following, setup: Setup, heard: Marks) -> None:
-    """A growing file or a pipe: looks while it grows, the whole at its end."""
+def _stream(source: str, options: Following, setup: Setup, heard: Marks, kept: list[str] | None = None) -> None:
+    """A growing file or a pipe: looks while it grows, the whole at its end; ``kept`` gets what is written."""
     from witnessmark.follow.keeper import Keeper
     from witnessmark.follow.pipe import Pipe
     from witnessmark.follow.run import IDLE_S, Follower
@@ -160,6 +181,9 @@ def _stream(source: str, options: Following, setup: Setup, heard: Marks) -> None
     keeper = None
     if options.minutes is not None:
         keeper = Keeper(stream, look, say, options.keep_in, 60.0 * options.minutes)
+        keeper.kept = keeper.kept if kept is None else kept
+    if options.spool is not None and kept is not None:
+        kept.append(options.spool)
     follower = Follower(
         stream, look, say, heard, keeper=keeper, keep_on=frozenset(options.kinds),
         idle_s=IDLE_S if options.idle_s is None else options.idle_s,

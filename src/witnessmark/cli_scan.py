@@ -72,9 +72,10 @@ def scan() -> None:
               help="First read speed and supply again and again for so many seconds: crank meanwhile.")  # fmt: skip
 @click.option("--json", "json_path", metavar="OUT.json", help='Write the snapshot as JSON; "-" prints only that.')
 @click.option("--vin", "show_vin", is_flag=True, help="Do not mask the vehicle number.")
+@click.option("--full", is_flag=True, help="Also every live value, what the codes point at, what was not told.")
 def read(
     log: str | None, interface: str, channel: str | None, bitrate: int, wide_ids: bool, simulated: bool,
-    engine: Engine | None, watch_s: float, json_path: str | None, show_vin: bool,
+    engine: Engine | None, watch_s: float, json_path: str | None, show_vin: bool, full: bool,
 ) -> None:  # fmt: skip
     """Read all control units from the bus, or from LOG (candump, ASC, BLF, TRC, MDF), and say what they tell.
 
@@ -100,7 +101,7 @@ def read(
         return
     if json_path is not None:
         output.write_all({json_path: text})
-    print_text(_summary(snapshot, show_vin) + "\n")
+    print_text(_summary(snapshot, show_vin, full=full) + "\n")
 
 
 def _read_live(
@@ -120,11 +121,13 @@ def _read_live(
         return read_vehicle(link, meanwhile, watch_s, "simulated" if simulated else "live", say)
 
 
-def _summary(snapshot: ScanSnapshot, show_vin: bool, agreements: tuple[Agreement, ...] = ()) -> str:
+def _summary(
+    snapshot: ScanSnapshot, show_vin: bool, agreements: tuple[Agreement, ...] = (), *, full: bool = True
+) -> str:
     from witnessmark.report.scan_summary import summary
     from witnessmark.scan.judge import judge
 
-    return summary(snapshot, judge(snapshot), agreements, show_vin)
+    return summary(snapshot, judge(snapshot), agreements, show_vin, full)
 
 
 @scan.command(name="show")
@@ -134,9 +137,10 @@ def _summary(snapshot: ScanSnapshot, show_vin: bool, agreements: tuple[Agreement
 @click.option("--setup", "setup_path", metavar="SETUP.toml", help="What is known of the recording.")
 @click.option("--json", "json_path", metavar="OUT.json", help='Write findings and snapshot; "-" prints only that.')
 @click.option("--vin", "show_vin", is_flag=True, help="Do not mask the vehicle number.")
+@click.option("--full", is_flag=True, help="Also every live value, what the codes point at, what was not told.")
 def show_snapshot(
     snapshot_path: str, engine: Engine | None, recording: str | None, setup_path: str | None, json_path: str | None,
-    show_vin: bool,
+    show_vin: bool, full: bool,
 ) -> None:  # fmt: skip
     """Say what a SNAPSHOT tells: a .json that was read before, a log, or a .toml typed in by hand."""
     from witnessmark import output
@@ -160,7 +164,7 @@ def show_snapshot(
         return
     if json_path is not None:
         output.write_all({json_path: text})
-    print_text(_summary(snapshot, show_vin, agreements) + "\n")
+    print_text(_summary(snapshot, show_vin, agreements, full=full) + "\n")
 
 
 def _against(snapshot: ScanSnapshot, recording: str, setup_path: str | None) -> tuple[Agreement, ...]:

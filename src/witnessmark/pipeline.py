@@ -128,24 +128,27 @@ def _teller(told: Told | None) -> Callable[[str], None]:
 
 def with_scan(
     analysis: Analysis,
-    snapshot: ScanSnapshot,
-    *,
+    *snapshots: ScanSnapshot,
     observations: Sequence[Observation] = (),
     closed: Mapping[str, int] | None = None,
 ) -> Analysis:
-    """The analysis with what control units of the same vehicle said: their findings after its own, weighed anew."""
-    from witnessmark.scan.judge import beside, judge  # most analyses have no snapshot
+    """The analysis with what control units of the same vehicle said: their findings after its own, weighed anew.
 
-    said = judge(snapshot)
+    Several snapshots, oldest first, count as :func:`witnessmark.scan.judge.together` puts them.
+    """
+    from witnessmark.scan.judge import beside, judge, together  # most analyses have no snapshot
+
+    said, _ = together([judge(s) for s in snapshots])
     findings = beside(analysis.findings, said)
     known = context_of(analysis.signals, analysis.wheel, analysis.engine, analysis.setup, analysis.in_motion)
-    stored = {code for unit in snapshot.units for code in unit.codes}
+    units = [unit for s in snapshots for unit in s.units]
+    stored = {code for unit in units for code in unit.codes}
     about = replace(known, codes=tuple(sorted({*known.codes, *stored})))
     verdict = weigh(findings, about, observations=observations, closed=closed)
     read = Step(
         "scan",
         "codes and live data taken in",
-        {"from": snapshot.source.kind, "control_units": len(snapshot.units), "codes": len(stored)},
+        {"from": ", ".join(s.source.kind for s in snapshots), "control_units": len(units), "codes": len(stored)},
         used=len(said.found),
     )
     steps = (*analysis.steps[:-1], read, _weighed(findings, verdict))
@@ -162,18 +165,23 @@ def plan_for(
     Raises a :class:`~witnessmark.errors.WitnessmarkError` of one line for input that cannot be used, and where neither
     a test is named nor the recording asks for one.
     """
+    from witnessmark.plan.catalogue import load_plan_knowledge
     from witnessmark.plan.make import plan_for as planned
     from witnessmark.plan.make import told_by
 
     setup_path = _setup_for(recording_path, setup_path)
     setup = Setup() if setup_path is None else load_setup(setup_path)
     analysis = None if recording_path is None else analyze(recording_path, setup_path)
+    tests = () if analysis is None else analysis.verdict.next_tests
     if test is None:
-        tests = () if analysis is None else analysis.verdict.next_tests
         if not tests:
             raise BadObservation("no test is asked for; name one with --test (witnessmark tests lists them)")
         test = tests[0].id
-    return planned(test, told_by(setup, analysis))
+    made = planned(test, told_by(setup, analysis))
+    if made.lines:
+        return made
+    records = load_plan_knowledge()
+    return replace(made, instead=next((t.id for t in tests if records.capture_of(t.id) is not None), ""))
 
 
 def hookup_of(recording_path: str | os.PathLike[str], setup_path: str | os.PathLike[str] | None, test: str) -> Hookup:

@@ -81,7 +81,7 @@ def worked(place, folder) -> str:
     said(place, "disable", case, "injector fuse 12", "--why", "no fuel while barring")
     said(place, "outcome", case, 6, "1")
     said(place, "add", "photo", case, folder / "tooth.jpg", "--note", "Borescope: tooth 23 is gone (simulated)")
-    said(place, "note", case, "Tooth 32 is gone", "--test", "look-at-the-tooth", "--outcome", "gone")
+    said(place, "note", case, "Tooth 32 is gone", "--test", "look-at-the-tooth", "--outcome", "broken, bent")
     said(place, "correct", case, 10, "--set", "text=Tooth 23 is gone", "--why", "digits exchanged")
     said(place, "decide", case, "Fit another wheel", "--because", 8, "--because", 9)
     said(place, "part", case, "Crank trigger wheel", "--number", "60-2")

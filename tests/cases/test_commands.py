@@ -135,6 +135,38 @@ def test_the_page_names_every_command():
         assert re.search(rf"`(case )?{name}\b|case {name}\b", text), name
 
 
+def test_a_case_closed_without_a_check_says_so_once(place):
+    case = opened(place)
+    printed = said(place, "close", case, "done", "--cause", "crank-sensor")
+    assert printed.splitlines()[-1].startswith("Remark: a check of the repair was not made")
+    assert "Remark" not in said(place, "show", case)
+    said(place, "reopen", case, "--why", "back again")
+    assert state(place, "show", case)["entries"][-1]["body"]["why"] == "back again"
+    assert state(place, "close", case, "done again")["open"] is False
+
+
+def test_a_case_closed_on_a_check_says_nothing_more(job, fresh):
+    place = fresh()
+    case = opened(place)
+    said(place, "add", "recording", case, job / "before.npz", "--setup", job / "van.setup")
+    said(place, "part", case, "wheel")
+    said(place, "verify", case, job / "after.npz")
+    assert "Remark" not in said(place, "close", case, "done")
+    said(place, "reopen", case, "back")
+    assert "is out of date" in said(place, "close", case, "done")
+
+
+def test_a_test_that_was_done_is_not_proposed_again(job, fresh):
+    place = fresh()
+    case = opened(place)
+    said(place, "add", "recording", case, job / "before.npz", "--setup", job / "van.setup")
+    assert "proposed: Bar the engine" in " ".join(said(place, "show", case, "--brief").split())
+    said(place, "note", case, "gone", "--test", "look-at-the-tooth", "--outcome", "1")
+    assert "look-at-the-tooth)" not in said(place, "show", case, "--brief")
+    assert "every test that its last analysis proposes is done" in refused(place, "test", case)
+    said(place, "test", case, "look-at-the-tooth")  # by its id, once more
+
+
 # ---- what is refused
 
 
@@ -181,7 +213,12 @@ def test_restoring_is_asked_item_by_item(place, monkeypatch):
         (("note", "{case}", " "), "empty"),
         (("note", "{case}", "red \x1b[31m"), "control characters"),
         (("note", "{case}", "x", "--by", ""), "--by"),
-        (("test", "{case}"), "no recording is analysed yet"),
+        (("test", "{case}"), "no recording is analysed yet, so none is proposed; add one with case add recording"),
+        (("note", "{case}", "x", "--test", "look-at-the-tooth", "--outcome", "7"), "2: The tooth is whole"),
+        (("note", "{case}", "x", "--test", "look-at-the-tooth", "--outcome", "gone"), "2: The tooth is whole"),
+        (("reopen", "{case}"), "--why"),
+        (("reopen", "{case}", "x", "--why", "y"), "--why"),
+        (("reopen", "{case}", "--why", "x"), "open already"),
         (("test", "{case}", "no-such-test"), "no-such-test"),
         (("outcome", "{case}", "1", "x"), "not a chosen test"),
         (("restore", "{case}", "9"), "no entry 9"),

@@ -86,17 +86,40 @@ def test_every_sentence_of_the_shop_s_report_leads_to_the_log(finished, pages):
     assert all(link[1:] in page.ids for link in page.links)
 
 
+def test_the_customer_s_page_says_when_the_repair_was_checked(finished, fresh):
+    case, files = finished
+    number = case.verification[0]
+    assert customer_page(case, "", files).facts["Repair checked"] == case.log[number - 1].entry.at_utc[:10]
+    assert "Repair checked" not in customer_page(case_of(fresh)[0], "", nothing).facts
+
+
 def test_the_appendix_holds_every_entry_as_written(finished, pages):
     case, _ = finished
+
+    def row(number):
+        return pages["shop"].split(f'<tr id="E{number}"')[1].split("</tr>")[0]
+
     for e in case.log:
-        part = pages["shop"].split(f'<div id="E{e.number}"')[1].split('<div id="')[0]
-        assert e.entry.at_utc in part
-        assert e.entry.by in part
-    corrected = pages["shop"].split('<div id="E10"')[1].split('<div id="')[0]
+        assert e.entry.at_utc[:16].replace("T", " ") in row(e.number)
+        assert e.entry.by in row(e.number)
+        assert e.entry.kind in row(e.number)
+    corrected = row(10)
     assert "Tooth 32 is gone" in corrected
     assert "Tooth 23 is gone" in corrected
     assert "corrected by entry 11" in corrected
     assert pages["shop"].count("Tooth 32") == 1
+    for name in ("sha256", "setup_file", "size_bytes", "part_number", "media_type"):  # fields of the log's JSON
+        assert name not in pages["shop"]
+    used = pages["shop"].split('<section id="used"')[1].split("</section>")[0]
+    for name in (
+        "before.npz",
+        "after.npz",
+        "van.setup",
+        "scan.json",
+        "tooth.jpg",
+        case.of(RecordingAdded)[0][1].sha256[:16],
+    ):
+        assert name in used
 
 
 def test_what_the_shop_s_report_says(finished):
@@ -105,7 +128,7 @@ def test_what_the_shop_s_report_says(finished):
     assert "is gone from the record after it" in document.verdict.text
     assert "over 99 % the trigger wheel's tooth, slot 23" in said_["causes"]
     assert "Starter; another shop, before this case" in said_["before"]
-    assert "codes P0336" in said_["before"]
+    assert "codes P0336" in said_["scans"]
     assert "confirmed to be back as it was (fuse seated, injectors click)" in said_["disabled"]
     assert "Crank trigger wheel (part number 60-2)" in said_["work"]
     assert [s.id for s in document.sections if s.pictures] == ["photos", "checked"]

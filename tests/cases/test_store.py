@@ -196,6 +196,28 @@ def test_no_process_closes_what_another_disables(place, store, van):
     assert case.to_restore == ()
 
 
+def test_two_processes_run_commands_on_one_case(place, store, van):
+    """As two people at two screens would: the command line, three commands each."""
+    code = (
+        "import sys; from click.testing import CliRunner; from witnessmark.cli import main;"
+        "place, case, who = sys.argv[1:];"
+        "r = [CliRunner().invoke(main, ['case', 'note', case, f'{who} {n}', '--cases', place, '--by', who])"
+        " for n in range(3)];"
+        "assert all(x.exit_code == 0 for x in r), [x.output for x in r]"
+    )
+    running = [
+        subprocess.Popen([sys.executable, "-c", code, str(place), van.id, who], stderr=subprocess.PIPE, text=True)
+        for who in ("one", "two")
+    ]
+    for process in running:
+        _, said = process.communicate(timeout=120)
+        assert process.returncode == 0, said
+    case = store.read(van.id)
+    assert [e.number for e in case.log] == list(range(1, 8))
+    for who in ("one", "two"):
+        assert [e.body.text for e in case.log if e.entry.by == who] == [f"{who} {n}" for n in range(3)]
+
+
 def test_many_threads_open_an_empty_database_at_once(bare_place):
     with ThreadPoolExecutor(8) as pool:
         opened = list(pool.map(lambda _: Cases.open(bare_place), range(8)))

@@ -78,6 +78,7 @@ def test_a_replaced_wheel(record):
     assert judged.verdict == "gone"
     assert c.overall == "repaired"
     assert "slot 23" in c.statement
+    assert all(len(sentence) < 160 for sentence in c.statement.split(". "))
     (pair,) = (p for p in c.teeth if p.slot == 23)
     assert pair.before.present == 0.0
     assert pair.after.present == 1.0
@@ -313,3 +314,11 @@ def test_a_touch_of_the_key_proves_no_start(record):
     c = compare(before, record(CRANK + '[[channel]]\nrole = "battery"\n', 4, 0.55))
     assert {j.verdict for j in c.findings if j.shown.kind in kinds} == {"not comparable"}
     assert c.overall == "not-proven"
+
+
+def test_labels_of_near_slots_are_one():
+    from witnessmark.compare.draw import NEAR, _together
+
+    assert _together([23, 24, 40], NEAR * 58.0) == [[23, 24], [40]]
+    assert _together([], 4.0) == []
+    assert _together([5, 30], NEAR * 58.0) == [[5], [30]]

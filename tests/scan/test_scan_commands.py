@@ -44,7 +44,7 @@ def log(tmp_path_factory) -> Path:
 
 def test_a_log_is_read_shown_and_kept(log: Path, tmp_path: Path) -> None:
     out = tmp_path / "van.json"
-    result = run("read", log, "--engine", "cranking", "--json", out)
+    result = run("read", log, "--engine", "cranking", "--json", out, "--full")
     assert result.exit_code == 0, result.output
     for words in ("P0336 stored, pending and permanent", "froze engine speed 235 rpm", "2 warm-ups, 7 km",
                   "4 of 8 self-tests", "000****", "engine speed 204 rpm", "Never defeat an immobiliser"):  # fmt: skip
@@ -54,9 +54,14 @@ def test_a_log_is_read_shown_and_kept(log: Path, tmp_path: Path) -> None:
     data = json.loads(out.read_text())
     jsonschema.validate(data, schema())
     assert data["units"][0]["vin"].endswith("**************")
-    shown = run("show", out)
+    shown = run("show", out, "--full")
     assert shown.exit_code == 0
     assert shown.stdout.splitlines()[2:] == result.stdout.splitlines()[2:]
+    brief = run("show", out).stdout
+    assert 2 * len(brief.splitlines()) < len(shown.stdout.splitlines()) + 10
+    assert "P0336 stored, pending and permanent" in brief
+    assert "22 live values" in brief
+    assert "2 questions left open: --full" in " ".join(brief.split())
 
 
 def test_json_alone_on_standard_output(log: Path) -> None:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import string
-import tomllib
 from pathlib import Path
 from typing import Annotated, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from witnessmark.errors import BadKnowledge
+from witnessmark.knowledge import Mark, load, once
 
 FILE = Path(__file__).parent / "dialects.toml"
 Sample = Literal["ascii", "int8", "uint8", "int16", "uint16", "int32", "float32", "float64"]
@@ -53,7 +53,7 @@ class Dialect(BaseModel):
 
     id: Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]*$")]
     says: Annotated[str, Field(min_length=3)]
-    mark: Literal["published", "common practice", "memory", "derived", "measured"]
+    mark: Mark
     source: Annotated[str, Field(min_length=3)]
     channel: Annotated[str, Field(pattern=r"^[A-Za-z0-9_]*\{number\}[A-Za-z0-9_]*$")]
     sample: Sample
@@ -89,21 +89,8 @@ class _File(BaseModel):
 
 def load_dialects(path: Path = FILE) -> tuple[Dialect, ...]:
     """Read and check a table; BadKnowledge (one line) where it cannot be used."""
-    try:
-        with path.open("rb") as file:
-            rows = _File.model_validate(tomllib.load(file)).dialect
-    except OSError as error:
-        raise BadKnowledge(f"{path}: {(error.strerror or str(error)).lower()}; check the path") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise BadKnowledge(f"{path}: not valid TOML ({error}); correct the file") from None
-    except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join(str(p) for p in first["loc"]) or "the file"
-        raise BadKnowledge(f"{path}: {where}: {first['msg']}; correct this row") from None
-    names = [row.id for row in rows]
-    twice = next((n for n in names if names.count(n) > 1), None)
-    if twice is not None:
-        raise BadKnowledge(f"{path}: dialect {twice} stands twice; keep one row")
+    rows = load(_File, path).dialect
+    once([row.id for row in rows], "dialect", path)
     return rows
 
 

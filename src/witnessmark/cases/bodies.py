@@ -49,7 +49,10 @@ class CauseLine:
 
 @dataclass(frozen=True, slots=True)
 class FindingLine:
-    """One finding of an analysis or comparison. ``became``: what a comparison says of it, else empty."""
+    """One finding of an analysis, comparison or snapshot.
+
+    became: what a comparison says of it, else empty. snapshot: in an analysis, the entry of the snapshot it is from.
+    """
 
     __pydantic_config__: ClassVar[ConfigDict] = STRICT
 
@@ -62,6 +65,7 @@ class FindingLine:
     cylinder: int | None = None
     became: Text = ""
     because: Text = ""
+    snapshot: Number | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +152,7 @@ class Analysed(Base):
     """What the analysis of a recording said; ``file`` is the whole of it as JSON.
 
     weighed: entries of what was seen by hand that it took in. closed_cases: how many of the others moved priors.
+    scanned: entries of the snapshots it took in.
     """
 
     FIXED: ClassVar[frozenset[str] | None] = None
@@ -162,10 +167,11 @@ class Analysed(Base):
     cautions: tuple[Text, ...] = ()
     weighed: tuple[Number, ...] = ()
     closed_cases: Count = 0
+    scanned: tuple[Number, ...] = ()
 
     def rests_on(self) -> tuple[int, ...]:
-        """The recording."""
-        return (self.recording,)
+        """The recording, and the snapshots weighed with it."""
+        return (self.recording, *self.scanned)
 
     def files(self) -> tuple[str, ...]:
         """The analysis as JSON."""
@@ -190,15 +196,19 @@ class Photo(Base):
 
 @dataclass(frozen=True, slots=True)
 class Snapshot(Base):
-    """Codes and live data read from the vehicle, as a JSON document (vehicle numbers in it are masked)."""
+    """Codes and live data read from the vehicle, as a JSON document (vehicle numbers in it are masked).
 
-    FIXED: ClassVar[frozenset[str] | None] = frozenset({"file", "schema"})
+    findings: what it tells, where it is a snapshot as scan writes it. A document of another form tells its codes only.
+    """
+
+    FIXED: ClassVar[frozenset[str] | None] = frozenset({"file", "schema", "findings"})
 
     name: Said
     file: Hash
     schema: Text = ""
     codes: tuple[Code, ...] = ()
     note: Text = ""
+    findings: tuple[FindingLine, ...] = ()
 
     def files(self) -> tuple[str, ...]:
         """The document."""

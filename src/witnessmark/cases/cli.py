@@ -105,8 +105,9 @@ def priors(cases: str | None, as_json: bool) -> None:
 @case.command("show")
 @of_case
 @click.option("--vin", "with_vin", is_flag=True, help="Show the whole vehicle number.")
+@click.option("--brief", is_flag=True, help="Only how it stands, without the log.")
 @reads
-def show_(case_id: str, with_vin: bool, cases: str | None, as_json: bool) -> None:
+def show_(case_id: str, with_vin: bool, brief: bool, cases: str | None, as_json: bool) -> None:
     """Show how a case stands and its log."""
     from witnessmark.cases import show
     from witnessmark.cases.state_json import state_json
@@ -117,7 +118,7 @@ def show_(case_id: str, with_vin: bool, cases: str | None, as_json: bool) -> Non
     if as_json:
         print_json(state_json(found, vin))
     else:
-        print_text(f"{show.standing(found, vin)}\n\n{show.log(found)}\n")
+        print_text(show.standing(found, vin) + ("\n" if brief else f"\n\n{show.log(found)}\n"))
 
 
 cli_log.join(case)

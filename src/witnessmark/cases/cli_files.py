@@ -6,26 +6,31 @@ from typing import TYPE_CHECKING
 
 import click
 
-from witnessmark.cases.options import answer, append, of_case, opened, print_json, reads, writer, writes
+from witnessmark.cases.options import answer, append, of_case, open_case, opened, print_json, reads, writer, writes
 from witnessmark.console import place_for_compiled_code, print_text
-from witnessmark.errors import BadOutput
+from witnessmark.errors import BadOutput, WitnessmarkError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from witnessmark.cases.bodies import Body, Snapshot
+    from witnessmark.cases.evidence import Anew
+    from witnessmark.cases.model import Attachment, Case
+    from witnessmark.cases.store import Cases
     from witnessmark.report.model import Analysis
+    from witnessmark.scan.model import Engine
 
 NOTE = click.option("--note", default="", metavar="TEXT", help="Under which conditions, or what it shows.")
 
 
-def _analysis() -> Callable[..., Analysis]:
-    """The analysis, loaded quickly."""
+def _analysis() -> tuple[Callable[..., Analysis], Callable[..., Analysis]]:
+    """The analysis, and how a snapshot is taken into one; loaded quickly."""
     from witnessmark import startup
 
     place_for_compiled_code()
     with startup.quick_imports():
-        from witnessmark.pipeline import analyze
-    return analyze
+        from witnessmark.pipeline import analyze, with_scan
+    return analyze, with_scan
 
 
 @click.group()
@@ -52,25 +57,51 @@ def recording(
 ) -> None:
     """Analyse RECORDING and keep what came out; the recording itself stays where it is, known by its hash.
 
-    What tests showed by hand since the last work is weighed with it, and the causes of your other closed cases.
+    What tests showed by hand and control units said since the last work is weighed with it, and the causes of your
+    other closed cases.
     """
-    from functools import partial
+    store, case = open_case(cases, case_id)
+    analyse, with_scan = _analysis()
+    from witnessmark.cases.evidence import evidence
 
-    store, case = opened(cases, case_id)
-    analyse = _analysis()
-    from witnessmark.cases.weighing import closed_counts, seen
-    from witnessmark.cases.work import recorded
-
-    told = seen(case)
-    counts = {} if as_delivered else closed_counts(store.read_each()[0], case.id)
-    weigh = partial(analyse, observations=tuple(o for _, o in told), closed=counts or None)
-    made = recorded(path, setup_path, note, weigh, weighed=tuple(n for n, _ in told))
+    known = evidence(store, case, as_delivered=as_delivered)
+    made = known.weighed(path, setup_path, note, analyse, with_scan)
     case_now = store.add(case.id, lambda c: made.after(c.last), writer(by), made.files)
     if not as_json:
         from witnessmark.report.terminal import summary
 
         print_text(summary(made.analysis) + "\n\n")
     answer(case_now, case_now.last - 2, as_json)
+
+
+@click.command()
+@of_case
+@click.argument("number", type=click.IntRange(1), required=False)
+@click.option("--as-delivered", is_flag=True, help="Leave your own closed cases out of the priors.")
+@writes
+def analyze(
+    case_id: str, number: int | None, as_delivered: bool, cases: str | None, by: str | None, as_json: bool
+) -> None:
+    """Analyse recording NUMBER of the case anew, by default the last one, with what counts now.
+
+    Such as after a snapshot was withdrawn or a newer version of this program was installed.
+    """
+    store, case = open_case(cases, case_id)
+    analyse, with_scan = _analysis()
+    from witnessmark.cases.bodies import RecordingAdded
+    from witnessmark.cases.evidence import anew
+    from witnessmark.errors import BadCase
+
+    held = [n for n, _ in case.of(RecordingAdded)]
+    if number is None and not held:
+        raise BadCase(f"case {case.id}: holds no recording; add one with case add recording")
+    made = anew(store, case, number or held[-1], analyse, with_scan, as_delivered=as_delivered)
+    case_now = store.add(case.id, made.entry(), writer(by), made.files)
+    if not as_json:
+        from witnessmark.report.terminal import summary
+
+        print_text(summary(made.analysis) + "\n\n")
+    answer(case_now, case.last, as_json)
 
 
 @add.command()
@@ -88,15 +119,53 @@ def photo(case_id: str, path: str, note: str, cases: str | None, by: str | None,
 
 @add.command()
 @of_case
-@click.argument("path", metavar="SNAPSHOT.json")
+@click.argument("path", metavar="SNAPSHOT")
+@click.option("--engine", type=click.Choice(["off", "cranking", "running"]), help="What the engine did meanwhile.")
 @NOTE
 @writes
-def snapshot(case_id: str, path: str, note: str, cases: str | None, by: str | None, as_json: bool) -> None:
-    """Add codes and live data that were read from the vehicle, as a JSON document."""
+def snapshot(
+    case_id: str, path: str, engine: Engine | None, note: str, cases: str | None, by: str | None, as_json: bool
+) -> None:
+    """Add what control units said: a .json of scan read, a log of the bus, or a .toml typed in by hand.
+
+    Its findings stand in the log and weigh: the last recording, where there is one since the last work, is analysed
+    anew with it. Another JSON document is kept, its trouble codes listed, and nothing of it weighs.
+    """
     from witnessmark.cases.work import snapshot as read
 
-    body, file = read(path, note)
-    append(cases, case_id, body, by, as_json, (file,))
+    store, case = open_case(cases, case_id)
+    body, file = read(path, note, engine)
+    made, not_weighed = _with_snapshot(store, case, body, file)
+    files = (file,) if made is None else (file, *made.files)
+
+    def bodies(c: Case) -> list[Body]:
+        return [body] if made is None else [body, made.entry(c.last + 1)]
+
+    case_now = store.add(case.id, bodies, writer(by), files)
+    answer(case_now, case.last, as_json)
+    if not as_json and body.findings:
+        from witnessmark.cases.show import balance, findings
+
+        told = [findings(body.findings), balance(case_now) if made is not None else not_weighed]
+        print_text("".join(f"{t}\n" for t in told if t))
+
+
+def _with_snapshot(store: Cases, case: Case, body: Snapshot, file: Attachment) -> tuple[Anew | None, str]:
+    """The last recording analysed with the snapshot that comes, and why it could not be where it should."""
+    from witnessmark.cases.evidence import anew, to_weigh_anew
+
+    number = to_weigh_anew(case) if body.findings else None
+    if number is None:
+        return None, ""
+    import json
+
+    from witnessmark.cases.work import read_back
+
+    analyse, with_scan = _analysis()
+    try:
+        return anew(store, case, number, analyse, with_scan, read_back(json.loads(file.data), body.name)), ""
+    except WitnessmarkError as error:
+        return None, f"Not weighed with recording {number}: {error}"
 
 
 @click.command()
@@ -118,12 +187,31 @@ def verify(
 
     Without --before that is the last one added before the last work entered.
     """
-    store, case = opened(cases, case_id)
+    store, case = open_case(cases, case_id)
     from witnessmark.cases.verify import checked_repair
 
-    made = checked_repair(store, case, path, _analysis(), before, setup_path)
+    made = checked_repair(store, case, path, _analysis()[0], before, setup_path)
     case_now = store.add(case.id, made.bodies, writer(by), made.files)
     answer(case_now, case.last, as_json)
+
+
+@click.command()
+@of_case
+@reads
+def pool(case_id: str, cases: str | None, as_json: bool) -> None:
+    """Put the recordings of a case together: counts, bounds and balance over all of them.
+
+    Those that belong to the same state of the vehicle as the last verdict: work done on it parts them. They are
+    analysed anew, and nothing is written into the log. What tests showed by hand weighs, snapshots do not.
+    """
+    store, case = opened(cases, case_id)
+    from witnessmark.cases.pooling import pool_json, pooled, summary
+
+    found = pooled(store, case, _analysis()[0])
+    if as_json:
+        print_json(pool_json(found))
+    else:
+        print_text(f"{summary(found)}\n")
 
 
 @click.command()
@@ -196,5 +284,5 @@ def report(
 
 def join(group: click.Group) -> None:
     """Put these commands into the group."""
-    for command in (add, verify, report, export, import_):
+    for command in (add, analyze, pool, verify, report, export, import_):
         group.add_command(command)

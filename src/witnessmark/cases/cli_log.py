@@ -20,13 +20,15 @@ WHY = click.option("--why", required=True, metavar="TEXT", help="The reason; it 
 @of_case
 @click.argument("text")
 @click.option("--test", "test", default="", metavar="ID", help="The test it answers, by its id.")
-@click.option("--outcome", default="", metavar="TEXT", help="Which of the test's outcomes it is.")
+@click.option("--outcome", default="", metavar="N|TEXT", help="Which of the test's outcomes, by its number or words.")
 @writes
 def note(case_id: str, text: str, test: str, outcome: str, cases: str | None, by: str | None, as_json: bool) -> None:
     """Note what was seen, heard, felt or measured by hand."""
     from witnessmark.cases.bodies import Observation
+    from witnessmark.cases.work import observed
 
-    append(cases, case_id, Observation(text, test, outcome), by, as_json)
+    body = Observation(text, test, outcome)
+    append(cases, case_id, observed(body) if test and outcome else body, by, as_json)
 
 
 @click.command()
@@ -233,18 +235,26 @@ def close(case_id: str, text: str, cause: str, target: str, cases: str | None, b
         raise click.UsageError(f'"{cause}" is no cause, expected one of {", ".join(CAUSES)}')
     from witnessmark.cases.bodies import Closed
 
-    append(cases, case_id, Closed(text, cause, target), by, as_json)
+    found = append(cases, case_id, Closed(text, cause, target), by, as_json)
+    if not as_json:
+        from witnessmark.cases.show import unproven
+
+        remark = unproven(found)
+        print_text(f"{remark}\n" if remark else "")
 
 
 @click.command()
 @of_case
-@click.argument("why")
+@click.argument("text", metavar="[WHY]", required=False)
+@click.option("--why", metavar="TEXT", help="The reason; it stays in the log.")
 @writes
-def reopen(case_id: str, why: str, cases: str | None, by: str | None, as_json: bool) -> None:
-    """Open a closed case again."""
+def reopen(case_id: str, text: str | None, why: str | None, cases: str | None, by: str | None, as_json: bool) -> None:
+    """Open a closed case again, with the reason."""
     from witnessmark.cases.bodies import Reopened
 
-    append(cases, case_id, Reopened(why), by, as_json)
+    if (text is None) == (why is None):
+        raise click.UsageError("say once why: --why TEXT")
+    append(cases, case_id, Reopened(why or text or ""), by, as_json)
 
 
 def join(group: click.Group) -> None:

@@ -43,6 +43,8 @@ def compose(case: Case, vin: str, files: Files) -> Document:
     )
     kept = tuple(s for s in sections if s.sentences or s.pictures or s.tables)
     told = {k: v for k, v in facts(case, vin).items() if k != "Codes"}
+    if case.verification is not None:
+        told["Repair checked"] = case.log[case.verification[0] - 1].entry.at_utc[:10]
     return Document(_cut(title(case), SHORT), Sentence(_in_short(case)), kept, told)
 
 

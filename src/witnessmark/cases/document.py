@@ -12,9 +12,12 @@ from collections.abc import Callable
 from witnessmark.cases import pictures, weighing
 from witnessmark.cases.bodies import (
     Analysed,
+    Body,
+    CauseLine,
     ChosenTest,
     Decision,
     Disabled,
+    FindingLine,
     Observation,
     Outcome,
     Photo,
@@ -24,17 +27,15 @@ from witnessmark.cases.bodies import (
     Verified,
     Work,
 )
-from witnessmark.cases.codec import body_data
 from witnessmark.cases.model import Attachment, Case, Logged
-from witnessmark.cases.phrases import STATED, cause, marks, out_of_date, say, starts, value
+from witnessmark.cases.phrases import STATED, WORTH_A_LINE, cause, marks, out_of_date, say, starts
 from witnessmark.report.html import Tone, html
 from witnessmark.report.model import Document, Picture, Section, Sentence, Table
-from witnessmark.report.words import KINDS, percent, plural
+from witnessmark.report.words import KINDS, listed, percent, plural
 
 KICKER = "Report of a case"
 CAUSES = 4
-WORTH_A_LINE = 0.01  # a probability below this changes nothing that is done next
-LONGEST_LIST = 200  # characters; cautions are longer, and stand where they are needed
+HASH_SHOWN = 16  # characters: enough to tell files apart; the case holds the whole
 DASH = "–"
 Files = Callable[[str], Attachment | None]
 MARKS = (
@@ -62,6 +63,7 @@ def compose(case: Case, vin: str, files: Files) -> Document:
     sections = (
         _short(case),
         _before(case),
+        _scans(case),
         _recordings(case),
         _causes(case),
         _tests(case),
@@ -69,7 +71,8 @@ def compose(case: Case, vin: str, files: Files) -> Document:
         _work(case),
         _checked(case, files),
         _disabled(case),
-        Section("log", "Appendix: the log, entry by entry", (), (), tuple(_entry(e) for e in case.log)),
+        Section("used", "Appendix: what was used", (), (), (_used(case),)),
+        Section("log", "Appendix: the log, entry by entry", (), (), (_log(case),)),
         Section("basis", "Appendix: what the marks say", tuple(Sentence(m, basis="knowledge") for m in MARKS)),
     )
     kept = tuple(s for s in sections if s.sentences or s.pictures or s.tables)
@@ -124,32 +127,40 @@ def _short(case: Case) -> Section:
     if case.outdated is not None:
         number, _, since = case.outdated
         out.append(rests(f"{out_of_date(case.outdated)}.", number, since.number))
-    judged = case.verdict
+    proposed = case.proposed
     if case.tests_open:
         number, test = case.tests_open[0]
         out.append(rests(f"Next: {test.statement.rstrip('.')}.", number))
         out += [_caution(c) for c in test.cautions]
-    elif case.is_open and case.verification is None and judged is not None and judged[1].next_tests:
-        first = judged[1].next_tests[0]
-        out.append(rests(f"Proposed next: {first.statement.rstrip('.')} ({first.minutes} min).", judged[0]))
+    elif case.is_open and case.verification is None and proposed is not None:
+        number, first = proposed
+        out.append(rests(f"Proposed next: {first.statement.rstrip('.')} ({first.minutes} min).", number))
         out += [_caution(c) for c in first.cautions]
     return Section("short", "In short", tuple(out))
 
 
 def _before(case: Case) -> Section:
     earlier = [rests(f"{say(w)}.", n) for n, w in case.of(Work) if w.earlier]
-    scans = [rests(f"Read from the vehicle: {say(s)}.", n) for n, s in case.of(Snapshot)]
-    return Section("before", "What was known and tried before", tuple(earlier + scans))
+    return Section("before", "What was known and tried before", tuple(earlier))
+
+
+def _scans(case: Case) -> Section:
+    out = []
+    for number, snapshot in case.of(Snapshot):
+        out.append(rests(f"Snapshot {number}: {say(snapshot).rstrip('.')}.", number))
+        out += [_finding(f, number) for f in snapshot.findings]
+    return Section("scans", "What the control units said", tuple(out))
 
 
 def _recordings(case: Case) -> Section:
     out: list[Sentence] = []
+    latest = {made.recording: entry for entry, made in case.of(Analysed)}
     for number, added in case.of(RecordingAdded):
         note = f", {added.note}" if added.note else ""
         name = os.path.basename(added.path)
         out.append(rests(f"Recording {number}: {name}{note} (content {added.sha256[:12]}...).", number))
         for entry, made in case.of(Analysed):
-            if made.recording == number:
+            if made.recording == number and entry == latest[number]:
                 out += _findings(entry, made)
     return Section("evidence", "What the recordings show", tuple(out))
 
@@ -159,10 +170,16 @@ def _findings(entry: int, made: Analysed) -> list[Sentence]:
         out = [rests("Nothing reaches the confidence to be stated as a fault.", entry)]
     else:
         out = []
-    for f in made.findings:
-        hint = f"Hint only (confidence {f.confidence:.2f}). " if f.confidence < STATED else ""
-        out.append(rests(f"{hint}{f.id} {f.statement.rstrip('.')}.", entry))
+    out += [_finding(f, entry) for f in made.findings if f.snapshot is None]
+    if made.scanned:
+        ids = listed([f"{f.id} in snapshot {f.snapshot}" for f in made.findings if f.snapshot is not None])
+        out.append(rests(f"Weighed with what the control units said{f': {ids}' if ids else ''}.", entry, *made.scanned))
     return out
+
+
+def _finding(f: FindingLine, entry: int) -> Sentence:
+    hint = f"Hint only (confidence {f.confidence:.2f}). " if f.confidence < STATED else ""
+    return rests(f"{hint}{f.id} {f.statement.rstrip('.')}.", entry)
 
 
 def _causes(case: Case) -> Section:
@@ -171,18 +188,29 @@ def _causes(case: Case) -> Section:
         return Section("causes", "")
     number, made = judged
     *_, last = moved = weighing.balances(case)
-    worth = [c for c in made.causes if c.probability >= WORTH_A_LINE][:CAUSES]
-    out = [rests(f"{percent(c.probability)} {cause(c)}", *dict.fromkeys((number, last.number))) for c in worth]
+    basis = dict.fromkeys((number, last.number))
+    out = [rests(f"{percent(c.probability)} {cause(c)}", *basis) for c in _worth(made.causes)]
     if made.closed_cases:
         out.append(rests(f"{plural(made.closed_cases, 'closed case')} of the shop's own moved the priors.", number))
     if made.what_would_change:
         out.append(rests(made.what_would_change, number))
-    rows = tuple(
-        (f"E{b.number}", "; ".join(f"{cause(c)} {percent(c.probability)}" for c in b.causes[:CAUSES])) for b in moved
-    )
-    table = Table("balance", ("After", "Causes"), rows, (), "What each entry did to the causes.")
+    table = _balance(case, moved)
     return Section("causes", f"Causes and how probable each is, after recording {made.recording}", tuple(out), (),
-                   (table,) if len(moved) > 1 else ())  # fmt: skip
+                   (table,) if len(table.rows) > 1 else ())  # fmt: skip
+
+
+def _balance(case: Case, moved: tuple[weighing.Balance, ...]) -> Table:
+    """The causes after each entry: by the recordings before the one that counts, then by all that moved that one."""
+    before = tuple(weighing.Balance(n, a.causes) for n, a in case.of(Analysed) if n < moved[0].number)
+    rows = tuple(
+        (f"E{b.number}", "; ".join(f"{cause(c)} {percent(c.probability)}" for c in _worth(b.causes)))
+        for b in (*before, *moved)
+    )
+    return Table("balance", ("After", "Causes"), rows, (), "What each entry did to the causes.")
+
+
+def _worth(causes: tuple[CauseLine, ...]) -> list[CauseLine]:
+    return [c for c in causes if c.probability >= WORTH_A_LINE][:CAUSES]
 
 
 def _tests(case: Case) -> Section:
@@ -269,25 +297,39 @@ def _disabled(case: Case) -> Section:
     return Section("disabled", "Disabled for the tests, and restored", tuple(out))
 
 
-def _entry(e: Logged) -> Table:
-    """One entry as it was written, and as it counts now where that is something else."""
-    written, now = body_data(e.entry.body), body_data(e.body)
-    changed = bool(e.corrected_by)
-    rows = tuple(
-        (name, _brief(v), *((_brief(now[name]) if now[name] != v else "",) if changed else ()))
-        for name, v in written.items()
-        if v not in (None, "", [], {}) or now[name] != v
-    )
-    told = marks(e)
-    caption = f"E{e.number} {e.entry.kind}, {e.entry.at_utc} by {e.entry.by}{f' ({told})' if told else ''}"
-    columns = ("Field", "As written", "As corrected") if changed else ("Field", "As written")
-    return Table(f"E{e.number}", columns, rows, (), caption)
+def _used(case: Case) -> Table:
+    """Recordings, setups, snapshots and photos with the beginning of their content's hash, and the program."""
+    rows: list[tuple[str, str, str, str]] = []
+    for e in case.log:
+        body, entry = e.body, f"E{e.number}"
+        if not e.counts:
+            continue
+        if isinstance(body, RecordingAdded):
+            rows.append((entry, "recording", f"{os.path.basename(body.path)}, {body.size_bytes} bytes", body.sha256))
+            if body.setup_file is not None:
+                rows.append((entry, "setup", os.path.basename(body.setup_path), body.setup_file))
+        elif isinstance(body, Snapshot | Photo):
+            rows.append((entry, e.entry.kind, body.name, body.file))
+        elif isinstance(body, Analysed):
+            rows.append((entry, "program", body.program, body.file))
+    short = tuple((*row[:3], f"{row[3][:HASH_SHOWN]}...") for row in rows)
+    return Table("used", ("Entry", "What", "Name", "SHA-256 of its content or result"), short)
 
 
-def _brief(v: object) -> str:
-    """A field's value; of a list of findings, tests or causes only how many: they are told above and kept whole."""
-    if isinstance(v, list) and v and (isinstance(v[0], dict) or len(value(v)) > LONGEST_LIST):
-        return f"{plural(len(v), 'row')}, kept whole with the case"
-    if isinstance(v, dict):
-        return "; ".join(f"{k}: {value(x)}" for k, x in v.items())
-    return v if isinstance(v, str) else value(v)
+def _log(case: Case) -> Table:
+    """Every entry as it was written, and as it counts now where that is something else."""
+    return Table("entries", ("Entry", "When (UTC)", "Who", "What", "It says"), tuple(_entry(e) for e in case.log))
+
+
+def _entry(e: Logged) -> tuple[str, ...]:
+    written, told = _said(e.entry.body), marks(e)
+    text = f"As written: {written} As corrected: {_said(e.body)}" if e.corrected_by else written
+    when = e.entry.at_utc[:16].replace("T", " ")
+    return f"E{e.number}", when, e.entry.by, e.entry.kind, f"{text}{f' ({told})' if told else ''}"
+
+
+def _said(body: Body) -> str:
+    """What an entry says; a recording by its name, its folder and hash stand elsewhere."""
+    if isinstance(body, RecordingAdded):
+        return f"{os.path.basename(body.path)}{f', {body.note}' if body.note else ''}."
+    return f"{say(body).rstrip('.')}."

@@ -22,6 +22,7 @@ from witnessmark.cases.bodies import (
     Reopened,
     Restored,
     Retraction,
+    Snapshot,
     Verified,
 )
 from witnessmark.cases.model import Case, Entry, Logged, alters
@@ -30,11 +31,11 @@ from witnessmark.errors import BadCase
 
 NAMES: dict[type, str] = {
     Opened: "the opening", RecordingAdded: "a recording", Analysed: "an analysis", Disabled: "a disabled item",
-    ChosenTest: "a chosen test",
+    ChosenTest: "a chosen test", Snapshot: "a snapshot",
 }  # fmt: skip
 NEEDS: dict[type, type] = {Analysed: RecordingAdded, ChosenTest: Analysed, Outcome: ChosenTest, Restored: Disabled,
                            Verified: RecordingAdded}  # fmt: skip
-"""The kind of entry that one of this kind rests on."""
+"""The kind of entry that one of this kind rests on, first of all where it rests on several kinds."""
 
 
 def fold(entries: Iterable[Entry]) -> Case:
@@ -121,8 +122,9 @@ class _Ledger:
         if isinstance(body, Reopened) == self.is_open:
             raise BadCase(f"{where}: the case is open already" if self.is_open else
                           f"{where}: the case is closed; reopen it first")  # fmt: skip
+        scanned = body.scanned if isinstance(body, Analysed) else ()
         for number in body.rests_on():
-            self._counting(number, where, NEEDS.get(type(body)))
+            self._counting(number, where, Snapshot if number in scanned else NEEDS.get(type(body)))
         if isinstance(body, Decision):
             for number in body.because:
                 self._counting(number, where)

@@ -14,6 +14,7 @@ from witnessmark.cases.bodies import (
     Observation,
     Opened,
     Outcome,
+    ProposedTest,
     Reopened,
     Restored,
     Verified,
@@ -146,6 +147,16 @@ class Case:
         if verified is not None:
             made = tuple(a for a in made if a[1].recording == verified[1].before) or made
         return made[-1] if made else None
+
+    @property
+    def proposed(self) -> tuple[int, ProposedTest] | None:
+        """The first test that the last analysis proposes and that was not done since, with the analysis' entry."""
+        made = self.of(Analysed)
+        if not made:
+            return None
+        number, last = made[-1]
+        done = {test for n, test, _ in self.observed if n > number}
+        return next(((number, t) for t in last.next_tests if t.id not in done), None)
 
     @property
     def closed(self) -> Closed | None:

@@ -79,6 +79,16 @@ def opened(cases: str | None, case_id: str) -> tuple[Cases, Case]:
     return store, store.read(store.resolve(case_id))
 
 
+def open_case(cases: str | None, case_id: str) -> tuple[Cases, Case]:
+    """The same where long work is to follow: refused at once where the case is closed, as the log would refuse it."""
+    from witnessmark.errors import BadCase
+
+    store, case = opened(cases, case_id)
+    if not case.is_open:
+        raise BadCase(f"case {case.id}: the case is closed; reopen it first")
+    return store, case
+
+
 def append(
     cases: str | None,
     case_id: str,

@@ -66,9 +66,11 @@ def _(body: RecordingAdded) -> str:
 def _(body: Analysed) -> str:
     stated = sum(f.confidence >= STATED for f in body.findings)
     first = f"{cause(body.causes[0])} {percent(body.causes[0].probability)}" if body.causes else "no cause named"
-    return f"Recording {body.recording}: {first}; {plural(stated, 'finding')} stated"
+    with_ = f", with {'snapshot' if len(body.scanned) == 1 else 'snapshots'} {listed([str(n) for n in body.scanned])}"
+    return f"Recording {body.recording}{with_ if body.scanned else ''}: {first}; {plural(stated, 'finding')} stated"
 
 
+WORTH_A_LINE = 0.01  # a probability below this changes nothing that is done next
 STATED = 0.5  # confidence from which a finding is stated as found (docs/report.md)
 
 
@@ -80,7 +82,9 @@ def _(body: Photo) -> str:
 @say.register
 def _(body: Snapshot) -> str:
     codes = f"codes {', '.join(body.codes)}" if body.codes else "no codes in it"
-    return f"{body.name}: {codes}{'; ' + body.note if body.note else ''}"
+    stated = sum(f.confidence >= STATED for f in body.findings)
+    found = f"; {plural(stated, 'finding')} stated" if body.findings else ""
+    return f"{body.name}: {codes}{found}{'; ' + body.note if body.note else ''}"
 
 
 @say.register

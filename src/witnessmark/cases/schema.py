@@ -68,7 +68,8 @@ def case_schema() -> Schema:
                         ),
                     }
                 ),
-                description="causes of the analysis that counts, then after each entry that moved them",
+                description="causes by the first analysis of the recording that counts, then after each entry that "
+                "moved them",
             ),
             "to_restore": listing(record({"number": NUMBER, "item": TEXT, "why": TEXT})),
             "tests_open": listing(record({"number": NUMBER, "test": TEXT, "statement": TEXT})),

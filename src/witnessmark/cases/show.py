@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import textwrap
 
-from witnessmark.cases.bodies import ChosenTest, ProposedTest, Work
+from witnessmark.cases.bodies import ChosenTest, FindingLine, ProposedTest, Snapshot, Work
 from witnessmark.cases.model import Case, Logged
-from witnessmark.cases.phrases import cause, marks, out_of_date, say
+from witnessmark.cases.phrases import STATED, WORTH_A_LINE, cause, marks, out_of_date, say
 from witnessmark.cases.weighing import Balance, balances
 from witnessmark.causes.model import Prior
 from witnessmark.report.blocks import WIDTH, block
 from witnessmark.report.words import opening, percent, plural
 
 LABEL = 12
-LINES = 3  # of one entry in the log; case show --json and the report give all of it
+LINES = 5  # of one entry in the log; case show --json and the report give all of it
 CAUSES = 3
 
 
@@ -25,6 +25,7 @@ def standing(case: Case, vin: str) -> str:
     lines += _block("Vehicle", [vehicle] if vehicle else [])
     lines += _block("Complaint", [say(case.opened)])
     lines += _block("Tried", [f"{n}  {say(w)}" for n, w in case.of(Work) if w.earlier])
+    lines += _block("Scan", [f"{n}  {told(s.findings)}" for n, s in case.of(Snapshot) if s.findings])
     lines += _block("Verdict", _verdict(case))
     lines += _block("Test", _test(case))
     lines += _block("Work", [f"{n}  {say(w)}" for n, w in case.of(Work) if not w.earlier])
@@ -49,6 +50,38 @@ def entry(e: Logged) -> str:
     if len(lines) > LINES:
         lines = [*lines[:LINES], "..."]
     return "\n".join([head.rstrip(), *(f"      {line}" for line in lines)])
+
+
+def told(findings: tuple[FindingLine, ...]) -> str:
+    """The findings of a snapshot in one line, those stated first; hints only counted."""
+    stated = [f"{f.id} {opening(f.statement)}" for f in findings if f.confidence >= STATED]
+    hints = len(findings) - len(stated)
+    more = [f"{plural(hints, 'hint')}"] if hints else []
+    return " ".join(stated or ["nothing stated"]) + (f" ({', '.join(more)})" if more else "")
+
+
+def findings(found: tuple[FindingLine, ...]) -> str:
+    """Findings of a snapshot, each with how sure it is, to be read when it is added."""
+    lines = [f"{f.id} {f.statement} (confidence {f.confidence:.2f})" for f in found]
+    return "\n".join(textwrap.fill(t, WIDTH - 8, initial_indent=" " * 6, subsequent_indent=" " * 8,
+                                   break_on_hyphens=False) for t in lines)  # fmt: skip
+
+
+def balance(case: Case) -> str:
+    """The causes after all that counts now, in one line; empty where no recording is analysed."""
+    moved = balances(case)
+    return f"Causes now: {_causes(moved[-1])}" if moved else ""
+
+
+def unproven(case: Case) -> str:
+    """A remark on a case closed without a check that shows the fault gone; empty where there is one."""
+    checked = case.verification
+    if checked is None:
+        what = "is out of date" if case.outdated is not None else "was not made"
+        return f"Remark: a check of the repair {what}, so nothing shows that the fault is gone (case verify)."
+    if checked[1].overall == "repaired":
+        return ""
+    return f"Remark: the check of the repair (entry {checked[0]}) does not prove the fault gone: {checked[1].overall}."
 
 
 def cases(found: tuple[Case, ...]) -> str:
@@ -77,22 +110,23 @@ def _verdict(case: Case) -> list[str]:
     judged = case.verdict
     if judged is None:
         return ["no recording is analysed yet"]
-    number, made = judged
+    made = judged[1]
     first, *later = balances(case)
     moved = f", with your {plural(made.closed_cases, 'closed case')}" if made.closed_cases else ""
-    out = [f"{_causes(first) or 'no cause named'} (recording {made.recording}, entry {number}{moved})"]
+    out = [f"{_causes(first) or 'no cause named'} (recording {made.recording}, entry {first.number}{moved})"]
     return out + [f"after entry {b.number}: {_causes(b)}" for b in later]
 
 
 def _causes(balance: Balance) -> str:
-    return ", ".join(f"{cause(c)} {percent(c.probability)}" for c in balance.causes[:CAUSES])
+    shown = [c for n, c in enumerate(balance.causes[:CAUSES]) if n == 0 or c.probability >= WORTH_A_LINE]
+    return ", ".join(f"{cause(c)} {percent(c.probability)}" for c in shown)
 
 
 def _test(case: Case) -> list[str]:
     out = [line for number, test in case.tests_open for line in (f"{number}  {test.statement}", *_foreseen(test, True))]
-    judged = case.verdict
-    if not out and case.is_open and case.verification is None and judged is not None and judged[1].next_tests:
-        first = judged[1].next_tests[0]
+    proposed = case.proposed
+    if not out and case.is_open and case.verification is None and proposed is not None:
+        first = proposed[1]
         out = [f"proposed: {first.statement} ({first.minutes} min, {first.id})", *_foreseen(first, True)]
     return out
 

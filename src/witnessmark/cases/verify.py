@@ -67,8 +67,8 @@ def checked_repair(
     if same is not None and _sha256(case, same) == before.sha256:
         raise BadCase(f"{path}: the same recording as before the repair; give the one made after it")
     _made_since(case, path, same)
-    earlier_path = _as_it_was(case.id, before_number, before)
-    with _setup_of(store, case, before, setup_path) as (used, name):
+    earlier_path = as_it_was(case.id, before_number, before)
+    with setup_of(store, case, before, setup_path) as (used, name):
         after = recorded(path, used, "after the repair", analyse, name)
         earlier = analyse(earlier_path, used)
     verified, whole = _verified(earlier, after.analysis, before_number, name)
@@ -95,7 +95,7 @@ def _made_since(case: Case, path: str, number: int | None) -> None:
                       f"({case.log[last - 1].entry.kind}); make a recording now and give that")  # fmt: skip
 
 
-def _as_it_was(case_id: str, number: int, added: RecordingAdded) -> str:
+def as_it_was(case_id: str, number: int, added: RecordingAdded) -> str:
     """The path of a recording of the case, which must hold what it held when it was added."""
     if not os.path.exists(added.path):
         raise BadCase(f"{added.path}: recording {number} of case {case_id} is there no more; put it back, or say where "
@@ -107,8 +107,10 @@ def _as_it_was(case_id: str, number: int, added: RecordingAdded) -> str:
 
 
 @contextmanager
-def _setup_of(store: Cases, case: Case, before: RecordingAdded, given: str | None) -> Iterator[tuple[str | None, str]]:
-    """(setup file to use for both recordings, how to name it): the one given, else the one kept with the first."""
+def setup_of(
+    store: Cases, case: Case, before: RecordingAdded, given: str | None = None
+) -> Iterator[tuple[str | None, str]]:
+    """(setup file to use, how to name it): the one given, else the one kept with the recording."""
     if given is not None or before.setup_file is None:
         yield given, given or ""
         return

@@ -69,20 +69,32 @@ def works_before(case: Case, number: int) -> int:
 
 
 def balances(case: Case) -> tuple[Balance, ...]:
-    """The causes of the analysis that counts, then after each entry that moved them."""
+    """The causes by the first analysis of the recording that counts, then after each entry that moved them.
+
+    Among those are further analyses of it: a snapshot was weighed with it, or it was analysed anew.
+    """
     judged = case.verdict
     if judged is None:
         return ()
-    number, made = judged
-    told = seen(case, works_before(case, made.recording))
-    then = [o for n, o in _as_analysed(case, made)]
+    number, counting = judged
+    told = seen(case, works_before(case, counting.recording))
+    made = [(n, a) for n, a in case.of(Analysed) if a.recording == counting.recording and n <= number]
+    ends = [*(n for n, _ in made[1:]), case.last + 1]
+    return tuple(b for (n, a), end in zip(made, ends, strict=True) for b in _after(case, n, a, told, end))
+
+
+def _after(
+    case: Case, number: int, made: Analysed, told: tuple[tuple[int, Observation], ...], end: int
+) -> list[Balance]:
+    """The causes of one analysis, then after each entry before ``end`` that moved them."""
+    then = [o for _, o in _as_analysed(case, number, made)]
     kept = [(n, o) for n, o in told if n in made.weighed]
     out = [Balance(number, _moved(made.causes, [o for _, o in kept], then))]
     for entry, one in told:
-        if entry not in made.weighed:
+        if entry not in made.weighed and entry < end:
             kept.append((entry, one))
             out.append(Balance(entry, _moved(made.causes, [o for _, o in sorted(kept, key=lambda p: p[0])], then)))
-    return tuple(out)
+    return out
 
 
 def judged(case: Case) -> tuple[int, Analysed] | None:
@@ -91,14 +103,15 @@ def judged(case: Case) -> tuple[int, Analysed] | None:
     return None if verdict is None else (verdict[0], replace(verdict[1], causes=moved[-1].causes))
 
 
-def _as_analysed(case: Case, made: Analysed) -> tuple[tuple[int, Observation], ...]:
-    """What the analysis took in, as those entries were then: withdrawn and corrected ones, too."""
+def _as_analysed(case: Case, number: int, made: Analysed) -> tuple[tuple[int, Observation], ...]:
+    """What the analysis of entry ``number`` took in, as those entries were then: withdrawn and corrected ones, too."""
     if not made.weighed:
         return ()
     from witnessmark.cases.fold import fold
 
-    then = fold(e.entry for e in case.log[: made.recording - 1])
-    return tuple((n, o) for n, o in seen(then) if n in made.weighed)
+    then = fold(e.entry for e in case.log[: number - 1])
+    works = works_before(case, made.recording)
+    return tuple((n, o) for n, o in seen(then, works) if n in made.weighed)
 
 
 def _moved(

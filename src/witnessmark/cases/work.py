@@ -8,7 +8,8 @@ import re
 import tomllib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from witnessmark.cases import codec
 from witnessmark.cases.bodies import (
@@ -17,6 +18,7 @@ from witnessmark.cases.bodies import (
     CauseLine,
     ChosenTest,
     FindingLine,
+    Observation,
     Outcome,
     Photo,
     Possible,
@@ -31,12 +33,17 @@ from witnessmark.cases.words import is_code
 from witnessmark.causes.catalogue import load_knowledge
 from witnessmark.causes.engines import EngineFacts
 from witnessmark.causes.listing import plain
+from witnessmark.causes.observations import observation
 from witnessmark.errors import BadCase
 from witnessmark.recording.content import content_hash, content_size
 from witnessmark.report.model import Analysis
 from witnessmark.scan.vin import masked
 
+if TYPE_CHECKING:
+    from witnessmark.scan.model import Engine, ScanSnapshot
+
 JSON, TOML = "application/json", "application/toml"
+FINDINGS_SCHEMA = "witnessmark.scan-findings/1"  # what scan show writes: a snapshot with what it tells
 # First bytes of a picture (published: ISO/IEC 10918-1 JPEG start of image, ISO/IEC 15948 PNG signature, RFC 9649 WebP).
 PICTURES = (
     (re.compile(rb"\xff\xd8\xff"), "image/jpeg"),
@@ -205,17 +212,57 @@ def photo(path: str, note: str) -> tuple[Photo, Attachment]:
     return Photo(os.path.basename(path), file.sha256, media_type, note), file  # type: ignore[arg-type]
 
 
-def snapshot(path: str, note: str) -> tuple[Snapshot, Attachment]:
-    """Codes and live data as a JSON document, its vehicle numbers masked; nothing else in it is looked into."""
+def snapshot(path: str, note: str, engine: Engine | None = None) -> tuple[Snapshot, Attachment]:
+    """Codes and live data, its vehicle numbers masked: with what it tells, where scan reads it.
+
+    A log of the bus or a typed-in file is kept as the snapshot that scan makes of it. Of a JSON document of another
+    form only the trouble codes in it are listed. ``engine``: what it did meanwhile, as the user says.
+    """
+    from witnessmark.scan.logs import SUFFIXES
+    from witnessmark.scan.model import SCHEMA
+    from witnessmark.scan.open import open_snapshot
+    from witnessmark.scan.snapshot_json import snapshot_json
+
+    name = os.path.basename(path)
+    if Path(path).suffix.lower() in (*SUFFIXES, ".toml"):
+        said: ScanSnapshot | None = open_snapshot(path, engine)
+    else:
+        data = _document(path)
+        said = read_back(data, path) if data.get("schema") in (SCHEMA, FINDINGS_SCHEMA) else None
+        if said is not None and engine is not None:
+            said = replace(said, source=replace(said.source, engine=engine))
+    if said is not None:
+        data = snapshot_json(said)
+    file = attachment(json_bytes(without_vins(data)), JSON, path)
+    codes = tuple(dict.fromkeys(_codes(data)))[:MOST_LINES]
+    found = () if said is None else findings_of(said)
+    return Snapshot(name, file.sha256, str(data.get("schema") or ""), codes, note, found), file
+
+
+def _document(path: str) -> dict[str, Any]:
     try:
-        data = json.loads(read_file(path).decode("utf-8"), parse_constant=_no_number)
+        data = json.loads(read_file(path).decode("utf-8-sig"), parse_constant=_no_number)
     except (ValueError, RecursionError) as error:
         raise BadCase(f"{path}: no JSON ({str(error)[:80]}); give a snapshot as scan writes it") from None
     if not isinstance(data, dict):
         raise BadCase(f"{path}: expected a JSON object; give a snapshot as scan writes it")
-    file = attachment(json_bytes(without_vins(data)), JSON, path)
-    codes = tuple(dict.fromkeys(_codes(data)))[:MOST_LINES]
-    return Snapshot(os.path.basename(path), file.sha256, str(data.get("schema") or ""), codes, note), file
+    return data
+
+
+def read_back(data: dict[str, Any], name: str) -> ScanSnapshot:
+    """The snapshot of a JSON document, alone or with what was found in it; BadScan where it is none."""
+    from witnessmark.scan.snapshot_json import snapshot_from
+
+    inner = data.get("snapshot") if data.get("schema") == FINDINGS_SCHEMA else data
+    return snapshot_from(json.dumps(inner), name)
+
+
+def findings_of(said: ScanSnapshot) -> tuple[FindingLine, ...]:
+    """What a snapshot tells, each in a line."""
+    from witnessmark.report.analysis_json import finding_json
+    from witnessmark.scan.judge import judge
+
+    return tuple(finding_line(finding_json(f)) for f in judge(said).found[:MOST_LINES])
 
 
 def _no_number(text: str) -> float:
@@ -240,7 +287,11 @@ def test_chosen(case: Case, test: str | None, statement: str, why: str) -> Chose
     """
     made = case.of(Analysed)
     number, offered = (made[-1][0], made[-1][1].next_tests) if made else (None, ())
-    line = None if test is None and statement else next((t for t in offered if test in (None, t.id)), None)
+    first = case.proposed
+    if test is None and not statement and first is not None:
+        line: ProposedTest | None = first[1]
+    else:
+        line = next((t for t in offered if t.id == test), None)
     if line is not None:
         return ChosenTest(line.id, statement or line.statement, why or line.why, line.outcomes, line.cautions, number)
     row = None if test is None else next((t for t in load_knowledge().test if t.id == test), None)
@@ -250,10 +301,25 @@ def test_chosen(case: Case, test: str | None, statement: str, why: str) -> Chose
         return ChosenTest(row.id, statement or plain(row.statement), why, outcomes, cautions)
     if statement:
         return ChosenTest(test or "own", statement, why)
-    known = ", ".join(t.id for t in offered) or "none: no recording is analysed yet"
-    raise BadCase(f"case {case.id}: {test or 'no test'} is neither among the tests its last analysis proposes "
-                  f"({known}) nor in the catalogue (witnessmark tests); name one or say what to do with "
-                  "--statement")  # fmt: skip
+    if test is None:
+        done = "every test that its last analysis proposes is done" if offered else "its last analysis proposes no test"
+        why = done if made else "no recording is analysed yet, so none is proposed"
+        add = "" if made else "add one with case add recording, or "
+        raise BadCase(f"case {case.id}: {why}; {add}name a test by its id (witnessmark tests), or say what to do "
+                      "with --statement")  # fmt: skip
+    known = ", ".join(t.id for t in offered) or "none"
+    raise BadCase(f"case {case.id}: {test} is neither among the tests its last analysis proposes ({known}) nor in the "
+                  "catalogue (witnessmark tests); name one or say what to do with --statement")  # fmt: skip
+
+
+def observed(body: Observation) -> Observation:
+    """What answers a test by hand, as it is noted; BadObservation with the test's outcomes where it has no such one.
+
+    A test that is not in the catalogue takes any words: it is told and does not weigh.
+    """
+    if any(t.id == body.test.strip() for t in load_knowledge().test):
+        observation(body.test, body.outcome, load_knowledge(), origin=f"--outcome {body.outcome}")
+    return body
 
 
 def outcome(case: Case, chosen: int, result: str, note: str) -> Outcome:

@@ -10,20 +10,19 @@ from __future__ import annotations
 import math
 import os
 import re
-import tomllib
 from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from witnessmark.causes.engines import EngineFacts, EngineKind
 from witnessmark.causes.ids import CAUSES, NONE_FOUND
 from witnessmark.errors import BadKnowledge
 from witnessmark.findings.kinds import FINDING_KINDS, LOCKS
+from witnessmark.knowledge import Mark, load
 
-Mark = Literal["published", "common practice", "memory", "derived", "measured"]
 Share = Annotated[float, Field(ge=0.0, le=1.0)]
 Positive = Annotated[float, Field(gt=0.0)]
 NotNegative = Annotated[float, Field(ge=0.0)]
@@ -32,6 +31,10 @@ Likelihood = Annotated[float, Field(gt=0.0, le=1.0)]
 HOME = Path(__file__).parent / "knowledge"
 FOLDER_VARIABLE = "WITNESSMARK_KNOWLEDGE"
 FILES = ("causes.toml", "likelihood.toml", "tests.toml", "costs.toml", "cautions.toml")
+Measured = Literal[
+    "wheel", "crank line", "supply and starter", "cams", "cylinders", "ignition and fuel", "control unit",
+    "another recording", "else",
+]  # fmt: skip
 
 
 class Row(BaseModel):
@@ -177,11 +180,12 @@ class TestRow(Row):
     ``lacks``: only where the record has no channel of one of these roles yet; ``needs``: only where it has them all.
     ``needs_signal``: not where the crank line is dead from end to end. ``unjudged``: only where too little of the crank
     signal could be judged. ``engine``: only on engines of this kind; ``wording``: other words for some of them.
-    ``running``: not where the engine does not start.
+    ``running``: not where the engine does not start. ``measures``: what it looks at, for lists.
     """
 
     id: str
     statement: str
+    measures: Measured = "else"
     engine: EngineKind | None = None
     wording: list[Wording] = Field(default_factory=list)
     minutes: Annotated[int, Field(ge=1)]
@@ -321,36 +325,6 @@ class Knowledge(BaseModel):
         return self
 
 
-def read_toml(path: Path) -> dict[str, Any]:
-    """A knowledge file; BadKnowledge of one line when it cannot be read."""
-    try:
-        with path.open("rb") as file:
-            return tomllib.load(file)
-    except OSError as error:
-        raise BadKnowledge(f"{path.name}: cannot be read ({error.strerror}); restore the file") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        text = str(error).splitlines()[0]
-        raise BadKnowledge(f"{path.name}: not valid TOML ({text}); correct that line") from None
-
-
-def line_of(error: ValidationError, data: dict[str, Any], origin: dict[str, str]) -> str:
-    """One line for the first thing wrong: file, row, key, what to do."""
-    first = error.errors()[0]
-    where = [str(part) for part in first["loc"]]
-    message = first["msg"].removeprefix("Value error, ")
-    if not where:
-        return f"knowledge: {message}; correct the file"
-    file = origin.get(where[0], "knowledge")
-    if len(where) > 1 and where[1].isdigit():
-        row = data[where[0]][int(where[1])]
-        name = row.get("id", row.get("kind", "")) if isinstance(row, dict) else ""
-        key = ".".join(where[2:])
-        return f"{file}: [[{where[0]}]] number {int(where[1]) + 1} ({name}) {key}: {message}; correct it".replace(
-            " :", ":"
-        )
-    return f"{file}: {'.'.join(where)}: {message}; correct it"
-
-
 def load_knowledge(folder: Path | str | None = None) -> Knowledge:
     """The knowledge of ``folder``, else of the folder named by WITNESSMARK_KNOWLEDGE, else the one delivered.
 
@@ -364,14 +338,4 @@ def load_knowledge(folder: Path | str | None = None) -> Knowledge:
 def _load(folder: Path) -> Knowledge:
     if not folder.is_dir():
         raise BadKnowledge(f"{folder}: no such knowledge folder; give a folder with {', '.join(FILES)}")
-    data: dict[str, Any] = {}
-    origin: dict[str, str] = {}
-    for name in FILES:
-        path = folder / name
-        for key, value in read_toml(path if path.exists() else HOME / name).items():
-            data[key] = value
-            origin[key] = name
-    try:
-        return Knowledge.model_validate(data)
-    except ValidationError as error:
-        raise BadKnowledge(line_of(error, data, origin)) from None
+    return load(Knowledge, *(folder / n if (folder / n).exists() else HOME / n for n in FILES))

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 import textwrap
+from typing import get_args
 
-from witnessmark.causes.catalogue import Knowledge
+from witnessmark.causes.catalogue import Knowledge, Measured, TestRow
 from witnessmark.causes.observations import find_test
 from witnessmark.causes.worth import price_of
 
@@ -14,15 +15,17 @@ NAME = 34
 
 
 def listed(knowledge: Knowledge) -> str:
-    """Every test in a line or two: id, minutes, what it is."""
-    lines = [
-        textwrap.fill(
-            f"{t.id:<{NAME}}{t.minutes:>3} min  {plain(t.statement)}", WIDTH, subsequent_indent=" " * (NAME + 9),
-            break_on_hyphens=False,
-        )
-        for t in knowledge.test
-    ]  # fmt: skip
-    return "\n".join(lines) + "\n"
+    """Every test in a line or two, grouped by what it measures: id, minutes, what it is."""
+    groups = {name: [t for t in knowledge.test if t.measures == name] for name in get_args(Measured)}
+    parts = [f"{name.capitalize()}\n" + "\n".join(_line(t) for t in tests) for name, tests in groups.items() if tests]
+    return "\n\n".join(parts) + "\n"
+
+
+def _line(test: TestRow) -> str:
+    return textwrap.fill(
+        f"  {test.id:<{NAME}}{test.minutes:>3} min  {plain(test.statement)}", WIDTH,
+        subsequent_indent=" " * (NAME + 11), break_on_hyphens=False,
+    )  # fmt: skip
 
 
 def test_page(test: str, knowledge: Knowledge) -> str:

@@ -6,12 +6,12 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Literal, Self, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from witnessmark.causes.catalogue import HOME, Row, known, line_of, read_toml
+from witnessmark.causes.catalogue import HOME, Row, known
 from witnessmark.causes.ids import CAUSES
-from witnessmark.errors import BadKnowledge
 from witnessmark.findings.kinds import FINDING_KINDS
+from witnessmark.knowledge import load
 from witnessmark.recording.setup import Role
 
 FILE = "reach.toml"
@@ -64,11 +64,7 @@ class Reach(BaseModel):
 @lru_cache(maxsize=1)
 def load_reach() -> Reach:
     """The delivered table. Raises BadKnowledge (one line) when the file fails its schema."""
-    data = read_toml(HOME / FILE)
-    try:
-        return Reach.model_validate(data)
-    except ValidationError as error:
-        raise BadKnowledge(line_of(error, data, {"fault": FILE})) from None
+    return load(Reach, HOME / FILE)
 
 
 HEAD = """# What it can and cannot tell

@@ -86,7 +86,7 @@ def _statement(overall: Overall, judged: tuple[Judged, ...]) -> str:
         "nothing-to-compare": "The record before the repair states no fault, so there is nothing to prove gone",
     }[overall]
     parts = [f"{words}: {listed(list(dict.fromkeys(of[v])))}" for v, words in (
-        ("still there", "still there"), ("changed", "changed"), ("new", "new"), ("gone", "gone"),
-        ("not comparable", "not comparable"),
+        ("still there", "Still there"), ("changed", "Changed"), ("new", "New"), ("gone", "Gone"),
+        ("not comparable", "Not comparable"),
     ) if of[v]]  # fmt: skip
-    return f"{head}{'; ' if parts else ''}{'; '.join(parts)}."
+    return "".join(f"{sentence}. " for sentence in (head, *parts)).rstrip()

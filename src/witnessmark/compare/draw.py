@@ -13,6 +13,10 @@ from witnessmark.report.draw_style import FLOATS, INK, REFERENCE, SUSPECT, canva
 from witnessmark.wheel.model import Tooth
 
 HEIGHTS, GAPS = [1.15, 1.5], [0.35]
+ASIDE = 0.2  # slots: before stands this far left of its slot, after as far right, so that neither covers the other
+ROOMY = 40  # slots, with which marks of the usual size do not touch
+NEAR = 0.07  # of the width: labels of slots nearer than this are one label
+TOLD = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,26 +71,40 @@ def slots_picture(pairs: Sequence[SlotPair], told: Sequence[int]) -> str:
 
 
 def _both(axes: Any, slots: FLOATS, pairs: Sequence[SlotPair], name: str, scale: float) -> None:
-    """Before as crosses, after as open circles: told apart without colour."""
+    """Before as crosses, after as open circles beside them: told apart without colour."""
     before, after = (
         np.array([np.nan if (v := getattr(n, name)) is None else v for n in side], dtype=np.float64)
         for side in ([p.before for p in pairs], [p.after for p in pairs])
     )
-    axes.plot(slots, scale * before, ls="", marker="x", ms=4.5, mew=1.0, color=SUSPECT, label="before")
-    axes.plot(slots, scale * after, ls="", marker="o", ms=4.5, mew=0.8, mfc="none", mec=REFERENCE, label="after")
+    size = 4.5 if len(slots) <= ROOMY else 3.4
+    axes.plot(slots - ASIDE, scale * before, ls="", marker="x", ms=size, mew=1.0, color=SUSPECT, label="before")
+    axes.plot(slots + ASIDE, scale * after, ls="", marker="o", ms=size, mew=0.8, mfc="none", mec=REFERENCE,
+              label="after")  # fmt: skip
 
 
 def _frame(axes: list[Any], told: Sequence[int], slots: FLOATS) -> None:
     for row in axes:
         row.set_xlim(0.0, float(slots.max()) + 1.0)
-        for slot in told[:4]:
+        for slot in told[:TOLD]:
             row.axvline(slot, color=INK, lw=0.5, ls=(0, (2, 3)))
-    for slot in told[:4]:
+    for group in _together(told[:TOLD], NEAR * float(slots.max())):
+        words = f"slot{'s' if len(group) > 1 else ''} {', '.join(map(str, group))}"
         axes[0].annotate(
-            f"slot {slot}", (slot, 1.0), (0, 2), xycoords=("data", "axes fraction"), textcoords="offset points",
-            ha="center", va="bottom", fontsize=7.5, color=INK,
+            words, (sum(group) / len(group), 1.0), (0, 2), xycoords=("data", "axes fraction"),
+            textcoords="offset points", ha="center", va="bottom", fontsize=7.5, color=INK,
         )  # fmt: skip
     for row in axes[:-1]:
         quiet(row)
     axes[-1].set_xlabel("slot, 1 = first after the gap")
-    axes[1].legend(loc="upper right", ncol=2, fontsize=7.5)
+    axes[-1].legend(loc="upper right", bbox_to_anchor=(1.0, -0.12), ncol=2, fontsize=7.5)
+
+
+def _together(told: Sequence[int], near: float) -> list[list[int]]:
+    """The slots in groups whose labels would run into each other."""
+    groups: list[list[int]] = []
+    for slot in told:
+        if groups and slot - groups[-1][-1] < near:
+            groups[-1].append(slot)
+        else:
+            groups.append([slot])
+    return groups

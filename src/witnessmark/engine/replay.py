@@ -7,7 +7,6 @@ a range over rule sets and is said to be "consistent with" the record, never mor
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -16,9 +15,9 @@ from typing import Annotated, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field
 
-from witnessmark.errors import BadKnowledge
+from witnessmark.knowledge import load
 from witnessmark.wheel.model import Layout
 
 Array = NDArray[np.float64]
@@ -61,15 +60,7 @@ class _File(BaseModel):
 @lru_cache(maxsize=4)
 def load_rules(path: Path = FILE) -> tuple[Rule, ...]:
     """The rule sets; BadKnowledge (one line) when the file breaks its schema."""
-    try:
-        with path.open("rb") as file:
-            return _File.model_validate(tomllib.load(file)).rule
-    except (OSError, tomllib.TOMLDecodeError) as error:
-        raise BadKnowledge(f"{path}: {error}; correct the file") from None
-    except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join(str(p) for p in first["loc"]) or "the file"
-        raise BadKnowledge(f"{path}: {where}: {first['msg']}; correct this row") from None
+    return load(_File, path).rule
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field
 
-from witnessmark.errors import BadKnowledge
+from witnessmark.knowledge import Mark, load, once
 
 FILE = Path(__file__).parent / "knowledge" / "limits.toml"
 
@@ -24,7 +23,7 @@ class Limit(BaseModel):
     name: Annotated[str, Field(pattern=r"^[a-z_]+(\.[a-z_]+)+$")]
     value: float
     unit: Annotated[str, Field(min_length=1)]
-    mark: Literal["published", "common practice", "memory", "derived", "measured"]
+    mark: Mark
     source: Annotated[str, Field(min_length=3)]
     reason: Annotated[str, Field(min_length=10)]
 
@@ -47,21 +46,8 @@ class Limits:
 
 def load_limits(path: Path = FILE) -> Limits:
     """Read and check a limits file; BadKnowledge (one line) when it breaks its schema or names a limit twice."""
-    try:
-        with path.open("rb") as file:
-            rows = _File.model_validate(tomllib.load(file)).limit
-    except OSError as error:
-        raise BadKnowledge(f"{path}: {error.strerror or error}; check the path") from None
-    except tomllib.TOMLDecodeError as error:
-        raise BadKnowledge(f"{path}: not valid TOML ({error}); correct the file") from None
-    except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join(str(p) for p in first["loc"]) or "the file"
-        raise BadKnowledge(f"{path}: {where}: {first['msg']}; correct this row") from None
-    names = [row.name for row in rows]
-    twice = {n for n in names if names.count(n) > 1}
-    if twice:
-        raise BadKnowledge(f"{path}: limit {sorted(twice)[0]} stands twice; keep one row")
+    rows = load(_File, path).limit
+    once([row.name for row in rows], "limit", path)
     return Limits({row.name: row for row in rows})
 
 

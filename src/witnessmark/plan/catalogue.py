@@ -6,11 +6,11 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from witnessmark.causes.catalogue import Positive, Row, known, line_of, load_knowledge, read_toml
+from witnessmark.causes.catalogue import Positive, Row, known, load_knowledge
 from witnessmark.causes.ids import CAUSES
-from witnessmark.errors import BadKnowledge
+from witnessmark.knowledge import load
 from witnessmark.recording.setup import Role
 
 HOME = Path(__file__).parent / "knowledge"
@@ -119,13 +119,4 @@ class PlanKnowledge(BaseModel):
 @lru_cache(maxsize=1)
 def load_plan_knowledge() -> PlanKnowledge:
     """The delivered knowledge. Raises BadKnowledge (one line naming file and row)."""
-    data: dict[str, Any] = {}
-    origin: dict[str, str] = {}
-    for name in FILES:
-        for key, value in read_toml(HOME / name).items():
-            data[key] = value
-            origin[key] = name
-    try:
-        return PlanKnowledge.model_validate(data)
-    except ValidationError as error:
-        raise BadKnowledge(line_of(error, data, origin)) from None
+    return load(PlanKnowledge, *(HOME / name for name in FILES))

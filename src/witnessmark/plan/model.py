@@ -76,6 +76,7 @@ class Plan:
     rate_hz: of the recorder as a whole, enough for every line; deg_per_sample: crank degrees a sample at ``up_to_rpm``.
     turns: turns needed; turning_s: time of turning they take; attempts: start attempts to spread it over (0: running).
     record_s: length of the record. assumed: what the setup does not say and was taken to be usual.
+    instead: of the tests proposed, the first that does need a recording, where this one needs none.
     """
 
     test: str
@@ -97,6 +98,7 @@ class Plan:
     pictures: tuple[Expected, ...]
     left_out: tuple[str, ...] = ()
     assumed: tuple[str, ...] = ()
+    instead: str = ""
 
 
 Problem = Literal[

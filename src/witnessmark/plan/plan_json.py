@@ -34,6 +34,7 @@ def plan_json(plan: Plan) -> dict[str, Any]:
         "cautions": list(plan.cautions),
         "assumed": list(plan.assumed),
         "pictures": [_expected(p) for p in plan.pictures],
+        "instead": plan.instead or None,
     }
 
 

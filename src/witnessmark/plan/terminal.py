@@ -10,8 +10,14 @@ from witnessmark.report.words import local_once
 
 def head(plan: Plan) -> str:
     """The test in a sentence."""
-    more = "" if plan.lines else " It needs no recording."
-    return f"{plan.statement.rstrip('.')}.{more}"
+    return f"{plan.statement.rstrip('.')}.{'' if plan.lines else f' {_none(plan)}'}"
+
+
+def _none(plan: Plan) -> str:
+    """That there is nothing to record, and which test does ask for it."""
+    if plan.instead:
+        return f"It needs no recording; the next test that does is {plan.instead} (--test {plan.instead})."
+    return "It needs no recording."
 
 
 def amounts_words(plan: Plan) -> tuple[str, ...]:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 SPLIT_ROWS = 18  # a longer narrow table is set in two columns, so that a wheel's 58 teeth fill half a page
 WIDEST_SPLIT = 7  # columns of a table that still fit twice side by side
+WHOLE = ("provenance", "channels", "entries", "used")  # tables of long texts, never set side by side
 BRIEF_ROWS = 12  # a table up to this long stays on one printed page with its caption
 SHOWN_ROWS = 80  # rows of sample ranges on the page; the rest unfolds on request
 MOST_RANGES = 200  # stretches written at one sentence; its finding's list in the appendix is always whole
@@ -64,6 +65,7 @@ class Grid:
     more: list[tuple[bool, tuple[str, ...]]]
     caption: str
     style: str
+    led_to: bool = False  # each row, by the name in its first cell
 
 
 @dataclass(frozen=True)
@@ -208,13 +210,11 @@ def _figure(picture: Picture) -> Figure:
 def _grid(table: Table) -> Grid:
     rows = [(i in table.marked, row) for i, row in enumerate(table.rows)]
     finding = re.fullmatch(r"(before-|after-)?F\d+(-numbers)?", table.id) is not None
-    entry = re.fullmatch(r"E\d+", table.id) is not None
+    entries = table.id == "entries"  # its rows are led to, by the name in their first cell
     shown, more = (rows[:SHOWN_ROWS], rows[SHOWN_ROWS:]) if finding else (rows, [])
-    narrow = (
-        len(table.columns) <= WIDEST_SPLIT and len(shown) > SPLIT_ROWS and table.id not in ("provenance", "channels")
-    )
+    narrow = len(table.columns) <= WIDEST_SPLIT and len(shown) > SPLIT_ROWS and table.id not in WHOLE
     half = -(-len(shown) // 2)
     parts = [shown[:half], shown[half:]] if narrow else [shown]
-    identity = table.id if finding or entry else f"table-{table.id}"
-    style = ("finding" if finding else "entry" if entry else "grid") + (" brief" if len(rows) <= BRIEF_ROWS else "")
-    return Grid(identity, table.columns, parts, more, table.caption, style)
+    identity = table.id if finding else f"table-{table.id}"
+    style = ("finding" if finding else "grid") + (" brief" if len(rows) <= BRIEF_ROWS else "")
+    return Grid(identity, table.columns, parts, more, table.caption, style, entries)

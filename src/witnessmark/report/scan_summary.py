@@ -5,7 +5,7 @@ from __future__ import annotations
 from witnessmark.causes.catalogue import load_knowledge
 from witnessmark.findings.model import Findings
 from witnessmark.report.blocks import block
-from witnessmark.report.words import plural
+from witnessmark.report.words import opening, plural
 from witnessmark.scan.against import Agreement
 from witnessmark.scan.history import joined
 from witnessmark.scan.meanings import meaning
@@ -20,21 +20,35 @@ SIMULATED = "Simulated control units: nothing here was read from a vehicle."
 
 
 def summary(
-    snapshot: ScanSnapshot, findings: Findings, agreements: tuple[Agreement, ...] = (), show_vin: bool = False
+    snapshot: ScanSnapshot,
+    findings: Findings,
+    agreements: tuple[Agreement, ...] = (),
+    show_vin: bool = False,
+    full: bool = True,
 ) -> str:
-    """About 20 to 40 lines on the snapshot, without a line break at the end; vehicle numbers masked unless shown."""
+    """About 20 to 40 lines on the snapshot, without a line break at the end; vehicle numbers masked unless shown.
+
+    full: with every live value, what the codes point at, what could not be told, and cautions by more than their first
+    sentence; what is left out is counted.
+    """
     lines = block("Read", [source_line(snapshot), *([SIMULATED] if snapshot.simulated else [])])
     for unit in snapshot.units:
         lines += block("Unit", unit_lines(unit, show_vin))
     lines += block("Found", [f"{f.id}: {f.statement}" for f in findings.found if f.stated] or ["Nothing stated."])
     lines += block("Hints", [f"{f.id}: {f.statement}" for f in findings.found if not f.stated])
     lines += block("Recorded", [f"{a.verdict.replace('-', ' ').upper()}: {a.statement}" for a in agreements])
-    lines += block("Meaning", _hints(snapshot))
-    lines += block("Values", value_lines(snapshot))
-    lines += block("Not told", [f"{n.question} {n.reason[:1].upper()}{n.reason[1:]}; needed: {n.needs}."
-                                for n in findings.not_assessed[:OPEN_SHOWN]])  # fmt: skip
+    open_ = [f"{n.question} {n.reason[:1].upper()}{n.reason[1:]}; needed: {n.needs}."
+             for n in findings.not_assessed[:OPEN_SHOWN]]  # fmt: skip
+    if full:
+        lines += block("Meaning", _hints(snapshot))
+        lines += block("Values", value_lines(snapshot))
+        lines += block("Not told", open_)
     lines += block("Not used", _notes(snapshot))
-    lines += block("Cautions", cautions(snapshot, findings))
+    lines += block("Cautions", [c if full else opening(c) for c in cautions(snapshot, findings)])
+    if not full:
+        values = plural(sum(1 for u in snapshot.units for s in u.series if s.values), "live value")
+        questions = plural(len(findings.not_assessed), "question")
+        lines += block("More", [f"{values}, what the codes point at and {questions} left open: --full."])
     return "\n".join(lines)
 
 

@@ -17,6 +17,7 @@ _COUNTERS = (
     ("distance-since-erased", "erased.distance_km", "km"),
     ("time-since-erased", "erased.time_min", "minutes of running"),
 )
+_ONE = {"warm-ups": "warm-up", "minutes of running": "minute of running"}
 _LAST_VALUES = ("warm-ups-since-erased", "distance-since-erased", "time-since-erased")
 ABOUT_CRANK = ("crank-circuit", "crank-pattern", "speed-input")  # groups that accuse the crank wheel and its line
 CRANKING_BELOW_RPM = 450.0  # running as the project counts it
@@ -113,7 +114,7 @@ def _erased_in(heard: Heard, unit: ControlUnit) -> Finding | None:
     low = [v < heard.limits[limit] for v, limit, _ in read]
     if not any(low):
         return _permanent_only(heard, unit)
-    said = ", ".join(f"{v:g} {words}" for v, _, words in read)
+    said = ", ".join(f"{v:g} {_ONE.get(words, words) if v == 1.0 else words}" for v, _, words in read)
     agreed = COUNTERS_AGREE if len(low) > 1 else heard.limits["erased.one_counter"]
     confidence = agreed if all(low) else COUNTERS_DIFFER
     but = "" if all(low) else " (the counters do not agree, one of them may never count)"

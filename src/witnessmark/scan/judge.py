@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import lru_cache
 
 from witnessmark.findings.limits import Limits, load_limits
 from witnessmark.findings.measured import numbered
-from witnessmark.findings.model import Findings
+from witnessmark.findings.model import Finding, Findings
 from witnessmark.scan import history, temperatures, values
 from witnessmark.scan.measured import FILE, Family, Heard, Outcome
 from witnessmark.scan.model import ScanSnapshot
@@ -39,3 +40,24 @@ def beside(recorded: Findings, scan: Findings) -> Findings:
     first = len(recorded.found) + 1
     more = tuple(replace(f, id=f"F{n}") for n, f in enumerate(scan.found, start=first))
     return replace(recorded, found=recorded.found + more, not_assessed=recorded.not_assessed + scan.not_assessed)
+
+
+def together(said: Sequence[Findings]) -> tuple[Findings, tuple[int, ...]]:
+    """What several snapshots of one vehicle say, oldest first, and for each finding which of them it is from.
+
+    What a later one says again of the same control unit (and code) stands as the later says it: read again, it is no
+    further evidence. A question stays open where every one of them leaves it open.
+    """
+    kept: list[tuple[int, Finding]] = []
+    for n, one in enumerate(said):
+        again = {_subject(f) for f in one.found}
+        kept = [(k, f) for k, f in kept if _subject(f) not in again] + [(n, f) for f in one.found]
+    kept.sort(key=lambda p: (not p[1].stated, -p[1].confidence))
+    found = tuple(replace(f, id=f"F{k}") for k, (_, f) in enumerate(kept, start=1))
+    asked = dict.fromkeys(q for one in said for q in one.not_assessed)
+    open_ = tuple(q for q in asked if all(q in one.not_assessed for one in said))
+    return Findings(found, open_), tuple(n for n, _ in kept)
+
+
+def _subject(f: Finding) -> tuple[object, ...]:
+    return f.kind, f.evidence.get("control_unit"), f.evidence.get("code")

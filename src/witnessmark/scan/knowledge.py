@@ -1,19 +1,15 @@
-"""Reading the knowledge files of this folder: TOML, checked against a model, each row with its source mark."""
+"""What the rows of this folder's knowledge files have in common."""
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
-from typing import Annotated, Literal, TypeVar
+from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field
 
-from witnessmark.errors import BadKnowledge
+from witnessmark.knowledge import Mark
 
 FOLDER = Path(__file__).parent / "knowledge"
-_File = TypeVar("_File", bound=BaseModel)
-
-Mark = Literal["published", "common practice", "memory", "derived", "measured"]
 
 
 class Row(BaseModel):
@@ -23,18 +19,3 @@ class Row(BaseModel):
 
     mark: Mark
     source: Annotated[str, Field(min_length=10)]
-
-
-def load(path: Path, model: type[_File]) -> _File:
-    """Read and check a knowledge file; :class:`~witnessmark.errors.BadKnowledge` with one line where it is wrong."""
-    try:
-        with path.open("rb") as file:
-            return model.model_validate(tomllib.load(file))
-    except OSError as error:
-        raise BadKnowledge(f"{path}: {error.strerror or error}; check the path") from None
-    except tomllib.TOMLDecodeError as error:
-        raise BadKnowledge(f"{path}: not valid TOML ({error}); correct the file") from None
-    except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join(str(p) for p in first["loc"]) or "the file"
-        raise BadKnowledge(f"{path}: {where}: {first['msg']}; correct this row") from None

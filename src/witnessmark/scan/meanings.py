@@ -11,8 +11,9 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from witnessmark.findings.kinds import FINDING_KINDS
+from witnessmark.knowledge import load
 from witnessmark.scan.codes import normal_code
-from witnessmark.scan.knowledge import FOLDER, Row, load
+from witnessmark.scan.knowledge import FOLDER, Row
 
 FILE = FOLDER / "codes.toml"
 MAKERS_OWN = "the maker's own code; its meaning stands in the maker's documents"
@@ -75,7 +76,7 @@ class Meaning:
 
 @lru_cache(maxsize=4)
 def _table(path: Path) -> tuple[Mapping[str, Code], Mapping[str, Group]]:
-    file = load(path, _File)
+    file = load(_File, path)
     return {c.code: c for c in file.code}, {g.id: g for g in file.group}
 
 

@@ -9,7 +9,8 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-from witnessmark.scan.knowledge import FOLDER, Row, load
+from witnessmark.knowledge import load
+from witnessmark.scan.knowledge import FOLDER, Row
 
 SUPPORT = tuple(range(0x00, 0x100, 0x20))  # 00, 20, 40, ...: which of the next 32 are there
 READINESS, FROZEN_BY, READINESS_NOW = 0x01, 0x02, 0x41
@@ -89,7 +90,7 @@ class _File(BaseModel):
 @lru_cache(maxsize=4)
 def parameters(path: Path = FOLDER / "parameters.toml") -> Mapping[int, Parameter]:
     """The table by number."""
-    return {p.number: p for p in load(path, _File).parameter}
+    return {p.number: p for p in load(_File, path).parameter}
 
 
 @lru_cache(maxsize=1)
