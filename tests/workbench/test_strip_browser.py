@@ -24,7 +24,7 @@ def opened(server, recording, page):
     if not page.locator('link[href*="strip.css"]').count():
         page.add_style_tag(url=f"{server.url}/static/strip.css")
     page.evaluate("""() => { bench.pick({}); bench.set("marks", {a: null, b: null}); bench.set("shown", null);
-        bench.set("heights", null); bench.set("beside", null);
+        bench.set("heights", null); bench.set("beside", null); bench.set("beside_by", null);
         bench.look(bench.views.start_s, bench.views.end_s); }""")
     page.wait_for_selector(FRESH)
     return page.locator(".strip-canvas").bounding_box()
@@ -227,6 +227,26 @@ def test_lines_are_chosen_and_ordered(strip):
     page.wait_for_function("h => bench.strip.lines[0].height > h", arg=before)
     page.wait_for_selector(FRESH)
     assert "Lines: cam sensor, crank sensor, coil 1" in page.evaluate("bench.strip.caption().join(' ')")
+
+
+def test_another_recording_is_laid_over(strip, bench):
+    """The van over itself: by time nothing but broken lines, by angle the degrees of another attempt."""
+    page, _ = strip
+    page.evaluate("bench.look(5.6, 6.0)")
+    page.evaluate("id => bench.set('beside', id)", bench[1])
+    page.wait_for_function("bench.strip.besideTiles?.tile?.lines.size === 6")
+    page.wait_for_function("bench.strip.lines.every(l => l.beside === l.name)")
+    drawing = page.evaluate("bench.strip.svg()")
+    reference = page.evaluate("bench.strip.ink.reference")
+    assert f'stroke="{reference}"' in drawing
+    assert drawing.count(">reference<") == 6
+    # by time from the beginning of motion: the second attempt under the last one's time
+    moved = page.evaluate("(({ own, onto }) => own[0] - onto[0])(bench.strip.besideTiles.tile.warp)")
+    attempts = page.evaluate("bench.analysis.attempts.map(a => a.start_s)")
+    assert moved == pytest.approx(attempts[2] - attempts[1])
+    page.evaluate("bench.set('beside_by', 'angle')")
+    page.wait_for_function("bench.strip.besideTiles?.tile?.warp.words.includes('crank angle')")
+    page.wait_for_function("document.body.textContent.includes('laid over by crank angle')")
 
 
 def test_dark_ground_and_files(strip):
