@@ -152,7 +152,7 @@ def main() -> None:
         try:
             with sync_playwright() as play:
                 browser = play.chromium.launch(executable_path=chromium, args=["--no-sandbox", "--disable-quic"])
-                page = browser.new_page(viewport={"width": 1280, "height": 1000})
+                page = browser.new_page(viewport={"width": 1280, "height": 1000}, bypass_csp=True)
                 page.set_default_timeout(120_000)
                 page.goto(f"{address}/recordings/{recording}")
                 load = os.getloadavg()[0]

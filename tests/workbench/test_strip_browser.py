@@ -273,7 +273,7 @@ def test_dark_ground_and_files(strip):
 def test_a_page_that_looks_on_follows(bench, browser, strip):
     page, _ = strip
     server, recording = bench
-    context = browser.new_context()
+    context = browser.new_context(bypass_csp=True)  # waiting for a condition is done by eval
     try:
         other = context.new_page()
         other.goto(f"{server.url}/recordings/{recording}")
