@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import re
-from pathlib import Path
 
 import numpy as np
 import pytest
 
-import witnessmark.workbench
 from witnessmark.recording.model import ChannelInfo, Recording
 from witnessmark.recording.open import open_recording
 from witnessmark.recording.store_write import StoreWriter
 from witnessmark.workbench.folder import Folder
 from witnessmark.workbench.teeth import load_teeth
 
-STATIC = Path(witnessmark.workbench.__file__).parent / "static"
 FRESH = ".strip-canvas[data-fresh=true]"
 SEES = "() => { const v = bench.strip.view; return [v.from_s, v.to_s]; }"
 
@@ -25,9 +22,9 @@ def opened(server, recording, page):
     page.goto(f"{server.url}/recordings/{recording}")
     page.wait_for_selector("#bench[data-stage=ready]")
     if not page.locator('link[href*="strip.css"]').count():
-        page.add_style_tag(path=STATIC / "strip.css")
+        page.add_style_tag(url=f"{server.url}/static/strip.css")
     page.evaluate("""() => { bench.pick({}); bench.set("marks", {a: null, b: null}); bench.set("shown", null);
-        bench.set("heights", null); bench.set("beside", null);
+        bench.set("heights", null); bench.set("beside", null); bench.set("beside_by", null);
         bench.look(bench.views.start_s, bench.views.end_s); }""")
     page.wait_for_selector(FRESH)
     return page.locator(".strip-canvas").bounding_box()
@@ -98,6 +95,8 @@ def test_two_fingers_keep_what_they_hold(bench, browser):
     context = browser.new_context(viewport={"width": 820, "height": 1100}, has_touch=True)
     try:
         page = context.new_page()
+        said = []
+        page.on("console", lambda m: said.append(m.text))
         box = opened(server, recording, page)
         assert page.evaluate("document.documentElement.scrollWidth") <= 820
         hand = context.new_cdp_session(page)
@@ -126,6 +125,9 @@ def test_two_fingers_keep_what_they_hold(bench, browser):
         touch("touchStart", 400)
         touch("touchEnd")
         page.wait_for_selector(".strip-handle[data-mark=a]:not([hidden])")
+        with page.expect_download():  # with the page's own content policy, which the other tests' pages do not keep
+            page.click("[data-act=svg]")
+        assert [words for words in said if "Content Security Policy" in words] == []
     finally:
         context.close()
 
@@ -227,6 +229,26 @@ def test_lines_are_chosen_and_ordered(strip):
     assert "Lines: cam sensor, crank sensor, coil 1" in page.evaluate("bench.strip.caption().join(' ')")
 
 
+def test_another_recording_is_laid_over(strip, bench):
+    """The van over itself: by time nothing but broken lines, by angle the degrees of another attempt."""
+    page, _ = strip
+    page.evaluate("bench.look(5.6, 6.0)")
+    page.evaluate("id => bench.set('beside', id)", bench[1])
+    page.wait_for_function("bench.strip.besideTiles?.tile?.lines.size === 6")
+    page.wait_for_function("bench.strip.lines.every(l => l.beside === l.name)")
+    drawing = page.evaluate("bench.strip.svg()")
+    reference = page.evaluate("bench.strip.ink.reference")
+    assert f'stroke="{reference}"' in drawing
+    assert drawing.count(">reference<") == 6
+    # by time from the beginning of motion: the second attempt under the last one's time
+    moved = page.evaluate("(({ own, onto }) => own[0] - onto[0])(bench.strip.besideTiles.tile.warp)")
+    attempts = page.evaluate("bench.analysis.attempts.map(a => a.start_s)")
+    assert moved == pytest.approx(attempts[2] - attempts[1])
+    page.evaluate("bench.set('beside_by', 'angle')")
+    page.wait_for_function("bench.strip.besideTiles?.tile?.warp.words.includes('crank angle')")
+    page.wait_for_function("document.body.textContent.includes('laid over by crank angle')")
+
+
 def test_dark_ground_and_files(strip):
     page, _ = strip
     page.evaluate("document.documentElement.dataset.ground = 'dark'")
@@ -251,14 +273,28 @@ def test_dark_ground_and_files(strip):
 def test_a_page_that_looks_on_follows(bench, browser, strip):
     page, _ = strip
     server, recording = bench
-    context = browser.new_context()
+    context = browser.new_context(bypass_csp=True)  # waiting for a condition is done by eval
     try:
         other = context.new_page()
         other.goto(f"{server.url}/recordings/{recording}")
         other.wait_for_selector(FRESH)
         page.evaluate("bench.strip.act('closer')")
         goal = sees(page)
-        other.wait_for_function("([a, b]) => bench.strip.view.from_s === a && bench.strip.view.to_s === b", arg=goal)
+        there = "([a, b]) => bench.strip.view.from_s === a && bench.strip.view.to_s === b"
+        other.wait_for_function(there, arg=goal)
+        # a finding picked in one page brings both to its samples
+        page.evaluate("bench.pick({finding: 'F2'})")
+        goal = sees(page)
+        other.wait_for_function(there, arg=goal)
+        # a page that comes later, or again, takes up what is looked at and moves nobody
+        page.evaluate("bench.look(12.0, 12.5)")
+        other.wait_for_function(there, arg=[12.0, 12.5])
+        other.reload()
+        other.wait_for_function("window.bench?.strip?.view.from_s === 12.0")
+        other.wait_for_selector(FRESH)
+        other.wait_for_timeout(300)
+        assert sees(page) == sees(other) == (12.0, 12.5)
+        assert other.evaluate("bench.picked.finding") == "F2"
     finally:
         context.close()
 

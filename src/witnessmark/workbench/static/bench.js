@@ -7,7 +7,7 @@ export class Bench extends EventTarget {
     live.join(this.topic);
     live.addEventListener("state", ({ detail }) => {
       if (detail.topic !== this.topic) return;
-      for (const key of Object.keys(detail.values)) this.tell(key);
+      for (const key of Object.keys(detail.values)) this.tell(key, true);
     });
   }
   get(key) { return this.live.topics.get(this.topic).values[key] ?? null; }
@@ -18,7 +18,8 @@ export class Bench extends EventTarget {
   // {start_s, end_s} of the strip
   get window() { return this.get("window") ?? { start_s: this.views.start_s, end_s: this.views.end_s }; }
   look(start_s, end_s) { this.set("window", { start_s, end_s }); }
-  tell(key) { this.dispatchEvent(new CustomEvent(key)); }
+  // theirs: whether another page set it, or an earlier one before this page came
+  tell(key, theirs = false) { this.dispatchEvent(new CustomEvent(key, { detail: { theirs } })); }
   on(key, then) { this.addEventListener(key, then); }
 }
 export const url = (id, what) => `/api/recordings/${id}/${what}`;

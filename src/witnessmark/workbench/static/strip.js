@@ -83,15 +83,10 @@ class Strip {
 
   #listen() {
     const { bench } = this;
-    bench.live.addEventListener("state", ({ detail }) => { // before the bench hears of it: which window is another page's
-      if (detail.topic === bench.topic && detail.values?.window) this.theirs = detail.values.window;
-    }, { capture: true });
-    bench.on("window", () => this.takeWindow());
+    bench.on("window", ({ detail }) => this.takeWindow(detail.theirs));
     bench.on("marks", () => this.marks.moved());
-    bench.on("picked", () => {
-      const text = JSON.stringify(bench.picked);
-      if (text !== this.lastPicked) this.jumps.picked(bench.picked);
-      this.lastPicked = text;
+    bench.on("picked", ({ detail }) => {
+      if (!detail.theirs) this.jumps.picked(bench.picked); // another page's strip goes there, and this one follows it
       this.redraw();
     });
     for (const key of ["shown", "heights"]) bench.on(key, () => this.resize());
@@ -179,13 +174,12 @@ class Strip {
     this.bench.look(from_s, to_s);
   }
   /** Take the window that the bench has: another page's, or a view's of this one. */
-  takeWindow() {
+  takeWindow(theirs = false) {
     const { start_s, end_s } = this.bench.window;
     if (start_s === this.view.from_s && end_s === this.view.to_s) return;
-    const theirs = this.bench.get("window") === this.theirs;
     if (theirs && this.own && performance.now() - this.own < OWN_MS) { // a hand is on this strip: it is followed, not they
       clearTimeout(this.later);
-      this.later = setTimeout(() => this.takeWindow(), OWN_MS);
+      this.later = setTimeout(() => this.takeWindow(true), OWN_MS);
       return;
     }
     this.view.set(start_s, end_s);

@@ -6,12 +6,14 @@ import { rangesOf } from "./strip_signs.js";
 
 const AROUND = 1.2; // of a place's length, shown to either side of it
 const LEAST_TURNS = 0.25; // a place shorter than this much of a turn is shown with so much around it
+const MANY_TURNS = 6; // in the window: a tooth that was picked is then too small to be seen
 
 export class Jumps {
   constructor(strip) {
     this.strip = strip;
     this.place = 0; // which range of the picked finding is looked at
     this.mine = null; // a finding picked here: its place is chosen already
+    this.asked = 0; // how often something was picked: answers that come late are let go
   }
   get findings() { return this.strip.bench.analysis.findings.filter((f) => rangesOf(f).length); }
 
@@ -57,26 +59,29 @@ export class Jumps {
 
   /** Something was picked, here or elsewhere: bring its samples into the window. */
   async picked(picked) {
-    const { bench, view } = this.strip;
+    const mine = (this.asked += 1);
     if (picked.finding && picked.finding === this.mine) { this.mine = null; return; }
     this.mine = null;
-    if (picked.time_s !== undefined && picked.time_s !== null) { this.strip.show(picked.time_s, true); return; }
     const finding = picked.finding && this.findings.find((f) => f.id === picked.finding);
-    const turn = picked.turn ?? null;
-    if (finding) {
+    const turn = picked.turn ?? null, time_s = picked.time_s ?? null;
+    if (finding && time_s === null) {
       const at = rangesOf(finding).findIndex((r) => turn !== null && r.turn === turn);
       this.place = Math.max(0, at);
       if (turn === null || at >= 0) { this.look(finding, this.place); return; }
     }
     const deg = this.strip.slotDeg(picked.slot);
-    if (deg === null || turn === null) return;
+    if (deg === null || turn === null) { this.at(time_s); return; }
     await this.strip.try(async () => {
-      const said = await fetched(`${url(bench.id, "when")}?turning_deg=${turn * 360 + deg}`);
-      if (said.t_s === null) return;
-      const wide = this.strip.turnSpan();
-      if (view.span > 3 * wide) view.set(said.t_s - wide / 2, said.t_s + wide / 2);
-      this.strip.show(said.t_s, true);
+      const said = await fetched(`${url(this.strip.bench.id, "when")}?turning_deg=${turn * 360 + deg}`);
+      if (mine === this.asked) this.at(said.t_s ?? time_s);
     });
+  }
+  /** A moment in the middle of the window, which shows a turn where it showed many. */
+  at(t) {
+    if (t === null) return;
+    const { view } = this.strip, wide = this.strip.turnSpan();
+    if (view.span > MANY_TURNS * wide) view.set(t - wide / 2, t + wide / 2);
+    this.strip.show(t, true);
   }
 
   /** Pick the tooth nearest to mark a (or the middle of the window), for every view. */
