@@ -109,12 +109,12 @@ def served(folder, cases, *more, port=None, environment=None):
 def van_folder(bakery, tmp_path_factory):
     """(data folder, recording id) with the bakery's van imported and analysed. Copy it to write into it."""
     from witnessmark.workbench.folder import Folder
-    from witnessmark.workbench.work import make
+    from witnessmark.workbench.work import make, write_report
 
     folder = Folder(tmp_path_factory.mktemp("bench"))
     card = folder.begin("bakery-van.npz")
     shutil.copy(bakery.recording, folder.original(card))
-    make(folder, card.id)
+    write_report(folder, card.id, make(folder, card.id))
     folder.keep(folder.card(card.id), stage="ready", share=1.0)
     return folder.root, card.id
 

@@ -6,6 +6,7 @@ import re
 import signal
 import socket
 import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -153,18 +154,19 @@ def test_too_little_memory_is_said(cranking, tmp_path):
     card = folder.begin("cranking.npz")
     folder.original(card).write_bytes(cranking.read_bytes())
     task = json.dumps({"root": str(tmp_path), "id": card.id})
-    import sys
-
     # 1 GB asked for within the analysis, 600 MB allowed
     hungry = (
         "import numpy as np, witnessmark.workbench.work as w\n"
         "w.imported = lambda *a: np.zeros(10**9, np.uint8).fill(1)\n"
         "w.main()"
     )
-    done = subprocess.run([sys.executable, "-c", hungry], input=task, capture_output=True, text=True, check=False,
-                          env={**os.environ, "WITNESSMARK_WORK_MB": "600"})  # fmt: skip
-    assert done.returncode == 2, done
-    said = json.loads(done.stdout.splitlines()[-1])
+    work = subprocess.Popen([sys.executable, "-c", hungry], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+                            env={**os.environ, "WITNESSMARK_WORK_MB": "600"})  # fmt: skip
+    with work:
+        work.stdin.write(f"{task}\n")
+        work.stdin.flush()
+        said = json.loads(work.stdout.readlines()[-1])
+        assert work.wait() == 2
     assert said["stage"] == "failed"
     assert said["said"].startswith("the memory of 0.6 GB is not enough")
 

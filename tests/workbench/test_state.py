@@ -2,14 +2,17 @@
 
 import asyncio
 import json
+import shutil
 import signal
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import pytest
 
 from witnessmark import output
 from witnessmark.errors import BadWorkbench
 from witnessmark.workbench import hub
+from witnessmark.workbench.folder import Folder
 from witnessmark.workbench.hub import Refused, Shelf, Topic
 
 from .conftest import free_port, served
@@ -160,14 +163,16 @@ def test_refused_edit_is_shown_and_nothing_typed_is_lost(bench, browser):
         page.context.close()
 
 
-def test_page_goes_on_when_its_server_is_killed_and_started_again(van_folder, tmp_path, browser):
-    import shutil
-
-    root, recording = tmp_path / "bench", van_folder[1]
+def test_pages_go_on_when_their_server_is_killed_and_started_again(van_folder, tmp_path, browser):
+    root, recording, other, port = tmp_path / "bench", van_folder[1], "zzzzzzzz", free_port()
     shutil.copytree(van_folder[0], root)
-    port = free_port()
+    shutil.copytree(root / "recordings" / recording, root / "recordings" / other)
+    folder = Folder(root)
+    folder.keep(replace(folder.card(other), id=other), stage="stopped", said="stopped")
+    context = browser.new_context(bypass_csp=True)
     with served(root, tmp_path / "cases.db", port=port) as server:
-        page = opened(browser.new_context(bypass_csp=True), server, recording)
+        page, waits = opened(context, server, recording), context.new_page()
+        waits.goto(f"{server.url}/recordings/{other}")
         bench_js(page, "b.live.set(b.topic, 'draft:hookup', 'typed before', true)")
         page.wait_for_function("window.bench.live.settled")
         bench_js(page, "b.live.addEventListener('lost', () => { window.lost = true; })")
@@ -175,11 +180,13 @@ def test_page_goes_on_when_its_server_is_killed_and_started_again(van_folder, tm
         page.wait_for_function("window.lost")
     bench_js(page, "b.live.set(b.topic, 'draft:hookup', 'typed while it was gone', true)")
     bench_js(page, "b.look(2, 3)")
+    folder.keep(folder.card(other), stage="ready", said="")  # while its page has no link
     with served(root, tmp_path / "cases.db", port=port) as server:
         page.wait_for_function("window.bench.live.settled")
-        two = opened(page.context, server, recording)
+        two = opened(context, server, recording)
         two.wait_for_function("window.bench.get('draft:hookup') === 'typed while it was gone'")
         two.wait_for_function("window.bench.window.start_s === 2")
+        waits.wait_for_selector("#bench[data-stage=ready]")  # joining told it
         status = page.evaluate("import('/static/ask.js').then(({ask}) => ask('POST', location.pathname.replace("
                                "'recordings', 'api/recordings') + '/stop'))")  # fmt: skip
         assert status == {}, "its token is good at the new server"
@@ -187,25 +194,6 @@ def test_page_goes_on_when_its_server_is_killed_and_started_again(van_folder, tm
         page.wait_for_function("window.bench.live.settled")
         server.process.send_signal(signal.SIGTERM)  # at once: the window is not written yet
         server.process.wait(20)
-    page.context.close()
+    context.close()
     kept = json.loads((root / "state" / f"recording-{recording}.json").read_text())
     assert kept["values"]["window"] == {"start_s": 4, "end_s": 5}
-
-
-def test_page_that_waits_hears_of_the_end_it_missed(van_folder, tmp_path, browser):
-    """The recording is ready while the page has no link: joining tells."""
-    import shutil
-
-    from witnessmark.workbench.folder import Folder
-
-    root, recording = tmp_path / "bench", van_folder[1]
-    shutil.copytree(van_folder[0], root)
-    folder, port = Folder(root), free_port()
-    folder.keep(folder.card(recording), stage="stopped", said="stopped")
-    with served(root, tmp_path / "cases.db", port=port) as server:
-        page = browser.new_context(bypass_csp=True).new_page()
-        page.goto(f"{server.url}/recordings/{recording}")
-        folder.keep(folder.card(recording), stage="ready", said="")
-    with served(root, tmp_path / "cases.db", port=port):
-        page.wait_for_selector("#bench[data-stage=ready]")
-    page.context.close()
