@@ -32,7 +32,7 @@ def test_tooth_picked_on_the_wheel_shows_everywhere(van):
     place = van.evaluate("""async () => {
       const { placeOf, SIZE } = await import('/static/wheel_draw.js');
       const svg = document.querySelector('#wheel .picture svg');
-      svg.scrollIntoView();
+      svg.scrollIntoView({ block: "center", behavior: "instant" });
       const box = svg.getBoundingClientRect(), [x, y] = placeOf(132, 0.92);
       return { x: box.left + (x * box.width) / SIZE, y: box.top + (y * box.width) / SIZE };
     }""")
@@ -103,7 +103,7 @@ def test_a_click_on_the_map_picks_the_place_under_it(van):
     box = van.evaluate("""async () => {
       const { placesOf } = await import('/static/turnmap_draw.js');
       const c = document.querySelector('#turnmap canvas');
-      c.scrollIntoView();
+      c.scrollIntoView({ block: "center", behavior: "instant" });
       const b = c.getBoundingClientRect(), at = placesOf(bench.views.turn_map, b.width);
       return { x: b.left + at.middle(30), y: b.top + at.y(40) };
     }""")
