@@ -265,10 +265,26 @@ def _cycle(
     peak = float(np.median(p[np.abs(x - x[top]) < 1.0])) - low
     if fit is None or kind != "motored":
         return PressureCycle(float(t[top]), peak, rpm, kind), None, np.nan, np.nan
-    opens = valve_events.exhaust_opens(x - fit.tdc_deg, p, t, fit, size, bar) if cycle_deg > 360.0 else np.nan
-    closes = valve_events.intake_closes(x - fit.tdc_deg, p, t, fit, size, bar) if cycle_deg > 360.0 else np.nan
+    opens, closes = np.nan, np.nan
+    if cycle_deg > 360.0:
+        fit, opens = _opening(x, p, t, fit, size, about, bar)
+        closes = valve_events.intake_closes(x - fit.tdc_deg, p, t, fit, size, bar)
     made = PressureCycle(float(t[top]), peak, rpm, kind, fit.tdc_deg - about, fit.peak_deg - about, fit.symmetry)
     return made, fit, opens, closes
+
+
+def _opening(
+    x: Array, p: Array, t: Array, fit: FlankFit, size: CylinderGeometry, about: float, bar: float | None
+) -> tuple[FlankFit, float]:  # fmt: skip
+    """(fit, where the exhaust opens); over shorter flanks where it opens within the usual ones."""
+    opens = valve_events.exhaust_opens(x - fit.tdc_deg, p, t, fit, size, bar)
+    if not opens <= valve_events.FREE_UNTIL:
+        return fit, opens
+    short = pressure_fit.fit(x, p, t, size, about, bar, valve_events.EARLY_HALF_DEG)
+    if short is None or _kind(short) != "motored":
+        return fit, np.nan
+    opens = valve_events.exhaust_opens(x - short.tdc_deg, p, t, short, size, bar, valve_events.EARLY_FROM)
+    return short, opens if opens > valve_events.EARLY_FROM else np.nan
 
 
 def _gain(x: Array, over: Array) -> float:

@@ -17,10 +17,12 @@ from witnessmark.engine.pressure_model import ValveEvent
 Array = NDArray[np.float64]
 
 CELL_DEG = 2.0
-OPENS_BETWEEN = (85.0, 200.0)  # after firing TDC (common practice: 30 to 60 before bottom dead centre)
+OPENS_UNTIL = 200.0  # after firing TDC (common practice: 30 to 60 before bottom dead centre)
 CLOSES_BETWEEN = (-165.0, -85.0)
 PLATEAU_DEG = (-205.0, -170.0)
-FREE_UNTIL = 100.0  # no exhaust valve opens before
+FREE_UNTIL = 100.0  # no exhaust valve of an engine in time opens before
+# One that does spoils the fit of the flanks: it is fitted again over less of them, and looked for from here on.
+EARLY_HALF_DEG, EARLY_FROM = 72.0, 74.0
 RATES_DEG = (1.5, 3.0, 6.0, 12.0, 24.0)  # tried: time constants of evening out, in degrees
 SURE = 5.0  # standard deviations by which the pressure leaves the law
 LEAST_JUMP = 2.0  # the same between law and exhaust where it opens: where they are equal nothing marks the opening
@@ -43,24 +45,26 @@ def _cells(x: Array, value: Array, lo: float, hi: float) -> tuple[Array, Array, 
 
 
 def exhaust_opens(
-    x: Array, p: Array, t: Array, fit: FlankFit, size: CylinderGeometry, bar_per_unit: float | None
-) -> float:
+    x: Array, p: Array, t: Array, fit: FlankFit, size: CylinderGeometry, bar_per_unit: float | None,
+    free_until: float = FREE_UNTIL,
+) -> float:  # fmt: skip
     """Angle after the centre of the flanks at which the expansion leaves its law for the exhaust's pressure.
 
     Least squares over the place and the rate at which the two even out; NaN where the law alone does as well.
+    ``free_until`` means there or before.
     """
-    after = (x >= OPENS_BETWEEN[1]) & (x < OPENS_BETWEEN[1] + 30.0)
+    after = (x >= OPENS_UNTIL) & (x < OPENS_UNTIL + 30.0)
     if after.sum() < 5:
         return float("nan")
     law = law_of(x, t, fit, size, bar_per_unit)
-    at, seen, count = _cells(x, p - fit.zero, *OPENS_BETWEEN)
-    _, level, _ = _cells(x, law, *OPENS_BETWEEN)
+    at, seen, count = _cells(x, p - fit.zero, free_until - 15.0, OPENS_UNTIL)
+    _, level, _ = _cells(x, law, free_until - 15.0, OPENS_UNTIL)
     if len(at) < 40:
         return float("nan")
     exhaust = float(np.mean(p[after])) - fit.zero
-    level = level + np.mean((seen - level)[at < FREE_UNTIL])  # the law's own slip at the end of the fitted flank
+    level = level + np.mean((seen - level)[at < free_until])  # the law's own slip at the end of the fitted flank
     weight = 1.0 / (fit.noise**2 / count + (LEAST_SHARE * fit.top) ** 2)
-    place, rate = (g.ravel() for g in np.meshgrid(np.arange(FREE_UNTIL, 185.0), RATES_DEG, indexing="ij"))
+    place, rate = (g.ravel() for g in np.meshgrid(np.arange(free_until, 185.0), RATES_DEG, indexing="ij"))
     gone = np.maximum(at[None, :] - place[:, None], 0.0) / rate[:, None]
     begin = np.interp(place, at, level)[:, None]
     model = np.where(gone > 0.0, exhaust + (begin - exhaust) * np.exp(-gone), level[None, :])
