@@ -28,7 +28,9 @@ SURE = 5.0  # standard deviations by which the pressure leaves the law
 LEAST_JUMP = 2.0  # the same between law and exhaust where it opens: where they are equal nothing marks the opening
 LEAST_SHARE = 0.004  # of the height: the law is not better than that
 MOST_DOUBT_DEG = 8.0
+ZERO_SHARE = 0.001  # of the height: how far the fitted zero is off beside noise (simulated, recorders of 8 to 16 bits)
 LEAST_SEEN = 0.5  # share of the cycles
+NOT_SEEN = (float("nan"), float("nan"))
 
 
 def _cells(x: Array, value: Array, lo: float, hi: float) -> tuple[Array, Array, Array]:
@@ -79,28 +81,35 @@ def exhaust_opens(
 
 def intake_closes(
     x: Array, p: Array, t: Array, fit: FlankFit, size: CylinderGeometry, bar_per_unit: float | None
-) -> float:
-    """Angle at which the compression's law, followed back, meets the pressure about bottom dead centre; NaN if open."""
+) -> tuple[float, float]:
+    """(angle at which the compression's law, followed back, meets the pressure about bottom dead centre, its doubt).
+
+    NaN both if open. The flatter the law is there, the larger is the doubt.
+    """
     plateau = (x >= PLATEAU_DEG[0]) & (x < PLATEAU_DEG[1])
     span = (x >= CLOSES_BETWEEN[0]) & (x <= CLOSES_BETWEEN[1])
     if plateau.sum() < 10 or span.sum() < 20:
-        return float("nan")
+        return NOT_SEEN
     level = float(np.mean(p[plateau])) - fit.zero
     law = law_of(x, t, fit, size, bar_per_unit)[span]
     over = np.flatnonzero(law > level)
     if len(over) == 0 or over[0] == 0:
-        return float("nan")
+        return NOT_SEEN
     i = int(over[0])
     at = x[span]
     slope = (law[min(i + 20, len(law) - 1)] - law[max(i - 20, 0)]) / (
         at[min(i + 20, len(law) - 1)] - at[max(i - 20, 0)]
     )
-    doubt = np.hypot(fit.zero_sd, max(fit.noise / np.sqrt(plateau.sum()), 0.01 * level)) / max(slope, 1e-12)
-    return float(at[i]) if doubt < MOST_DOUBT_DEG else float("nan")
+    zero = np.hypot(fit.zero_sd, ZERO_SHARE * fit.top)
+    doubt = float(np.hypot(zero, max(fit.noise / np.sqrt(plateau.sum()), 0.01 * level)) / max(slope, 1e-12))
+    return (float(at[i]), doubt) if doubt < MOST_DOUBT_DEG else NOT_SEEN
 
 
-def over_cycles(deg: Array, loss_deg: float) -> ValveEvent | None:
-    """Mean and spread over the cycles, after TDC; None where too few show it or they do not agree."""
+def over_cycles(deg: Array, loss_deg: float, doubt_deg: Array | None = None) -> ValveEvent | None:
+    """Middle and spread (or each one's own doubt) over the cycles, after TDC.
+
+    None where too few show it or they do not agree.
+    """
     seen = deg[np.isfinite(deg)]
     if len(seen) == 0 or len(seen) < LEAST_SEEN * len(deg):
         return None
@@ -108,5 +117,6 @@ def over_cycles(deg: Array, loss_deg: float) -> ValveEvent | None:
     spread = float(1.4826 * np.median(np.abs(seen - middle)))
     if spread > MOST_DOUBT_DEG:
         return None
+    own = 0.0 if doubt_deg is None else float(np.nanmedian(doubt_deg))
     # seen to a cell at best
-    return ValveEvent(middle - loss_deg, max(spread, 0.5 * CELL_DEG), len(seen))
+    return ValveEvent(middle - loss_deg, max(spread, own, 0.5 * CELL_DEG), len(seen))

@@ -175,9 +175,10 @@ def _one(m: Measured, t: Timing, earlier: Outcome) -> Outcome:
     far = max(t.ratio(x, sure) for x in t.told)
     if beyond(far) <= 0.05:
         most = max(abs(x.late_deg) for x in t.told)
+        alone = "" if len(t.told) == 2 else f"; only the {t.told[0].shaft}'s event is compared"
         return Outcome(bounds=(
             f"The valves of {_name(p)} work within {most:.0f} degrees of the setup's timing by its pressure "
-            f"({_seen(m, p)}; {t.tolerance_deg:.0f} degrees are allowed).",
+            f"({_seen(m, p)}; {t.tolerance_deg:.0f} degrees are allowed{alone}).",
         ))  # fmt: skip
     if len(t.told) == 2 and far >= 1.0 and not _alike(t.told) and all(t.ratio(x, sure) >= 0.8 for x in t.told):
         return Outcome(not_assessed=(NotAssessed(
