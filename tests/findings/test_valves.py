@@ -39,8 +39,10 @@ def seen(
     )  # fmt: skip
     scene = Scene(lines=(line_of("p1", "cylinder-pressure"),), setup=Setup(engine=Engine(cylinders=4, **said, **more)))
     m = scene.made()
-    rows = (
-        (CylinderResult(1, 0.0, rel, 0.02, cycles=8, sources=(("crank speed", rel, 0.02),)),) if rel is not None else ()
+    each = (1, 2, 3, 4) if rel is not None else ()
+    by_speed = (("crank speed", 1.0, 0.02),)
+    rows = tuple(
+        CylinderResult(c, 180.0 * (c - 1), rel if c == 1 else 1.0, 0.02, cycles=8, sources=by_speed) for c in each
     )
     return results(replace(m, engine=replace(m.engine, pressures=(p,), cylinder_results=rows)))
 
