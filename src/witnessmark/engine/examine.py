@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.engine import cylinder_pressure, cylinder_work, gas_tdc, pressure_phase, pulses
+from witnessmark.engine import current_ripple, cylinder_pressure, cylinder_work, gas_tdc, pressure_phase, pulses
 from witnessmark.engine import cylinders as cylinder_count
 from witnessmark.engine.attempts import Surroundings, find_attempts, is_start, starter_on, timeline_of
 from witnessmark.engine.cam_motion import joined, motion_of
@@ -99,7 +99,10 @@ def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recor
         alignment = best_alignment(unrolled, [("pulses", pipes.tracks())])
     pressures = tuple(cylinder_pressure.settle(r, alignment, setup, facts.cycle_deg) for r in raw)
     patterns = [joined(learn(track, unrolled, alignment, facts.cycle_deg), facts.cycle_deg) for track in cam_tracks]
-    count = cylinder_count.find(facts, wheel, alignment, [*coil_tracks, *injector_tracks])
+    count = cylinder_count.find(
+        facts, wheel, alignment, [*coil_tracks, *injector_tracks],
+        lambda: current_ripple.ripples(signals, recording, wheel.angle, starter, cylinder_count.RUNNING_RPM),
+    )  # fmt: skip
     by_pressure = pressure_phase.of(pressures, facts)
     phase = find_phase(
         facts, wheel, setup, unrolled, alignment, patterns, coil_tracks, by_pressure, injector_tracks, count, pipes
