@@ -27,10 +27,10 @@ QUICK_PER_KIND = 2
 QUICK_HEALTHY = 20
 # Kinds of one cause share its number, so that no cause weighs many times another.
 FEWER = {
-    "cam-jumped": 8, "chain-stretched": 6, "phaser-stuck": 8, "phaser-hunting": 6, "coil-command-absent": 8,
-    "coil-current-poor": 6, "unit-silent": 4, "unit-resets": 6, "spark-shifted": 6, "brown-out": 6, "supply-drop": 6,
-    "ground-lift": 6, "sensor-dies": 6, "line-breaks": 6, "probe-ac": 4, "probe-thinned": 4, "probe-blocks-lost": 4,
-    "probe-ratio": 4,
+    "cam-jumped": 8, "valves-jumped": 6, "valve-leaks": 4, "chain-stretched": 6, "phaser-stuck": 8, "phaser-hunting": 6,
+    "coil-command-absent": 8, "coil-current-poor": 6, "unit-silent": 4, "unit-resets": 6, "spark-shifted": 6,
+    "brown-out": 6, "supply-drop": 6, "ground-lift": 6, "sensor-dies": 6, "line-breaks": 6, "probe-ac": 4,
+    "probe-thinned": 4, "probe-blocks-lost": 4, "probe-ratio": 4,
 }  # fmt: skip
 
 

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from accuracy import valves
 from accuracy.draw import Draft
 from accuracy.hooks import base, cams, edges, ends, fault, hook, lasts, outputs, sweep
 
@@ -22,6 +23,7 @@ SPANS: dict[str, tuple[float, float, str, bool]] = {
     "wheel-loose": (20.0, 8.0, "degrees, swing with torque", True),
     "sensor-delay": (600.0, 150.0, "microseconds", True),
     "cam-jumped": (3.0, 1.0, "teeth of an 18 to 24 tooth sprocket", False),
+    "valves-jumped": valves.SPAN, "valve-leaks": valves.LEAK_SPAN,
     "chain-stretched": (16.0, 8.0, "degrees late", True),
     "phaser-stuck": (30.0, 9.0, "degrees off its park", True),
     "phaser-hunting": (14.0, 5.0, "degrees (amplitude)", True),
@@ -376,9 +378,11 @@ def _probe(what: str, sensor: str, records: tuple[str, ...]) -> Maker:
 
 MAKERS: dict[str, Maker] = {
     "wheel-moved": _wheel_moved, "wheel-loose": _wheel_loose, "sensor-delay": _sensor_delay,
-    "cam-jumped": _cam_jumped, "chain-stretched": _chain_stretched, "phaser-stuck": _phaser_stuck,
-    "phaser-hunting": _phaser_hunting, "cam-target": _cam_target, "cam-dead": _cam_dead, "cam-lost": _cam_lost,
-    "compression-low": _compression_low, "misfire": _misfire, "coil-command-absent": _coil_absent,
+    "cam-jumped": _cam_jumped, "valves-jumped": valves.jumped, "chain-stretched": _chain_stretched,
+    "phaser-stuck": _phaser_stuck, "phaser-hunting": _phaser_hunting, "cam-target": _cam_target,
+    "cam-dead": _cam_dead, "cam-lost": _cam_lost,
+    "compression-low": _compression_low, "valve-leaks": valves.leaks, "misfire": _misfire,
+    "coil-command-absent": _coil_absent,
     "coil-current-poor": _coil_poor, "injector-command-absent": _injector_absent, "fuel-starved": _fuel_starved,
     "lockout": _lockout, "unit-silent": _unit_silent, "unit-resets": _unit_resets, "spark-shifted": _spark_shifted,
     "brown-out": _brown_out, "supply-drop": _supply_drop, "ground-lift": _ground_lift, "sensor-dies": _sensor_dies,
@@ -390,6 +394,6 @@ MAKERS: dict[str, Maker] = {
 
 # told only against what the setup says of cams and TDC
 NEEDS_SETUP = frozenset({
-    "wheel-moved", "sensor-delay", "cam-jumped", "chain-stretched", "phaser-stuck", "cam-target", "spark-shifted",
-    "cam-dead", "cam-lost", "supply-drop", "ground-lift", "sensor-dies", "line-breaks",
+    "wheel-moved", "sensor-delay", "cam-jumped", "valves-jumped", "chain-stretched", "phaser-stuck", "cam-target",
+    "spark-shifted", "cam-dead", "cam-lost", "supply-drop", "ground-lift", "sensor-dies", "line-breaks",
 })  # fmt: skip

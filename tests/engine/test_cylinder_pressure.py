@@ -10,6 +10,7 @@ from witnessmark.engine.cylinder_pressure import (
     LOSS_DEG,
     LOSS_SD_DEG,
     _kind,
+    _opening,
     between,
 )
 from witnessmark.engine.geometry import CylinderGeometry
@@ -182,6 +183,21 @@ def test_exhaust_opening_where_the_expansion_leaves_its_law(opens: float) -> Non
     fit = pressure_fit.fit(deg, bar, deg / 1200.0, ENGINE, 1.0, 1.0)
     assert fit is not None
     assert exhaust_opens(deg - fit.tdc_deg, bar, deg / 1200.0, fit, ENGINE, 1.0) == pytest.approx(opens, abs=2.5)
+
+
+@pytest.mark.parametrize("opens", [80.0, 88.0, 95.0])
+def test_an_exhaust_that_opens_within_the_usual_flanks_is_found_over_shorter_ones(opens: float) -> None:
+    """As two and three teeth of a sprocket early; the law and its end are written down here, not simulated."""
+    deg = np.arange(-180.0, 240.0, 0.3)
+    law = (volume_cc(-130.0) / volume_cc(deg)) ** 1.28
+    at = (volume_cc(-130.0) / volume_cc(opens)) ** 1.28
+    bar = np.where(deg < opens, law, 1.0 + (at - 1.0) * np.exp(-(deg - opens) / 3.0))
+    bar = np.where(deg < -130.0, 1.0, bar) + 0.004 * np.random.default_rng(5).standard_normal(len(deg))
+    fit = pressure_fit.fit(deg, bar, deg / 1200.0, ENGINE, 1.0, 1.0)
+    assert fit is not None
+    _, got, sound = _opening(deg, bar, deg / 1200.0, fit, ENGINE, 1.0, 1.0)
+    assert sound
+    assert got == pytest.approx(opens, abs=4.0)
 
 
 def test_an_exhaust_at_the_expansions_own_pressure_marks_nothing() -> None:

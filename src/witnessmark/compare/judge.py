@@ -9,6 +9,8 @@ from witnessmark.compare import chances as chance
 from witnessmark.compare.chances import Chances
 from witnessmark.compare.measure import same_wheel
 from witnessmark.compare.model import Judged, Verdict
+from witnessmark.findings import valves
+from witnessmark.findings.limits import default_limits
 from witnessmark.findings.model import Finding
 from witnessmark.findings.statistics import upper_rate_of_none
 from witnessmark.report.model import Analysis
@@ -277,8 +279,21 @@ def _by_runout(finding: Finding, after: Analysis) -> Judged:
     return Judged("not comparable", finding, None, f"{words}: too coarse to tell", value_after=w.runout_deg)
 
 
+def _by_valves(finding: Finding, after: Analysis) -> Judged:
+    """A cam out of time by valve events against the setup's timing."""
+    times = valves.judged(after.engine, after.setup, default_limits())
+    here = next((t for t in times if finding.cylinder in (None, t.pressure.cylinder)), None)
+    if here is None:
+        return Judged("not comparable", finding, None, "the valves' events are not compared with the setup after")
+    late = max((x.late_deg for x in here.told), key=abs)
+    then = "" if finding.value is None else f"{finding.value:+.0f} degrees before, "
+    return Judged("gone", finding, None, f"{then}{late:+.0f} at most after", value_after=late)
+
+
 def _by_cam(finding: Finding, after: Analysis) -> Judged:
-    """A cam out of time by its offset against the described edges."""
+    """A cam out of time by its offset against the described edges, or by its valves in a cylinder's pressure."""
+    if finding.evidence.get("by_pressure"):
+        return _by_valves(finding, after)
     cam = next((c for c in after.engine.cams if c.channel == finding.channel), None)
     if cam is None and len(after.engine.cams) == 1:
         cam = after.engine.cams[0]

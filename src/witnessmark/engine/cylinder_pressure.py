@@ -50,6 +50,7 @@ MOST_GAIN, FIRED_PEAK = 1.25, 0.9
 LEAST_HEIGHT = 12.0  # the peak over the noise of a sample
 TWICE = 0.5  # a second peak one turn on, of this share of the height: no four-stroke compression
 MOST_SPREAD_DEG = 3.0
+SHORTER_FITS = 0.5  # of what the whole flanks leave: shorter ones are another curve's, cut where the exhaust opens
 # Compression ratios tried where the setup says none: of engines with spark and with compression ignition.
 RATIOS, TRIED = (10.0, 8.0, 13.0, 17.0), 3
 HALF_TURN_PORTS_DEG = 70.0  # two-stroke: ports are closed for less
@@ -69,7 +70,7 @@ class Raw:
     fits: tuple[FlankFit | None, ...] = ()
     cycles: tuple[PressureCycle, ...] = ()
     opens: tuple[float, ...] = ()  # NaN where not seen
-    closes: tuple[float, ...] = ()
+    closes: tuple[tuple[float, float], ...] = ()  # and how well each is known
     pitch_deg: float = 6.0
 
 
@@ -154,7 +155,7 @@ def _line(
         return Raw(line, "the crank angle is not known")
     bar = BAR.get(line.info.unit.strip().lower()) if line.scale_known else None
     half = pressure_fit.HALF_DEG if cycle_deg > 360.0 else HALF_TURN_PORTS_DEG
-    found: list[tuple[float, float, PressureCycle, FlankFit | None, float, float]] = []
+    found: list[tuple[float, float, PressureCycle, FlankFit | None, float, tuple[float, float]]] = []
     why = "no whole compression within the decoded turns"
     for chain in range(unrolled.chains):
         time, value, angle = on_crank(recording, line, unrolled, chain)
@@ -249,7 +250,7 @@ def _centre(angle: Array, value: Array, cycle_deg: float) -> tuple[float, str]:
 def _cycle(
     time: Array, value: Array, angle: Array, about: float, size: CylinderGeometry, bar: float | None, half: float,
     cycle_deg: float,
-) -> tuple[PressureCycle, FlankFit | None, float, float] | None:  # fmt: skip
+) -> tuple[PressureCycle, FlankFit | None, float, tuple[float, float]] | None:  # fmt: skip
     """(the cycle, its fit where it is a motored compression, exhaust opens, intake closes); None for a part of one."""
     lo, hi = np.searchsorted(angle, [about - 0.5 * cycle_deg, about + 0.5 * cycle_deg])
     t, p, x = time[lo:hi], value[lo:hi], angle[lo:hi]
@@ -264,11 +265,30 @@ def _cycle(
     kind = _kind(fit, _gain(x - about, p - low))
     peak = float(np.median(p[np.abs(x - x[top]) < 1.0])) - low
     if fit is None or kind != "motored":
-        return PressureCycle(float(t[top]), peak, rpm, kind), None, np.nan, np.nan
-    opens = valve_events.exhaust_opens(x - fit.tdc_deg, p, t, fit, size, bar) if cycle_deg > 360.0 else np.nan
-    closes = valve_events.intake_closes(x - fit.tdc_deg, p, t, fit, size, bar) if cycle_deg > 360.0 else np.nan
+        return PressureCycle(float(t[top]), peak, rpm, kind), None, np.nan, valve_events.NOT_SEEN
+    opens, closes = np.nan, valve_events.NOT_SEEN
+    if cycle_deg > 360.0:
+        fit, opens, sound = _opening(x, p, t, fit, size, about, bar)
+        closes = valve_events.intake_closes(x - fit.tdc_deg, p, t, fit, size, bar) if sound else closes
     made = PressureCycle(float(t[top]), peak, rpm, kind, fit.tdc_deg - about, fit.peak_deg - about, fit.symmetry)
     return made, fit, opens, closes
+
+
+def _opening(
+    x: Array, p: Array, t: Array, fit: FlankFit, size: CylinderGeometry, about: float, bar: float | None
+) -> tuple[FlankFit, float, bool]:  # fmt: skip
+    """(fit, where the exhaust opens, whether the fit holds); over shorter flanks where it opens within the usual."""
+    opens = valve_events.exhaust_opens(x - fit.tdc_deg, p, t, fit, size, bar)
+    if opens > valve_events.FREE_UNTIL:
+        return fit, opens, True
+    early = opens <= valve_events.FREE_UNTIL
+    short = pressure_fit.fit(x, p, t, size, about, bar, valve_events.EARLY_HALF_DEG)
+    if short is None or _kind(short) != "motored" or (not early and short.swing > SHORTER_FITS * fit.swing):
+        return fit, np.nan, not early
+    opens = valve_events.exhaust_opens(x - short.tdc_deg, p, t, short, size, bar, valve_events.EARLY_FROM)
+    if valve_events.EARLY_FROM < opens <= valve_events.FREE_UNTIL + valve_events.CELL_DEG or early:
+        return short, opens if opens > valve_events.EARLY_FROM else np.nan, opens > valve_events.EARLY_FROM
+    return fit, np.nan, True
 
 
 def _gain(x: Array, over: Array) -> float:
@@ -347,6 +367,7 @@ def _settled(
     exponent, leak = np.array([f.exponent for f in fits]), np.array([f.leak_per_s for f in fits])
     symmetry = np.array([f.symmetry for f in fits])
     peak = np.array([c.peak for c in cycles])
+    closes = np.array([raw.closes[i] for i in rows], dtype=np.float64)
 
     def doubt(values: Array, each: float) -> float:
         return float(max(_spread(values), each) / np.sqrt(n))
@@ -364,5 +385,5 @@ def _settled(
         zero=float(np.median([f.zero for f in fits])), peak=float(np.median(peak)), peak_sd=_spread(peak),
         unit=none.unit, rpm=rpm, cut_off=float(np.median([f.cut_off for f in fits])),
         exhaust_opens=valve_events.over_cycles(np.array([raw.opens[i] for i in rows]), LOSS_DEG),
-        intake_closes=valve_events.over_cycles(np.array([raw.closes[i] for i in rows]), LOSS_DEG), each=raw.cycles,
+        intake_closes=valve_events.over_cycles(closes[:, 0], LOSS_DEG, closes[:, 1]), each=raw.cycles,
     )  # fmt: skip

@@ -1,5 +1,7 @@
 """Number of cylinders: from the setup, else from the ripple of speed, held against what coil and injector lines show.
 
+Where speed does not tell (few teeth), the ripple of the starter's current is asked.
+
 The ripple counts compressions in two turns. A two-stroke engine makes each of its compressions in every turn: where no
 line shows that something comes once in two turns only, an even number is open to that reading too. A wrong number does
 more harm than none, so every contradiction leaves it unknown.
@@ -7,7 +9,8 @@ more harm than none, so every contradiction leaves it unknown.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -15,7 +18,7 @@ from witnessmark.engine.count import Count
 from witnessmark.engine.facts import Facts
 from witnessmark.engine.tracks import Alignment, Track
 from witnessmark.wheel import firing
-from witnessmark.wheel.firing import Firing, Pattern, Place
+from witnessmark.wheel.firing import Firing, Pattern, Place, Ripple
 from witnessmark.wheel.model import WheelResult
 
 RUNNING_RPM = 450.0
@@ -30,15 +33,31 @@ MOST_OF_THEM, WITHIN_DEG = 0.8, 25.0
 SHARED_DEG = {240.0: 3, 180.0: 4, 144.0: 5, 120.0: 6, 90.0: 8}
 
 
-def find(facts: Facts, wheel: WheelResult, alignment: Alignment, outputs: Sequence[Track]) -> Count:
-    """The number of cylinders. outputs: commands of the coil and injector lines on crank angle."""
+def find(
+    facts: Facts, wheel: WheelResult, alignment: Alignment, outputs: Sequence[Track],
+    current: Callable[[], list[Ripple]] | None = None,
+) -> Count:  # fmt: skip
+    """The number of cylinders.
+
+    outputs: commands of the coil and injector lines on crank angle. current: the ripple as the starter's current shows
+    it, asked for where that of speed does not tell.
+    """
     ripples = [] if wheel.layout is None else firing.ripples_of(wheel.passes, wheel.layout, wheel.angle, RUNNING_RPM)
     if facts.cylinders is not None:
         return _said(facts, facts.cylinders, ripples)
     told = firing.told(ripples)
+    if told.pattern is None and current is not None:
+        told = _by_current(told, firing.told(current(), "starter current"))
     if facts.strokes == 2:
         return _two_stroke(told)
     return _four_stroke(told, _once_in_two_turns(alignment, outputs), outputs)
+
+
+def _by_current(speed: Firing, current: Firing) -> Firing:
+    """What the starter's current tells where speed does not: how many and how they fire, not where their TDC is."""
+    if current.pattern is None:
+        return speed
+    return replace(current, places=(), because=f"{current.because}; {speed.because}")
 
 
 def _said(facts: Facts, n: int, ripples: list[firing.Ripple]) -> Count:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.engine import cylinder_pressure, cylinder_work, gas_tdc, pressure_phase, pulses
+from witnessmark.engine import current_ripple, cylinder_pressure, cylinder_work, gas_tdc, pressure_phase, pulses
 from witnessmark.engine import cylinders as cylinder_count
 from witnessmark.engine.attempts import Surroundings, find_attempts, is_start, starter_on, timeline_of
 from witnessmark.engine.cam_motion import joined, motion_of
@@ -18,6 +18,7 @@ from witnessmark.engine.model import Attempt, EngineResult, Phase
 from witnessmark.engine.motions import solid_edges, trimmed
 from witnessmark.engine.outputs import Commands, find_commands, to_output
 from witnessmark.engine.phase import find_phase
+from witnessmark.engine.pipe_turn import Pipes
 from witnessmark.engine.rotation import battery_stretches, find_rotations
 from witnessmark.engine.starting import supply_of
 from witnessmark.engine.tracks import Track, best_alignment, cam_track, track_of
@@ -91,16 +92,20 @@ def examine(signals: Signals, wheel: WheelResult, setup: Setup, recording: Recor
     injector_tracks = [_command_track(c, unrolled) for c in commands if c.role == "injector"]
     raw = cylinder_pressure.read(signals, recording, setup, facts, unrolled)
     tower_tracks = [r.track for r in raw if r.track is not None]
-    alignment = best_alignment(
-        unrolled,
-        (("cam", cam_tracks), ("pressure", tower_tracks), ("coil", coil_tracks), ("injector", injector_tracks)),
-    )
+    pipes = Pipes(signals, recording, unrolled, setup)
+    groups = [("cam", cam_tracks), ("pressure", tower_tracks), ("coil", coil_tracks), ("injector", injector_tracks)]
+    alignment = best_alignment(unrolled, groups)
+    if not alignment.tells and facts.strokes != 2:
+        alignment = best_alignment(unrolled, [("pulses", pipes.tracks())])
     pressures = tuple(cylinder_pressure.settle(r, alignment, setup, facts.cycle_deg) for r in raw)
     patterns = [joined(learn(track, unrolled, alignment, facts.cycle_deg), facts.cycle_deg) for track in cam_tracks]
-    count = cylinder_count.find(facts, wheel, alignment, [*coil_tracks, *injector_tracks])
+    count = cylinder_count.find(
+        facts, wheel, alignment, [*coil_tracks, *injector_tracks],
+        lambda: current_ripple.ripples(signals, recording, wheel.angle, starter, cylinder_count.RUNNING_RPM),
+    )  # fmt: skip
     by_pressure = pressure_phase.of(pressures, facts)
     phase = find_phase(
-        facts, wheel, setup, unrolled, alignment, patterns, coil_tracks, by_pressure, injector_tracks, count
+        facts, wheel, setup, unrolled, alignment, patterns, coil_tracks, by_pressure, injector_tracks, count, pipes
     )
     rotations = find_rotations(signals, wheel, motions, starter, recording, unrolled)
     edge_s, per_turn = _countable(crank, wheel)

@@ -36,10 +36,10 @@ class Phase:
     tdc_source: str = (
         ""  # "setup", "pressure", "cam", "ripple", "coil", "injector" or "": a line's own TDC cannot judge that line
     )
-    turn_source: str = (
-        ""  # "pressure", "cam", "coil", "injector", "ripple" or "": what tells one turn of the cycle from the other
-    )
+    # what tells the turns of the cycle apart: "pressure", "cam", "coil", "injector", "ripple", "pulses" or ""
+    turn_source: str = ""
     tdc_doubt_deg: float | None = None  # half width within which the TDC is believed to lie
+    why_no_turn: str = ""  # why the pulses in intake or exhaust pipes do not tell the turn, where they were asked
 
     @property
     def tdc_is_measured(self) -> bool:

@@ -4,7 +4,8 @@ The TDC comes from the setup (``tdc_slot``), else from the pressure in a cylinde
 edges, else from the ripple of cranking where the firing pattern comes once a cycle (one cylinder, uneven twins), else
 from cylinder 1's sparks or, on compression ignition, its injection. The turn comes from such a pressure, else from
 described cam edges, else from a coil that fires once per cycle (compression ignition: an injector), else from ripple
-where the compressions of the two turns interleave (odd numbers of cylinders, uneven firing). Wasted spark, sparks in
+where the compressions of the two turns interleave (odd numbers of cylinders, uneven firing), else from the pulses in
+intake or exhaust pipes. Wasted spark, sparks in
 every turn, a batch of injectors and injection into a port do not tell the turn. A TDC taken from sparks carries the
 doubt of the advance and never judges spark.
 """
@@ -12,7 +13,7 @@ doubt of the advance and never judges spark.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +32,7 @@ from witnessmark.engine.phase_sources import (
     turn_by_ripple,
     whole_cycle,
 )
+from witnessmark.engine.pipe_turn import Pipes, PipeTurn
 from witnessmark.engine.pressure_phase import PressureTdc
 from witnessmark.engine.tracks import Alignment, Track
 from witnessmark.engine.unroll import UNKNOWN_TURN, Unrolled
@@ -236,6 +238,7 @@ def find_phase(
     pressure: PressureTdc | None = None,
     injectors: Sequence[Track] = (),
     count: Count | None = None,
+    pipes: Pipes | None = None,
 ) -> Phase:
     """The phase, with where it comes from and how sure it is. coils, injectors: commands of each line."""
     turns = _segment_turns(unrolled, alignment)
@@ -260,7 +263,21 @@ def find_phase(
         return Phase(
             True, True, tdc.deg, tdc.source, tdc.certainty, words, turns, tdc.source, tdc.source, tdc.doubt_deg
         )
-    return _with_turn(tdc, facts, alignment, patterns, coils, turns, pressure, place)
+    phase = _with_turn(tdc, facts, alignment, patterns, coils, turns, pressure, place)
+    if phase.turn_known or pipes is None or count is None:
+        return phase
+    return _by_pipes(phase, tdc, pipes.turn(alignment, count, facts.firing_deg, tdc.deg))
+
+
+def _by_pipes(phase: Phase, tdc: _Tdc, told: PipeTurn | None) -> Phase:
+    """The turn by the pulses in a pipe, where they tell it."""
+    if told is None or told.turn is None:
+        return phase if told is None else replace(phase, why_no_turn=told.because)
+    return replace(
+        phase, turn_known=True, tdc_deg=float(np.mod(tdc.deg + 360.0 * told.turn, 720.0)), turn_source="pulses",
+        certainty=tdc.certainty * TURN_CERTAINTY * told.certainty,
+        reference=f"0 to 720 after cylinder 1's firing TDC; {tdc.words}, the turn by {told.because}",
+    )  # fmt: skip
 
 
 def _ripple_tdc(count: Count | None, place: tuple[float, float] | None) -> _Tdc | None:

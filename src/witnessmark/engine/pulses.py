@@ -71,36 +71,54 @@ def _line(
 
 
 def _waves(line: Line, recording: Recording, unrolled: Unrolled, phase: Phase) -> _Waves | None:
-    rows: list[Array] = []
-    speeds: list[float] = []
+    parts: list[tuple[Array, Array]] = []
     for chain in range(unrolled.chains):
         members = unrolled.members(chain)
         turn = phase.per_segment_turn[members[0]] if members[0] < len(phase.per_segment_turn) else 0
-        if turn == UNKNOWN_TURN:
-            continue
-        time, value, angle = on_crank(recording, line, unrolled, chain)
-        if len(time) < CELLS:
-            continue
-        # per_segment_turn counts from the segment's own turns, the chain from its first segment's
-        angle = angle + 360.0 * (turn - unrolled.shift_turns[members[0]]) - (phase.tdc_deg or 0.0)
-        for start in np.arange(np.ceil(angle[0] / 720.0) * 720.0, angle[-1] - 720.0, 720.0):
-            lo, hi = np.searchsorted(angle, [start, start + 720.0])
-            cell = np.minimum(((angle[lo:hi] - start) / STEP_DEG).astype(np.int64), CELLS - 1)
-            count = np.bincount(cell, minlength=CELLS)
-            if (count == 0).any():
-                continue
-            wave = np.bincount(cell, value[lo:hi], minlength=CELLS) / count
-            x = np.linspace(-1.0, 1.0, CELLS)
-            wave = wave - wave.mean()
-            # a drift from cycle to cycle: its slope is that between the ends of the cycle, which are the same place
-            ends = wave[-6:].mean() - wave[:6].mean()
-            rows.append(wave - 0.5 * ends * x if abs(ends) > 2.0 * wave.std() else wave)
-            speeds.append(120.0 / max(float(time[hi - 1] - time[lo]), 1e-9))
-    if not rows:
+        if turn != UNKNOWN_TURN:
+            # per_segment_turn counts from the segment's own turns, the chain from its first segment's
+            shift = 360.0 * (turn - unrolled.shift_turns[members[0]]) - (phase.tdc_deg or 0.0)
+            parts.append(cycles_of(recording, line, unrolled, chain, shift))
+    rows = np.concatenate([np.empty((0, CELLS)), *(p[0] for p in parts)])
+    rpm = np.concatenate([np.empty(0), *(p[1] for p in parts)])
+    if not len(rows):
         return None
-    rpm = np.array(speeds)
-    keep = np.abs(rpm / np.median(rpm) - 1.0) < STEADY
-    return _Waves(np.array(rows)[keep], float(np.median(rpm[keep])))
+    keep = steady(rpm)
+    return _Waves(rows[keep], float(np.median(rpm[keep])))
+
+
+def steady(rpm: Array) -> NDArray[np.bool_]:
+    """Cycles near the middle speed of all."""
+    return np.asarray(np.abs(rpm / np.median(rpm) - 1.0) < STEADY)
+
+
+def cycles_of(
+    recording: Recording, line: Line, unrolled: Unrolled, chain: int, shift_deg: float
+) -> tuple[Array, Array]:  # fmt: skip
+    """(pressure of whole cycles by cells [n, CELLS] less mean and drift, their speed in rpm [n]).
+
+    Cycles begin at whole multiples of 720 of the chain's angle plus ``shift_deg``.
+    """
+    time, value, angle = on_crank(recording, line, unrolled, chain)
+    rows: list[Array] = []
+    speeds: list[float] = []
+    if len(time) < CELLS:
+        return np.empty((0, CELLS)), np.empty(0)
+    angle = angle + shift_deg
+    x = np.linspace(-1.0, 1.0, CELLS)
+    for start in np.arange(np.ceil(angle[0] / 720.0) * 720.0, angle[-1] - 720.0, 720.0):
+        lo, hi = np.searchsorted(angle, [start, start + 720.0])
+        cell = np.minimum(((angle[lo:hi] - start) / STEP_DEG).astype(np.int64), CELLS - 1)
+        count = np.bincount(cell, minlength=CELLS)
+        if (count == 0).any():
+            continue
+        wave = np.bincount(cell, value[lo:hi], minlength=CELLS) / count
+        wave = wave - wave.mean()
+        # a drift from cycle to cycle: its slope is that between the ends of the cycle, which are the same place
+        ends = wave[-6:].mean() - wave[:6].mean()
+        rows.append(wave - 0.5 * ends * x if abs(ends) > 2.0 * wave.std() else wave)
+        speeds.append(120.0 / max(float(time[hi - 1] - time[lo]), 1e-9))
+    return np.array(rows).reshape(-1, CELLS), np.array(speeds)
 
 
 def _design(facts: Facts, numbers: list[int], at_deg: float, width: float) -> Array:

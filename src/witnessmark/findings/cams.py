@@ -9,11 +9,12 @@ from witnessmark.findings import cam_motion, cam_rocking, pressure_tdc
 from witnessmark.findings.cam_lines import lost
 from witnessmark.findings.measured import Family, Measured, Outcome, beyond
 from witnessmark.findings.model import Finding, NotAssessed
+from witnessmark.findings.valves import in_teeth, shaft_late
 from witnessmark.spans import Evidence
 
 IN_TIME = "Are the cams in time?"
-# Sprockets of camshaft drives: teeth on the crank (common practice: 18 to 24).
-SPROCKETS = range(16, 26)
+# Valve events by pressure agree with a cam line within these degrees: both are good to some (common practice).
+VALVES_DEG = 7.0
 
 
 def find(m: Measured, earlier: Outcome) -> Outcome:
@@ -60,16 +61,6 @@ def _when(m: Measured, cam: Cam) -> tuple[Evidence, ...]:
     if cam.motion is None or len(cam.motion.time_s) == 0:
         return (m.stretch(cam.channel, m.recording.start_s, m.recording.end_s),)
     return (m.stretch(cam.channel, float(cam.motion.time_s[0]) - 0.2, float(cam.motion.time_s[-1]) + 0.2),)
-
-
-def _teeth(offset_deg: float) -> str:
-    """What the offset would be in teeth of a sprocket, where it is close to a whole number of one."""
-    fits = []
-    for z in SPROCKETS:
-        teeth = round(abs(offset_deg) * z / 360.0)
-        if teeth and abs(abs(offset_deg) - teeth * 360.0 / z) < 1.0:
-            fits.append(f"{teeth} of a {z}-tooth sprocket")
-    return f"; close to the teeth {' or '.join(fits[:3])}" if fits else ""
 
 
 # --- the cam as a whole -----------------------------------------------------------------------------------------------
@@ -129,14 +120,21 @@ def _off(m: Measured, cam: Cam, off: list[Cam], judged: list[Cam], everyone: boo
         words += f", as {'is' if len(with_it) == 1 else 'are'} {', '.join(c.channel for c in with_it)}"
     if in_place:
         words += "; TDC by compression is in its place, so the cam moved and not the wheel"
+    valve = shaft_late(m.engine, m.setup, m.limits, cam.bank, cam.camshaft)
+    with_valves = valve is not None and abs(valve.late_deg - late) < max(VALVES_DEG, 0.35 * abs(late))
+    not_valves = valve is not None and not with_valves and abs(valve.late_deg) < 0.5 * abs(late)
+    if valve is not None and (with_valves or not_valves):
+        told_by = "by the pressure its valves are" if with_valves else "by the pressure its valves are in time"
+        words += f"; {told_by}{' as late' if with_valves and late > 0 else ' as early' if with_valves else ''}"
     return Finding(
-        "", "cam-offset", cam.channel, "cam", f"{words}{_teeth(late)} (tolerance {_tolerance(m, cam):.0f} degrees).",
+        "", "cam-offset", cam.channel, "cam", f"{words}{in_teeth(late)} (tolerance {_tolerance(m, cam):.0f} degrees).",
         confidence, _when(m, cam), None, value=late, unit="deg",
         evidence={
             "offset_deg": late, "cycles": cam.cycles, "edges": len(cam.edges), "bank": cam.bank,
             "camshaft": cam.camshaft, "cams_judged": len(judged), "cams_off": len(off),
             "bank_mates": len(mates), "bank_mates_off": len(with_it), "all_together": int(everyone),
             "alone_on_bank": int(bool(mates) and not with_it), "tdc_in_place": int(in_place),
+            "valves_agree": int(with_valves), "valves_in_place": int(not_valves),
             "tdc_told": int(told is not None and abs(told) > m.limits["cam.gas_margin_deg"]),
         },
     )  # fmt: skip

@@ -23,6 +23,7 @@ from witnessmark.findings import (
     start,
     supply,
     teeth,
+    valves,
 )
 from witnessmark.findings.limits import Limits, default_limits
 from witnessmark.findings.measured import Family, Measured, Outcome, numbered
@@ -46,6 +47,7 @@ FAMILIES: tuple[Family, ...] = (
     outputs.FAMILY,
     cylinders.FAMILY,
     pressures.FAMILY,
+    valves.FAMILY,
     record.FAMILY,
     record_probe.FAMILY,
 )

@@ -10,6 +10,7 @@ from witnessmark.findings.measured import Family, Measured, Outcome, beyond
 from witnessmark.findings.model import Finding, NotAssessed
 
 TIGHT = "Is the cylinder with the pressure line tight?"
+TURN = "Which of the cycle's two turns is cylinder 1's firing one?"
 PULSES = "Do the pulses at intake and exhaust name a cylinder?"
 
 
@@ -20,6 +21,11 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
         out += _leak(m, p)
     for line in m.engine.pulses:
         out += _pulses(m, line, earlier)
+    phase = m.engine.phase
+    if m.engine.pulses and phase.why_no_turn and not phase.turn_known:
+        out += Outcome(not_assessed=(NotAssessed(
+            TURN, phase.why_no_turn, "a cam line, a coil of its own cylinder, or the pressure in a cylinder",
+        ),))  # fmt: skip
     return out
 
 

@@ -30,6 +30,8 @@ MOST_SPREAD_DEG = 4.0
 # How far a good engine's cam may stand off the learnt place: chain and parts of another engine of the kind (memory:
 # whole cam edge chain 2 to 3 crank degrees); the same engine comes back to within its own spread.
 KIND_TOLERANCE_DEG, SAME_TOLERANCE_DEG = 3.0, 1.5
+# Valve events by pressure against those of another engine of the kind (common practice: a known twin, 5 degrees).
+VALVES_TOLERANCE_DEG, VALVES_RPM = 5.0, 450.0
 DEVIATIONS = 3.0  # standard deviations within a tolerance
 BELIEVED = 0.9  # a design less probable than this is open
 CAM_KINDS = ("cam-offset", "cam-wander", "cam-edge-absent", "cam-signal-lost")
@@ -112,7 +114,27 @@ def _engine(analysis: Analysis) -> Table:
     counted = analysis.engine.counted
     if counted is not None and counted.source == "inferred" and counted.of_even:  # uneven firing needs its angles too
         values.append(Value("cylinders", counted.of_even, counted.because))
+    if not given.keys() & {"exhaust_opens_deg", "intake_closes_deg"}:
+        values += _valves(analysis)
     return Table("engine", tuple(values))
+
+
+def _valves(analysis: Analysis) -> list[Value]:
+    """Valve timing by the pressure in a cylinder, cranked (the phasers stand parked); nothing where it is in doubt."""
+    accused = {f.channel for f in analysis.findings.found if f.stated}
+    for p in analysis.engine.pressures:
+        opens, closes = p.exhaust_opens, p.intake_closes
+        seen = min((e.cycles for e in (opens, closes) if e is not None), default=0)
+        slow = p.rpm is not None and p.rpm < VALVES_RPM
+        if opens is None or closes is None or seen < LEAST_CYCLES or not slow or p.channel in accused:
+            continue
+        note = f"{p.channel}: {p.used} compressions at {p.rpm:.0f} rpm"
+        return [
+            Value("exhaust_opens_deg", round(opens.deg, 1), f"{note}, spread {opens.sd_deg:.1f}"),
+            Value("intake_closes_deg", round(closes.deg + 720.0, 1), f"spread {closes.sd_deg:.1f}"),
+            Value("valve_tolerance_deg", VALVES_TOLERANCE_DEG, "another engine of the kind"),
+        ]
+    return []
 
 
 def _wheel(analysis: Analysis, layout: Layout, teeth: Teeth) -> tuple[Table, list[str]]:

@@ -96,6 +96,9 @@ class Engine(_Table):
     stroke_mm: Positive | None = None
     rod_mm: Positive | None = None
     compression_ratio: Annotated[float, Field(gt=1, le=50)] | None = None
+    exhaust_opens_deg: Annotated[float, Field(ge=60, le=240)] | None = None
+    intake_closes_deg: Annotated[float, Field(ge=480, le=690)] | None = None
+    valve_tolerance_deg: Annotated[float, Field(gt=0, le=45)] | None = None
 
     @property
     def cylinder_count(self) -> int | None:

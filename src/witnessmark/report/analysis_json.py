@@ -264,6 +264,7 @@ def _phase(analysis: Analysis) -> dict[str, Any]:
         "turn_known": bool(phase.turn_known),
         "tdc_deg": angle(phase.tdc_deg),
         "source": phase.source or None,
+        "turn_source": phase.turn_source or None,
         "certainty": share(phase.certainty),
         "angle_reference": phase.reference,
     }

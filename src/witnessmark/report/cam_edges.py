@@ -10,7 +10,7 @@ from witnessmark.engine import circular
 from witnessmark.engine.cams import PARKED_RPM
 from witnessmark.engine.facts import Facts, facts_from
 from witnessmark.engine.model import Cam, CamEdge, Phase
-from witnessmark.findings.cams import SPROCKETS
+from witnessmark.findings.valves import SPROCKETS
 from witnessmark.recording.setup import CamWheel
 from witnessmark.report.model import Analysis
 

@@ -291,7 +291,10 @@ def _further() -> dict[str, Schema]:
     return {
         "program": record({"name": TEXT, "version": TEXT}),
         "setup": record({"path": maybe(TEXT)}),
-        "phase": record({"known": FLAG, "turn_known": FLAG, "angle_reference": REFERENCE}),
+        "phase": record(
+            {"known": FLAG, "turn_known": FLAG, "angle_reference": REFERENCE},
+            {"turn_source": {**maybe(TEXT), "description": "what tells the cycle's two turns apart"}},
+        ),
         "engine": record(
             {
                 "cylinders": maybe(COUNT),

@@ -182,6 +182,28 @@ def _pick_up(rows: list[tuple[float, str]], motion: Motion, n: int, rate_hz: flo
     return out
 
 
+DRIVE = ("cam-jumped", "chain-stretched")
+
+
+def valves_late_deg(scenario: Scenario, cylinder: int) -> tuple[float, float]:
+    """How late (intake, exhaust) valves of a cylinder (from 1) work with their phasers parked, in crank degrees.
+
+    A camshaft that the scenario does not describe goes with the drive of its bank.
+    """
+    bank = next((int(k) for k, members in scenario.engine.banks.items() if cylinder in members), 1)
+    mine = [n for n, cam in enumerate(scenario.cam, start=1) if cam.bank == bank]
+    drive = [f for f in scenario.fault if f.kind in DRIVE]
+
+    def late(shaft: str) -> float:
+        own = [n for n in mine if scenario.cam[n - 1].camshaft == shaft]
+        if own:
+            return parked_offset_deg(scenario, own[0])
+        other = [f for f in drive if not f.cams or set(f.cams) & set(mine)]
+        return sum(f.teeth * 360.0 / f.sprocket_teeth if f.kind == "cam-jumped" else f.deg for f in other)
+
+    return late("intake"), late("exhaust")
+
+
 def trapped_factor(scenario: Scenario) -> F64:
     """Share of the charge left in each cylinder where its intake cam closes late or early."""
     e = scenario.engine

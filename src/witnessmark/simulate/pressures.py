@@ -6,7 +6,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from witnessmark.simulate import mechanics, outputs
+from witnessmark.engine import geometry
+from witnessmark.simulate import cams, mechanics, outputs
 from witnessmark.simulate.parts import TABLE
 from witnessmark.simulate.scenario import Channel, Scenario
 
@@ -63,14 +64,38 @@ def _pulses(theta: F64, scenario: Scenario, at_deg: float) -> F64:
     return out
 
 
+def _valves(scenario: Scenario, cylinder: int) -> tuple[F64, NDArray[np.bool_], NDArray[np.bool_]]:
+    """(pressure over that at closing, closed, intake open) of one cylinder over the crank angle, cams as they stand.
+
+    The crank's own motion keeps the drawn timing: all it feels of a cam out of time is the smaller charge.
+    """
+    m = mechanics.mechanics(scenario)
+    intake, exhaust = cams.valves_late_deg(scenario, cylinder)
+    if scenario.engine.strokes == 2 or (intake == 0.0 and exhaust == 0.0):
+        return m.ratio, m.closed, m.inlet
+    size = mechanics.cylinder(scenario.engine)
+    deg = np.arange(TABLE, dtype=np.float64) * (720.0 / TABLE)
+    signed = np.where(deg > 360.0, deg - 720.0, deg)
+    closes, opens = scenario.engine.valve_closed_deg
+    closed = (signed >= closes + intake) & (signed <= opens + exhaust)
+    volume = geometry.volume_ratio(deg, size.rod_ratio, size.compression_ratio)
+    at_close = float(geometry.volume_ratio(closes + intake, size.rod_ratio, size.compression_ratio))
+    ratio = np.where(closed, (at_close / volume) ** scenario.engine.polytropic, 1.0)
+    # the intake opens about where the exhaust closes: overlap is not modelled
+    return ratio, closed, (deg > 350.0 + intake) & ~closed
+
+
 def line(channel: Channel, scenario: Scenario, theta: F64, manifold: F64, dt: float, n: int) -> F64:
     """Gauge pressure in bar at every sample (cylinder, exhaust); the intake's is absolute."""
     m = mechanics.mechanics(scenario)
     turning = np.concatenate([[0.0], np.minimum(np.abs(np.diff(theta)) / dt / 600.0, 1.0)])
     if channel.role == "cylinder-pressure":
         c = channel.cylinder - 1
+        ratio, closed, inlet = _valves(scenario, channel.cylinder)
+        # what a charge shut in late or early lacks follows from the valves here
+        trapped = float(m.trapped[c] / cams.trapped_factor(scenario)[c])
         grid = _cylinder(
-            theta, manifold, dt, float(m.tdc_deg[c]), m.period_deg, m.ratio, m.closed, m.inlet, float(m.trapped[c]),
+            theta, manifold, dt, float(m.tdc_deg[c]), m.period_deg, ratio, closed, inlet, trapped,
             float(m.leak_s[c]), LOSS_DEG, FLOW_S,
         ) - 1.0  # fmt: skip
     elif channel.role == "intake-pressure":

@@ -283,12 +283,21 @@ def setup_of(scenario: Scenario, run: Run, name_of: Callable[[Channel], str]) ->
             "firing_order": list(order), "firing_angles_deg": list(e.angles()),
             **({"banks": {k: list(v) for k, v in e.banks.items()}} if e.banks else {}),
             "bore_mm": e.bore_mm, "stroke_mm": e.stroke_mm, "rod_mm": e.rod_mm,
-            "compression_ratio": e.compression_ratio,
+            "compression_ratio": e.compression_ratio, **_valves(scenario),
         },
         "crank_wheel": wheel,
         "cam_wheel": shafts,
         "channel": channels,
     }  # fmt: skip
+
+
+def _valves(scenario: Scenario) -> dict[str, float]:
+    """The drawn valve timing, told where a pressure line could show it."""
+    e = scenario.engine
+    if e.strokes == 2 or not any(c.role == "cylinder-pressure" for c in scenario.channel):
+        return {}
+    closes, opens = e.valve_closed_deg
+    return {"exhaust_opens_deg": opens, "intake_closes_deg": closes + 720.0}
 
 
 def _cam_wheel(cam: Cam, channel: str) -> dict[str, Any]:

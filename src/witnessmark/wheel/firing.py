@@ -32,6 +32,9 @@ LEAVES, CLEARLY = 0.2, 3.0
 LEAST = 0.006
 # Cycles looked at together, so that a trend is told from the slowest order, and how many such blocks of a stretch.
 BLOCK, MOST_BLOCKS = 2, 10
+# Of so many cylinders and more, uneven firing is believed only where orders up to this are seen: below, five even ones
+# look like four uneven ones (simulated, 12 slots with one gap).
+MANY, MANY_ORDERS = 4, 4.0
 LEAST_TEETH = 8  # of a turn, to do without those beside a gap
 WHOLE = 0.8  # least share of a block's teeth that must have been seen
 
@@ -201,11 +204,16 @@ def ripples_of(passes: Passes, layout: Layout, angle: CrankAngle, running_rpm: f
     return ripples(nominal, passes.time_s[rows], piece[rows], tooth, np.asarray(layout.teeth_deg), running_rpm)
 
 
-def told(found: list[Ripple]) -> Firing:
-    """Number and pattern of the firing cylinders from the ripple of all stretches together."""
+def told(found: list[Ripple], what: str = "speed") -> Firing:
+    """Number and pattern of the firing cylinders from the ripple of all stretches together.
+
+    what: whose ripple it is, in words.
+    """
     seen = [r for r in found if float(np.sqrt(0.5 * np.sum(np.abs(r.lines) ** 2))) >= LEAST]
     if not seen:
-        return Firing(None, "the speed does not ripple" if found else "no two whole cycles of steady rotation decoded")
+        return Firing(
+            None, f"the {what} does not ripple" if found else "no two whole cycles of steady rotation decoded"
+        )
     matches = matched(seen)
     best = matches[0]
     other = next(m for m in matches if m.pattern.cylinders != best.pattern.cylinders)
@@ -214,9 +222,13 @@ def told(found: list[Ripple]) -> Firing:
     if best.left > LEAVES or other.left < CLEARLY * best.left:
         why = f"no number of cylinders explains the ripple of {count} cycles clearly (of the best, {leaves})"
         return Firing(None, why, (), best.left, other.left, count)
+    top = max(float(r.orders[-1]) for r in seen)
+    if not best.pattern.even and best.pattern.cylinders >= MANY and top < MANY_ORDERS:
+        why = f"the wheel shows the ripple up to {top:g} a turn only: too little to tell uneven firing from even"
+        return Firing(None, why, (), best.left, other.left, count)
     how = "" if best.pattern.even else " at uneven distances"
     n = best.pattern.cylinders
-    words = f"{n} compression{'s' if n > 1 else ''} a cycle{how} in the speed of {count} cycles ({leaves})"
+    words = f"{n} compression{'s' if n > 1 else ''} a cycle{how} in the {what} of {count} cycles ({leaves})"
     return Firing(best.pattern, words, best.places, best.left, other.left, count)
 
 
