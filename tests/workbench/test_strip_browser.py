@@ -20,7 +20,7 @@ SEES = "() => { const v = bench.strip.view; return [v.from_s, v.to_s]; }"
 def opened(server, recording, page):
     """The recording's page with the strip drawn and everything shared put back."""
     page.goto(f"{server.url}/recordings/{recording}")
-    page.wait_for_selector("#bench[data-stage=ready]")
+    page.wait_for_selector(FRESH)  # the stage is said to be ready before the page has its bench
     if not page.locator('link[href*="strip.css"]').count():
         page.add_style_tag(url=f"{server.url}/static/strip.css")
     page.evaluate("""() => { bench.pick({}); bench.set("marks", {a: null, b: null}); bench.set("shown", null);
