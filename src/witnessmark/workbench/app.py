@@ -33,6 +33,8 @@ from witnessmark.workbench.security_pairing import Pairing
 from witnessmark.workbench.security_routes import pairing_routes
 from witnessmark.workbench.strip import strip_routes
 
+__all__ = ["Bench", "bench_of", "make_app", "templates"]
+
 
 async def start(request: Request) -> Response:
     """The first page: drop a recording; what lies on the bench; the cases."""

@@ -25,6 +25,8 @@ LONGEST_LINE = 1024 * 1024  # bytes of what a work process tells
 # time, its own choice of two 5.4 s.
 ENVIRONMENT = {"OPENBLAS_NUM_THREADS": "1"}
 
+KILLED = frozenset(-getattr(signal, name) for name in ("SIGKILL", "SIGABRT") if hasattr(signal, name))
+
 
 class Workers:
     """Work processes, one of them always loaded and waiting."""
@@ -202,7 +204,7 @@ class Jobs:
 
 def _ended(status: int) -> str:
     """What to say of a process that ended without a word of its own."""
-    if status in (-signal.SIGKILL, -signal.SIGABRT):
+    if status in KILLED:
         return ("the analysis was ended from outside, most often because the machine's memory ran out; close other "
                 "programs and begin it again, or cut out the stretch that matters")  # fmt: skip
     return f"the analysis ended by itself (status {status}); begin it again, and report it where it happens twice"
