@@ -28,7 +28,7 @@ export async function send(method, url, body = {}) {
     throw new Error("The bench does not answer; what you typed is still here. Is it running, and this device on its network?");
   }
   const said = await answer.json().catch(() => ({}));
-  if (answer.status === 409) throw new Changed(said);
+  if (answer.status === 409 && said.between) throw new Changed(said);
   if (!answer.ok) throw Object.assign(new Error(said.error ?? `the bench refused (${answer.status})`), { field: said.field });
   return said;
 }

@@ -16,7 +16,7 @@ const root = document.querySelector("#bench");
 const id = root.dataset.id;
 const [work, progress, share, stop, again] = ["#work", "#progress", "#share", "#stop", "#again"].map((s) => document.querySelector(s));
 const nav = document.querySelector(".questions");
-const STAGES = { arriving: "It arrives", waiting: "It waits for its turn: another recording is being analysed", importing: "It is being read",
+const STAGES = { arriving: "It arrives", waiting: "It waits for its turn", importing: "It is being read",
   analysing: "It is being analysed", failed: "It could not be analysed", stopped: "It was stopped" };
 const TODO = { failed: "Set right what the line above says, then drop the file again or analyse it again.",
   stopped: "Analyse it again when you are ready." };
@@ -39,6 +39,7 @@ let begun = false;
 async function ready() {
   if (begun) return;
   begun = true;
+  root.dataset.stage = "fetching"; // the sections are shown, so that each view finds its size
   const [views, analysis] = await Promise.all([fetched(url(id, "views")), fetched(url(id, "analysis"))]);
   const bench = new Bench(id, live, views, analysis);
   verdict(document.querySelector("#verdict"), bench, root.dataset);
