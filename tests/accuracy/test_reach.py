@@ -12,7 +12,7 @@ import pytest
 from accuracy import whole
 from accuracy.cases import FEWER, PER_KIND, RANGES, Case, of_kind, of_whole
 from accuracy.memory import recording_of
-from accuracy.score import setup_of
+from accuracy.score import cause_right, setup_of
 from witnessmark.causes.reach import FaultRow, load_reach
 from witnessmark.pipeline import analyze_recording
 from witnessmark.recording.setup import Setup
@@ -26,10 +26,9 @@ SHOWN = [(row, kind) for row in ROWS for kind in row.cases]
 
 
 @cache
-def drawn(kind: str, plainest: bool = False) -> tuple[Case, ...]:
-    n = FEWER.get(kind, PER_KIND)
+def drawn(kind: str) -> tuple[Case, ...]:
     make = of_whole if kind in whole.MAKERS else of_kind
-    return tuple(make(kind, n, numbers=[n - 1] if plainest else range(n)))
+    return tuple(make(kind, FEWER.get(kind, PER_KIND)))
 
 
 def causes(case: Case) -> set[str]:
@@ -60,12 +59,15 @@ def test_a_verdict_has_the_cases_it_needs(row: FaultRow) -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("row", "kind"), SHOWN, ids=[f"{r.id}: {k}" for r, k in SHOWN])
-def test_the_plainest_case_is_told_as_the_row_says(row: FaultRow, kind: str) -> None:
-    """The cause first, by a stated finding of the row's kinds."""
-    (case,) = drawn(kind, plainest=True)
-    if not causes(case) & set(row.causes):
-        pytest.skip("the plainest case of this kind is another fault's (another sensor)")
+def test_a_plain_case_is_told_as_the_row_says(row: FaultRow, kind: str) -> None:
+    """The cause first, by a stated finding of the row's kinds, in one of the two plainest (the table counts all)."""
+    plain = [c for c in reversed(drawn(kind)) if causes(c) & set(row.causes)][:2]
+    assert any(told(case, row) for case in plain)
+
+
+def told(case: Case, row: FaultRow) -> bool:
     one = simulate(case.scenario)
     got = analyze_recording(recording_of(one), setup_of(one) if case.with_setup else Setup())
-    assert {f.kind for f in got.findings.found if f.stated} & set(row.kinds)
-    assert got.verdict.causes[0].id in row.causes
+    named = {f.kind for f in got.findings.found if f.stated} & set(row.kinds)
+    true = [c for c in row.causes if c in causes(case)]
+    return bool(named) and any(cause_right([c], got) for c in true)  # as the table counts: look-alikes must be named

@@ -48,8 +48,7 @@ def told(rows: np.ndarray, firing: tuple[float, ...], role: str = "exhaust-press
     return tell("pipe", role, rows, count, by, TDC, codes)
 
 
-@pytest.mark.parametrize("role", ["exhaust-pressure", "intake-pressure"])
-@pytest.mark.parametrize("turn", [0, 1])
+@pytest.mark.parametrize(("turn", "role"), [(0, "exhaust-pressure"), (1, "intake-pressure")])
 @pytest.mark.parametrize("layout", LAYOUTS)
 def test_pulses_at_uneven_places_tell_the_turn(layout: str, turn: int, role: str) -> None:
     got = told(wave(LAYOUTS[layout], turn, role=role), LAYOUTS[layout], role)
@@ -59,6 +58,7 @@ def test_pulses_at_uneven_places_tell_the_turn(layout: str, turn: int, role: str
     assert got.certainty >= 0.95
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("delay", [-60.0, -30.0, 0.0, 30.0, 60.0])
 @pytest.mark.parametrize("layout", LAYOUTS)
 def test_whatever_the_delay_the_turn_is_right_or_open(layout: str, delay: float) -> None:

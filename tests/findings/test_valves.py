@@ -143,7 +143,7 @@ def test_a_jumped_drive_is_told_without_a_cam_line(teeth: int, z: int) -> None:
         pytest.param({"engine": {"valve_closed_deg": [-112.0, 115.0]}}, id="short", marks=pytest.mark.slow),
         pytest.param({"engine": {"compression_ratio": 12.5}}, id="high", marks=pytest.mark.slow),
         pytest.param(RUNNING, id="running", marks=pytest.mark.slow),
-        pytest.param({"fault": [{"kind": "wheel-moved", "deg": 15.0}]}, id="wheel moved"),
+        pytest.param({"fault": [{"kind": "wheel-moved", "deg": 15.0}]}, id="wheel moved", marks=pytest.mark.slow),
         pytest.param({"fault": [{"kind": "compression-low", "cylinder": 1, "share": 0.6}]}, id="weak"),
         pytest.param(
             {"fault": [{"kind": "compression-low", "cylinder": 1, "share": 0.6, "how": "leak"}]}, id="leak",
@@ -157,6 +157,7 @@ def test_valves_in_time_are_not_accused(more: dict[str, Any]) -> None:
     assert got.verdict.causes[0].id not in ("cam-timing", "cam-phaser")
 
 
+@pytest.mark.slow
 def test_a_good_engine_teaches_its_timing_and_a_repair_is_seen() -> None:
     good, _ = analysed(made())
     taught = {v.key: v.value for v in _valves(good)}

@@ -33,7 +33,7 @@ MIDDLE_DEG = (np.arange(CELLS) + 0.5) * STEP_DEG
 # Delay of a pulse after its stroke: none with this standard deviation (common practice: runner and valve within some
 # 45 degrees); a pulse never blows more than this much up, of the middle one, and never draws.
 DELAY_SD_DEG, MOST_GAIN = 30.0, 2.0
-DELAYS_DEG = np.arange(-180.0, 180.0, STEP_DEG)
+DELAYS_DEG = np.arange(-180.0, 180.0, 2.0 * STEP_DEG)
 # A reading explains the wave as well as the best where it leaves no more than so many times what that leaves, or this
 # share of the wave.
 AS_WELL, AS_WELL_SHARE = 2.0, 0.05
