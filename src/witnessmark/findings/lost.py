@@ -95,7 +95,7 @@ def _runs(m: Measured, t: Floats) -> list[Silence]:
     # teeth broken out side by side leave a silence too, but at one place in turn after turn
     on_wheel = starts >= max(3, m.limits["lost.wheel_share"] * m.wheel.angle.turns)
     for a, b in long:
-        if on_wheel[p.tooth[a]]:
+        if on_wheel[p.tooth[a]] or m.coarse[a:b].all():  # the pulses are there, too low to be read
             continue
         if b - a < m.limits["lost.teeth_min"] or not (m.settled[a] or b - a >= m.limits["lost.teeth_sure"]):
             continue
@@ -152,6 +152,8 @@ def _pause(m: Measured, t: Floats, pause: Floats, long: Bools, at: int) -> Silen
             return None
     teeth = float(pause[at]) / max(before, after) - by_design
     if teeth < least:  # every gap by design ends here, so what takes longer to tell comes after
+        return None
+    if stalls.faint(m, t, at, max(before, after)):
         return None
     stands = stalls.stalls(m, t, at, at + 1) or stalls.fades(m, float(t[at]), float(t[at + 1]))
     if (stands and not turns_on) or pauses.disturbed(pause, at):
@@ -265,12 +267,14 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
     if dead is not None:
         return dead
     found = [s for s in silences(m) if not _rested(m, s) and _recorded(m, m.channel, s.start_s, s.end_s)]
+    gaps = [s for s in found if stalls.gap_shaped(m, s.start_s, s.end_s)]
+    found = [s for s in found if s not in gaps]
     if not found or _by_chance(m, found):
-        return Outcome()
+        return Outcome(passes=_passes_in(m, gaps))
     stray = [
         i for i, t in enumerate(m.wheel.extras.time_s) if any(s.start_s - 1e-9 <= t <= s.end_s + 1e-9 for s in found)
     ]
-    return Outcome((_lost(m, found),), extras=frozenset(stray), passes=_passes_in(m, found))
+    return Outcome((_lost(m, found),), extras=frozenset(stray), passes=_passes_in(m, found + gaps))
 
 
 def _lost(m: Measured, found: list[Silence]) -> Finding:
