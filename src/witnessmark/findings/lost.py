@@ -37,6 +37,7 @@ SLOWEST_RPM = 40.0
 
 # Edges out of rest before a pause that show whether the crank was coming to rest again: five intervals (see below).
 FEWEST_BEFORE = 6
+LIVES = 40.0  # swing over noise of a line that is not dead; hum is a twentieth of a pick-up's pulse (working choice)
 MOST_UNRECORDED = 0.2  # share of a silence in which the line was not recorded (working choice)
 
 
@@ -337,6 +338,8 @@ def _dead(m: Measured) -> Outcome | None:
     if not lines:
         return None
     line = max(lines, key=lambda c: len(c.edges))
+    if line.sensor == "analog" and line.levels.swing > LIVES * line.levels.noise:
+        return None  # it moves all along, in a way that could not be read
     attempts = [a for a in m.engine.attempts if a.seen_on != "crank"]
     if not attempts:
         return None
