@@ -117,9 +117,10 @@ FEWEST_LEARNT = 5  # teeth: fewer are vanes, which are drawn with any spacing
 def _evened(ranked: list[Candidate]) -> list[Candidate]:
     """A wheel of equal teeth fits as well as a pattern that it makes when compressions bend it alike again and again.
 
-    Learnt interval by interval such a pattern is one compression long; teeth drawn so nearly equal are none.
+    Learnt interval by interval such a pattern is one compression long; teeth drawn so nearly equal are none. Widths are
+    not bent so: a code learnt from them stays the coded wheel's.
     """
-    learnt = [c for c in ranked if c.layout.source == "learnt" and not c.layout.regular]
+    learnt = [c for c in ranked if c.layout.source == "learnt" and not (c.layout.regular or layouts.coded(c.layout))]
     out = []
     for c in ranked:
         for other in learnt if is_even(c.layout) and not c.damage else ():
