@@ -268,14 +268,14 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
     if dead is not None:
         return dead
     found = [s for s in silences(m) if not _rested(m, s) and _recorded(m, m.channel, s.start_s, s.end_s)]
-    gaps = [s for s in found if stalls.gap_shaped(m, s.start_s, s.end_s)]
-    found = [s for s in found if s not in gaps]
+    slips = [s for s in found if stalls.gap_shaped(m, s.start_s, s.end_s) or stalls.out_of_step(m, s.start_s, s.end_s)]
+    found = [s for s in found if s not in slips]
     if not found or _by_chance(m, found):
-        return Outcome(passes=_passes_in(m, gaps))
+        return Outcome(passes=_passes_in(m, slips))
     stray = [
         i for i, t in enumerate(m.wheel.extras.time_s) if any(s.start_s - 1e-9 <= t <= s.end_s + 1e-9 for s in found)
     ]
-    return Outcome((_lost(m, found),), extras=frozenset(stray), passes=_passes_in(m, found + gaps))
+    return Outcome((_lost(m, found),), extras=frozenset(stray), passes=_passes_in(m, found + slips))
 
 
 def _lost(m: Measured, found: list[Silence]) -> Finding:

@@ -19,6 +19,9 @@ SLOW_DEG, FINE_DEG = 60.0, 6.0
 # A gap by design of a pick-up: its flanks over the half waves beside them (four times on simulated lines; memory
 # elsewhere), marks on a side that give its pace, least length in pitches and how far its length may be off (ripple).
 TALL, GAP_BESIDE, LEAST_GAP, GAP_SLACK = 1.5, 2, 1.4, 0.9
+# The most a first fire adds within one event, from 225 to 525 rpm (common practice: 100 to 300 rpm at once), twice over;
+# and the ratio above which a running crank does not change from one tooth to the next but one (working choice).
+MOST_ENERGY_RPM2, MOST_RATIO = 2.0 * (525.0**2 - 225.0**2), 1.4
 LEAST_PULSES = 24  # that show how the size goes with speed
 SMALLEST = 0.01  # share of the pulses read that are smaller than what counts as read for sure
 
@@ -58,6 +61,19 @@ def gap_shaped(m: Measured, start_s: float, end_s: float) -> bool:
     pace = np.sqrt(np.diff(t[at - GAP_BESIDE : at + 1]).mean() * np.diff(t[back : back + GAP_BESIDE + 1]).mean())
     long = intervals(m.layout) / m.layout.pitch_deg
     return bool(tall > TALL and np.any(np.abs((end_s - start_s) / pace - long[long > LEAST_GAP]) < GAP_SLACK))
+
+
+def out_of_step(m: Measured, start_s: float, end_s: float) -> bool:
+    """Whether the decoding has the crank jump in speed over a pause by more than combustion can do: it is out of step.
+
+    What gas does to a crank is energy, the square of the speed.
+    """
+    t = m.wheel.passes.time_s
+    a, b = int(np.searchsorted(t, start_s + 1e-9)), int(np.searchsorted(t, end_s - 1e-9))
+    if m.layout is None or a < 2 or b + 1 >= t.size:
+        return False
+    rpm = [m.layout.pitch_deg / 6.0 / m.pace_s(i, i + 1) for i in (a - 2, b)]
+    return max(rpm) > MOST_RATIO * min(rpm) and abs(rpm[0] ** 2 - rpm[1] ** 2) > MOST_ENERGY_RPM2
 
 
 def faint(m: Measured, t: Floats, at: int, pace_s: float) -> bool:
