@@ -268,14 +268,17 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
     if dead is not None:
         return dead
     found = [s for s in silences(m) if not _rested(m, s) and _recorded(m, m.channel, s.start_s, s.end_s)]
-    slips = [s for s in found if stalls.gap_shaped(m, s.start_s, s.end_s) or stalls.out_of_step(m, s.start_s, s.end_s)]
+    slips = [s for s in found if stalls.slipped(m, s.start_s, s.end_s, s.teeth)]
     found = [s for s in found if s not in slips]
     if not found or _by_chance(m, found):
-        return Outcome(passes=_passes_in(m, slips))
-    stray = [
-        i for i, t in enumerate(m.wheel.extras.time_s) if any(s.start_s - 1e-9 <= t <= s.end_s + 1e-9 for s in found)
-    ]
-    return Outcome((_lost(m, found),), extras=frozenset(stray), passes=_passes_in(m, found + slips))
+        return Outcome(extras=_strays_in(m, slips), passes=_passes_in(m, slips))
+    return Outcome((_lost(m, found),), extras=_strays_in(m, found + slips), passes=_passes_in(m, found + slips))
+
+
+def _strays_in(m: Measured, found: list[Silence]) -> frozenset[int]:
+    """Edges that the decoding has no place for, inside the silences."""
+    at = m.wheel.extras.time_s
+    return frozenset(i for i, t in enumerate(at) if any(s.start_s - 1e-9 <= t <= s.end_s + 1e-9 for s in found))
 
 
 def _lost(m: Measured, found: list[Silence]) -> Finding:

@@ -8,6 +8,7 @@ from witnessmark.findings import pauses
 from witnessmark.findings.measured import Floats, Measured
 from witnessmark.findings.slots import intervals
 from witnessmark.signals import vr
+from witnessmark.signals.model import GLITCH
 
 # Pulses on either side of a pause that show a fade, and the share of the largest to which the last must have sunk:
 # ripple of a third in speed, which a lost line meets by chance in a quarter of cranking.
@@ -22,6 +23,7 @@ TALL, GAP_BESIDE, LEAST_GAP, GAP_SLACK = 1.5, 2, 1.4, 0.9
 # The most a first fire adds within one event, from 225 to 525 rpm (common practice: 100 to 300 rpm at once), twice over;
 # and the ratio above which a running crank does not change from one tooth to the next but one (working choice).
 MOST_ENERGY_RPM2, MOST_RATIO = 2.0 * (525.0**2 - 225.0**2), 1.4
+EVEN_STEP = 1.5  # ratio of two intervals in a row; a compression of cranking gives 1.4 on six degrees (simulated)
 LEAST_PULSES = 24  # that show how the size goes with speed
 SMALLEST = 0.01  # share of the pulses read that are smaller than what counts as read for sure
 
@@ -43,6 +45,11 @@ def fades(m: Measured, start_s: float, end_s: float) -> bool:
     return bool(before[-1] < FADED * before.max() and after[0] < FADED * after.max())
 
 
+def slipped(m: Measured, start_s: float, end_s: float, teeth: float) -> bool:
+    """Whether a pause is the decoding's alone: it was out of step with a line that goes on."""
+    return gap_shaped(m, start_s, end_s) or goes_on(m, start_s, end_s, teeth) or out_of_step(m, start_s, end_s)
+
+
 def gap_shaped(m: Measured, start_s: float, end_s: float) -> bool:
     """Whether a pause of a pick-up's line is a gap by design: as long as one, its two flanks far taller than the teeth
     beside them (the flux has further to swing there). A line that is cut off or comes back makes no such pair.
@@ -57,10 +64,27 @@ def gap_shaped(m: Measured, start_s: float, end_s: float) -> bool:
     at, back = int(np.searchsorted(t, start_s - 1e-9)), int(np.searchsorted(t, end_s - 1e-9))
     if at < GAP_BESIDE or back != at + 1 or back + GAP_BESIDE >= t.size:
         return False
-    tall = min(e.peak_after_v[rows[at]] / e.peak_before_v[rows[at]], e.peak_before_v[rows[back]] / e.peak_after_v[rows[back]])
+    tall = min(
+        e.peak_after_v[rows[at]] / e.peak_before_v[rows[at]], e.peak_before_v[rows[back]] / e.peak_after_v[rows[back]]
+    )
     pace = np.sqrt(np.diff(t[at - GAP_BESIDE : at + 1]).mean() * np.diff(t[back : back + GAP_BESIDE + 1]).mean())
     long = intervals(m.layout) / m.layout.pitch_deg
     return bool(tall > TALL and np.any(np.abs((end_s - start_s) / pace - long[long > LEAST_GAP]) < GAP_SLACK))
+
+
+def goes_on(m: Measured, start_s: float, end_s: float, teeth: float) -> bool:
+    """Whether marks come on and on in a pause by the decoding, each as long after the last as that one or nearly so:
+    the line is not silent, the decoding left its edges out. Noise on a dead line keeps no such time.
+    """
+    if m.line is None:
+        return False
+    e = m.line.edges
+    t = e.time_s[(e.rising == m.wheel.marking_rising) & (e.label != GLITCH)]
+    first, last = int(np.searchsorted(t, start_s - 1e-9)), int(np.searchsorted(t, end_s - 1e-9))
+    if first < 1 or last + 1 >= t.size or 2 * (last - first - 1) < teeth:
+        return False
+    step = np.log(np.diff(t[first - 1 : last + 2]))
+    return bool(np.abs(np.diff(step)).max() < np.log(EVEN_STEP))
 
 
 def out_of_step(m: Measured, start_s: float, end_s: float) -> bool:
