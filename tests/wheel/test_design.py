@@ -70,7 +70,7 @@ def test_a_width_code_is_no_pattern_that_compressions_bend() -> None:
 
 
 def test_widths_of_a_setup_may_end_or_begin_at_their_marks() -> None:
-    """A tooth of 5 degrees that begins at its mark leaves a valley of 25 before the next of 30; equal ones say nothing."""
+    """A tooth of 5 degrees that begins at its mark leaves a valley of 25 to the next of 30; equal ones say nothing."""
     teeth = [30.0 * i for i in range(12)]
     ends, begins = layouts.width_readings(layouts.unequal("as in the setup", teeth, CODE, source="setup"))
     assert _tooth_duty(ends) == pytest.approx(np.array(CODE) / 30.0)

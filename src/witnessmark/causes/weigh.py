@@ -2,9 +2,10 @@
 
 The share of "nothing wrong seen" comes first: it falls with the confidence of every stated finding that accuses the
 vehicle, and with how much of the rotation could not be judged: silence is evidence only where something would have
-been seen. Where only symptoms are stated, causes that show themselves pay for having kept silent. What is left is shared among the causes by Bayes' rule, a finding weighing by its confidence (1 when sure,
-0.75 at the line: whether it is there at all is paid for by the first step already). Hints move the figures a little
-and never which cause stands first. Two stated findings that point to two causes open a pair of them.
+been seen. Where only symptoms are stated, causes that show themselves pay for having kept silent. What is left is
+shared among the causes by Bayes' rule, a finding weighing by its confidence (1 when sure, 0.75 at the line: whether it
+is there at all is paid for by the first step already). Hints move the figures a little and never which cause stands
+first. Two stated findings that point to two causes open a pair of them.
 """
 
 from __future__ import annotations

@@ -20,7 +20,7 @@ SLOW_DEG, FINE_DEG = 60.0, 6.0
 # A gap by design of a pick-up: its flanks over the half waves beside them (four times on simulated lines; memory
 # elsewhere), marks on a side that give its pace, least length in pitches and how far its length may be off (ripple).
 TALL, GAP_BESIDE, LEAST_GAP, GAP_SLACK = 1.5, 2, 1.4, 0.9
-# The most a first fire adds within one event, from 225 to 525 rpm (common practice: 100 to 300 rpm at once), twice over;
+# The most a first fire adds within one event, from 225 to 525 rpm (common practice: 100 to 300 rpm at once), doubled;
 # and the ratio above which a running crank does not change from one tooth to the next but one (working choice).
 MOST_ENERGY_RPM2, MOST_RATIO = 2.0 * (525.0**2 - 225.0**2), 1.4
 EVEN_STEP = 1.5  # ratio of two intervals in a row; a compression of cranking gives 1.4 on six degrees (simulated)

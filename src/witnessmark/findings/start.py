@@ -261,7 +261,7 @@ def _spark_good(m: Measured, failed: list[Attempt]) -> float | None:
 
 
 def _unplaced(m: Measured, failed: list[Attempt]) -> int:
-    """Fewest sparks given in a failed attempt where no TDC tells whether they stand at their angle, 0 where one does."""
+    """Fewest sparks of a failed attempt where no TDC tells whether they stand at their angle, 0 where one does."""
     return 0 if _spark_good(m, failed) is not None else min(a.sparks or 0 for a in failed)
 
 

@@ -59,7 +59,7 @@ class Zero:
 
 
 def least_armed(noise: float, step: float) -> float:
-    """Half wave about the zero line, in the unit of noise (standard deviation) and the recorder's step, that arms it."""
+    """Half wave about the zero line that arms it, in the unit of noise (standard deviation) and recorder's step."""
     return max(ARM_SIGMAS * noise, ARM_STEPS * step)
 
 

@@ -73,7 +73,7 @@ def _with_setup(ranked: list[Candidate], designed: Layout | None) -> list[Candid
     """The setup's wheel, as it is read best, gets its prior and stands in for the same wheel of the catalogue."""
     if designed is None:
         return ranked
-    out = []
+    out: list[Candidate] = []
     bent = max((c.score for c in ranked if _bent(designed, c)), default=-np.inf)
     for c in ranked:
         if c.layout.source == "setup":
