@@ -323,6 +323,7 @@ def of_kind(kind: str, n: int, seed: int = SEED, numbers: Sequence[int] | None =
         case_seed = int(rng.integers(1, 2**31))
         if kind == "healthy":
             made, with_setup = healthy.draft(rng) if number < SOUND_WHEELS else healthy.whole_draft(rng)
+            healthy.keep_starting(made, case_seed)
             out.append(_case(kind, number, 0.0, made, 0.0, with_setup, case_seed))
             continue
         severity = number / (n - 1) if n > 1 else 1.0

@@ -8,10 +8,14 @@ import numpy as np
 
 from accuracy import draw, hooks
 from accuracy.draw import Draft
+from witnessmark.simulate.layouts import named
 from witnessmark.simulate.mechanics import cranking_rpm
+from witnessmark.simulate.run import simulate
 from witnessmark.simulate.scenario import parse_scenario
 
 SLOWEST_HEALTHY_RPM = 150.0
+COARSE_DEG = 20.0  # between teeth: on finer wheels no ripple within the limit below hides a gap from the simulated unit
+LATEST_TURNS = 4.0  # by which a sound control unit gives fuel (common practice: one or two)
 WIDEST_RIPPLE = 2.6  # highest over lowest speed within one compression event (published for a V8 at 150 rpm: 225 to 85)
 
 
@@ -107,6 +111,22 @@ def _keep_healthy(made: Draft) -> None:
             cranking["no_load_rpm"] = cranking.get("no_load_rpm", 370.0) + 10.0
         if highest > WIDEST_RIPPLE * lowest:
             engine["inertia_kg_m2"] *= 1.08
+
+
+def keep_starting(made: Draft, seed: int) -> None:
+    """On the coarsest wheels a flywheel heavy enough for the simulated control unit to find the gap in the ripple.
+
+    One that gives neither spark nor fuel over turn after turn belongs to no sound engine.
+    """
+    wheel = named(made.wheel)
+    if made.record == "running" or not wheel.missing or wheel.pitch_deg < COARSE_DEG:
+        return
+    made.tables["seed"] = seed
+    for _ in range(10):
+        attempts = simulate(parse_scenario(made.tables)).truth["attempts"]
+        if not any(a["turns"] > LATEST_TURNS and a["first_fuel_s"] is None for a in attempts):
+            return
+        made.tables["engine"]["inertia_kg_m2"] *= 1.1
 
 
 def _hard_start(rng: np.random.Generator, made: Draft) -> None:

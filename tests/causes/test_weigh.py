@@ -240,6 +240,36 @@ def test_consequences_alone_stay_honestly_unsure(kind: str, causes: set[str]) ->
     assert crank < sum(share.get(c, 0.0) for c in causes)
 
 
+def test_symptoms_alone_weigh_the_silence_of_what_shows_itself() -> None:
+    """A cam that was recorded and is in order speaks against its sensor; one that was not recorded says nothing."""
+    late = finding("late-sync")
+    heard = chances(verdict(late, context=replace(HALL, roles=frozenset({"crank", "cam"}))))
+    unheard = chances(verdict(late, context=HALL))
+    assert heard["cam-sensor"] < 0.4 * unheard["cam-sensor"]
+    assert heard["control-unit"] > unheard["control-unit"]
+    blind = replace(HALL, roles=frozenset({"crank", "cam"}), judged=0.4)
+    assert chances(verdict(late, context=blind))["cam-sensor"] > 0.9 * unheard["cam-sensor"]
+
+
+@pytest.mark.parametrize(("sparks", "injections", "withheld"), [(30, 30, False), (0, 30, True), (30, 0, True)])
+def test_outputs_that_are_given_speak_against_a_lockout(sparks: int, injections: int, withheld: bool) -> None:
+    """Without a TDC the sparks' angle is open, yet they are given: nothing is withheld."""
+    seen = {"sparks_unplaced": sparks, "injections": injections}
+    share = chances(verdict(finding("no-start", evidence=seen), context=HALL))
+    assert (share["security-lockout"] > 0.1) is withheld
+    assert withheld or share["fuel-supply"] > 0.4
+
+
+@pytest.mark.parametrize(("misses", "at_most", "compression"), [(9, 0.8, False), (12, 1.0, True), (1, 0.4, True)])
+def test_a_cylinder_that_works_in_most_cycles_has_its_compression(
+    misses: int, at_most: float, compression: bool
+) -> None:
+    seen = {"misfires": misses, "misfire_share_high": at_most}
+    result = verdict(finding("contribution-uneven", "cycle", evidence=seen), context=HALL)
+    assert result.causes[0].id == "cylinder-misfire"
+    assert (chances(result)["cylinder-compression"] > 0.1) is compression
+
+
 def test_the_crank_stays_open_where_it_could_not_be_judged() -> None:
     judged = chances(verdict(finding("no-start"), context=HALL))
     blind = chances(verdict(finding("no-start"), context=Context(crank_judged=False)))

@@ -72,3 +72,11 @@ def test_several_pulses_for_one_charge_are_one_command() -> None:
     twice = sorted([*every(100.0), *every(130.0)])
     (rows,) = trains_of([output(1, twice)], angle())
     assert len(rows[0].deg) == len(every(100.0))
+
+
+@pytest.mark.parametrize(("usual", "own"), [(360.0, 720.0), (720.0, 360.0)])
+def test_a_line_with_a_period_of_its_own_skips_nothing(usual: float, own: float) -> None:
+    """A wasted spark taken for an injection: every turn beside every cycle, always, is two kinds and no fault."""
+    lines = [output(1, every(100.0, usual)), output(2, every(120.0, usual)), output(3, every(140.0, own))]
+    assert [len(s.skipped_s) for s in skips_of(lines, angle())] == [0, 0, 0]
+    assert [len(s.skipped_s) for s in skips_of(lines[1:], angle())] == [0, 0]

@@ -236,3 +236,15 @@ def test_noise_about_the_zero_line_of_a_long_channel_is_told_from_a_few_looks() 
         before = recording.source.total  # type: ignore[attr-defined]
         assert reluctance._noise_only(recording, info, summary, zero) is only
         assert recording.source.total - before <= 8 * (1 << 17)  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize(
+    ("bias", "volts_per_hz", "kind"), [(2.5, 0.03, "vr"), (12.0, 0.03, "analog"), (2.5, 0.005, "analog")]
+)
+def test_a_slow_pick_up_about_a_bias_shows_by_going_below_ground(bias: float, volts_per_hz: float, kind: str) -> None:
+    """Six teeth at 200 rpm come every 50 ms, as compressions do in a supply; no supply falls below 0 V."""
+    rate = 20_000.0
+    rpm = np.interp(np.arange(int(3 * rate)) / rate, [0.0, 0.3, 0.5, 2.6, 3.0], [0.0, 0.0, 200.0, 220.0, 600.0])
+    x = bias + reluctance_wheel(tooth_angle(len(rpm), rate, rpm), rate, 6, 0, volts_per_hz)
+    x += np.random.default_rng(3).normal(0, 0.005, len(rpm))
+    assert extract(record({"line": x}, rate), Setup()).lines[0].sensor == kind

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from tests.wheel.test_rings import candidate, named
 from witnessmark.wheel import layouts
-from witnessmark.wheel.damage import Damage
-from witnessmark.wheel.design import _bent, _evened, _vanes_bent
+from witnessmark.wheel.damage import Damage, _tooth_duty
+from witnessmark.wheel.design import _bent, _evened, _vanes_bent, _with_setup
 from witnessmark.wheel.weighing import Candidate
 
 
@@ -56,3 +57,24 @@ def test_a_pattern_one_compression_long_is_rather_an_even_wheel() -> None:
     assert out["30 even"] == 174.0
     wide = learnt([30.0, 30.0, 30.0, 90.0, 60.0, 60.0, 30.0, 30.0], 640.0)
     assert all(c.likelihood == 174.0 for c in _evened([wide, *even])[1:])
+
+
+CODE = [5.0, 5.0, 10.0, 5.0, 10.0, 10.0, 5.0, 10.0, 10.0, 10.0, 5.0, 10.0]
+
+
+def test_a_width_code_is_no_pattern_that_compressions_bend() -> None:
+    """Twelve equal teeth of two widths over and over: another even count is not carried by the widths."""
+    coded = layouts.unequal("12 width-coded", [30.0 * i for i in range(12)], CODE, source="learnt", mark="derived")
+    out = _evened([candidate(coded, 500.0), candidate(layouts.even(24, prior=0.4), 174.0)])
+    assert [c.likelihood for c in out] == [500.0, 174.0]
+
+
+def test_widths_of_a_setup_may_end_or_begin_at_their_marks() -> None:
+    """A tooth of 5 degrees that begins at its mark leaves a valley of 25 to the next of 30; equal ones say nothing."""
+    teeth = [30.0 * i for i in range(12)]
+    ends, begins = layouts.width_readings(layouts.unequal("as in the setup", teeth, CODE, source="setup"))
+    assert _tooth_duty(ends) == pytest.approx(np.array(CODE) / 30.0)
+    assert _tooth_duty(begins) == pytest.approx(1.0 - np.roll(CODE, 1) / 30.0)
+    assert len(layouts.width_readings(layouts.unequal("as in the setup", teeth, [5.0] * 12, source="setup"))) == 1
+    kept = _with_setup([candidate(begins, 500.0), candidate(ends, 300.0)], ends)
+    assert [c.layout.width_after for c in kept] == [True]

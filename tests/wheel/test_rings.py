@@ -44,6 +44,10 @@ def test_rings_are_the_same_where_teeth_and_only_then() -> None:
     assert ring_of(one, Damage(dead=((9, 0.97),))) != ring_of(one, Damage(dead=((10, 0.97),)))
     assert ring_of(one, Damage(extra=((350.0, 0.97),))) == ring_of(layouts.even(24), SOUND) == (0,)
     assert ring_of(one, Damage(dead=((9, 0.4),))) is None  # there in most turns: no ring
+    moved = tuple(2.0 if tooth == 9 else 0.0 for tooth in range(35))
+    assert ring_of(one, Damage(shift_deg=moved)) is None
+    gone = Damage(dead=((9, 0.97),))
+    assert ring_of(one, replace(gone, shift_deg=moved)) == ring_of(one, gone)  # where it stood no longer matters
 
 
 def test_a_common_wheel_takes_the_better_alignment_of_its_ring() -> None:

@@ -2,9 +2,10 @@
 
 The share of "nothing wrong seen" comes first: it falls with the confidence of every stated finding that accuses the
 vehicle, and with how much of the rotation could not be judged: silence is evidence only where something would have
-been seen. What is left is shared among the causes by Bayes' rule, a finding weighing by its confidence (1 when sure,
-0.75 at the line: whether it is there at all is paid for by the first step already). Hints move the figures a little
-and never which cause stands first. Two stated findings that point to two causes open a pair of them.
+been seen. Where only symptoms are stated, causes that show themselves pay for having kept silent. What is left is
+shared among the causes by Bayes' rule, a finding weighing by its confidence (1 when sure, 0.75 at the line: whether it
+is there at all is paid for by the first step already). Hints move the figures a little and never which cause stands
+first. Two stated findings that point to two causes open a pair of them.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from witnessmark.causes.catalogue import Bound, Knowledge, LikelihoodRow, load_knowledge
+from witnessmark.causes.catalogue import Bound, CauseRow, Knowledge, LikelihoodRow, load_knowledge
 from witnessmark.causes.engines import EngineFacts
 from witnessmark.causes.ids import MEASUREMENT, NONE_FOUND, NONE_OF_THESE
 from witnessmark.causes.model import Cause, Verdict
@@ -184,9 +185,12 @@ def _balance(stated: list[Finding], hints: list[Finding], context: Context, know
 
     factors = _history_factors(context, knowledge)
     logs: dict[str, float] = {}
+    # symptoms alone: a cause that mostly shows itself has kept silent all the same
+    symptoms = bool(accusing) and all(w.row.consequence for w in accusing)
     for cause in knowledge.cause:
         prior = math.log(cause.prior * factors.get(cause.id, 1.0))
-        silent = 0.0 if accusing else math.log(1.0 - heard * (1.0 - cause.silent))
+        listened = not accusing or (symptoms and _shows_itself(cause, context))
+        silent = math.log(1.0 - heard * (1.0 - cause.silent)) if listened else 0.0
         logs[cause.id] = prior + silent + math.fsum(w.log(cause.id) for w in weighed)
     pairs = _pair_logs(accusing, weighed, factors, knowledge)
     top = max([*logs.values(), *pairs.values()])
@@ -199,6 +203,15 @@ def _balance(stated: list[Finding], hints: list[Finding], context: Context, know
     shares[(NONE_FOUND,)] = nothing
     order = tuple(sorted(logs, key=lambda c: (-logs[c], c)))
     return Balance(_entries(shares, order), tuple(weighed), order, sharp)
+
+
+def _shows_itself(cause: CauseRow, context: Context) -> bool:
+    """Whether a cause has a sign of its own in this record beside what follows from it.
+
+    What withholds an output shows in what follows only, and rows for symptoms beside a crank signal that was judged
+    hold the silence of the crank's causes already.
+    """
+    return cause.side in ("start", "engine") or (cause.side == "cam" and "cam" in context.roles)
 
 
 def _entries(shares: dict[tuple[str, ...], float], order: tuple[str, ...]) -> tuple[Entry, ...]:

@@ -29,6 +29,9 @@ OTHERS_SHARE = 0.5
 # A command missing within this share of a cycle of another line's is the control unit losing its place for a moment,
 # not an output; a line that stays away more often than not is no witness for that.
 SHARED_CYCLE, WITNESS_SHARE = 1 / 3, 0.5
+# Distances between commands, and the share of them that must be one and the same, for a line to have a period of its
+# own (working choice).
+LEAST_KEPT, MOSTLY_KEPT = 8, 0.9
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +101,20 @@ def period_deg(trains: Sequence[Sequence[Train]]) -> float | None:
     return PERIODS_DEG[best] if kept[best] >= 0.5 else None
 
 
+def _own_period(rows: Sequence[Train], usual: float) -> float:
+    """The distance that a line keeps by itself nearly always, where it is another than the usual one of its kind.
+
+    A coil that fires two cylinders beside an injector of one, taken for its like: what comes every second time, always,
+    is not due in between; an output that fails keeps no such count.
+    """
+    own = period_deg([rows])
+    gaps = np.concatenate([np.empty(0), *(np.diff(t.deg) for t in rows if len(t.deg) > 1)])
+    if own is None or own == usual or len(gaps) < LEAST_KEPT:
+        return usual
+    kept = float((np.abs(gaps - own) <= min(REGULAR_WITHIN_DEG, own / 6)).mean())
+    return own if kept >= MOSTLY_KEPT else usual
+
+
 def _ticks(deg: Array, period: float, lo: float, hi: float) -> tuple[Array, NDArray[np.bool_]]:
     """(angles at which a line is due in [lo, hi], which of them came): its own events and whole periods between."""
     if len(deg) == 0:
@@ -130,11 +147,12 @@ def _goes_on(others: Sequence[Array], at: Array, period: float) -> NDArray[np.bo
 def skips_of(outputs: Sequence[Output], angle: CrankAngle) -> list[Skips]:
     """Commands due and missing for every line of one kind; empty with fewer than two lines or no usual distance."""
     trains = trains_of(outputs, angle)
-    period = period_deg(trains)
-    if len(outputs) < 2 or period is None:
+    usual = period_deg(trains)
+    if len(outputs) < 2 or usual is None:
         return []
     found: list[Skips] = []
     for i, output in enumerate(outputs):
+        period = _own_period(trains[i], usual)
         due, times, near = 0, [np.empty(0)], [np.empty(0)]
         for number in range(len(angle.segments)):
             seg = angle.segments[number]

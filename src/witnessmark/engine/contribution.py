@@ -31,6 +31,7 @@ BURNS = 0.4
 SOUND = 0.5  # it counts where the others of the same cycle burn: a fuel cut is no misfire
 # Speed of a steady stretch changes by less than this within two cycles (acceleration moves the events' shares).
 STEADY = 0.3
+BAND = 1.5  # fastest over slowest cycle that are compared: idle hunts by less (working choice)
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,4 +148,13 @@ def _steady(cycles: Sequence[tuple[Speed, float, float]]) -> list[tuple[Speed, f
         near = length[(np.abs(start - start[i]) < 2.5 * length[i])]
         if np.isfinite(cycle[0].rad_s).all() and len(near) >= 3 and np.abs(near / length[i] - 1.0).max() < STEADY:
             out.append(cycle)
-    return out
+    return _one_speed(out)
+
+
+def _one_speed(cycles: list[tuple[Speed, float, float]]) -> list[tuple[Speed, float, float]]:
+    """The most cycles that lie within ``BAND`` of speed: a long run-down mixes loads that no one share describes."""
+    length = np.array([end - start for _, start, end in cycles])
+    if not length.size:
+        return cycles
+    shortest = max(length, key=lambda low: int(np.sum((length >= low) & (length <= BAND * low))))
+    return [c for c, x in zip(cycles, length, strict=True) if shortest <= x <= BAND * shortest]

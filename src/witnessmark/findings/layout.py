@@ -54,16 +54,24 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
     return Outcome((finding,))
 
 
+OTHER_COUNT = 0.1  # share by which two designs' teeth a turn differ where their turns do (a tooth or gap more does not)
 # What rests on the length of a turn: place on the wheel, speed, turns to a spark.
 _FROM_TURN = frozenset({*_PLACES, "wheel-runout", "cranking-slow", "late-sync", "no-start"})
 
 
 def turn_guessed(m: Measured) -> bool:
-    """A wheel without a gap, teeth a turn named neither by the setup nor clearly by cams: a turn is a guess."""
+    """Teeth a turn named neither by the setup nor clearly by cams or the line's own gaps: a turn is a guess.
+
+    So on a wheel without a gap, and on any where designs of another count stay open.
+    """
     layout = m.layout
     if layout is None or layout.source == "setup" or m.wheel.belief >= m.limits["layout.turn_belief"]:
         return False
-    return layout.periods == len(layout.teeth_deg) and len(layout.teeth_deg) > 1
+    teeth = len(layout.teeth_deg)
+    if layout.periods == teeth and teeth > 1:
+        return True
+    other = [a.probability for a in m.wheel.alternatives if abs(len(a.layout.teeth_deg) / teeth - 1.0) > OTHER_COUNT]
+    return sum(other) > 1.0 - m.limits["layout.turn_belief"]
 
 
 def doubted(m: Measured, found: tuple[Finding, ...]) -> tuple[Finding, ...]:

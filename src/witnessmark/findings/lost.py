@@ -37,6 +37,7 @@ SLOWEST_RPM = 40.0
 
 # Edges out of rest before a pause that show whether the crank was coming to rest again: five intervals (see below).
 FEWEST_BEFORE = 6
+LIVES = 40.0  # swing over noise of a line that is not dead; hum is a twentieth of a pick-up's pulse (working choice)
 MOST_UNRECORDED = 0.2  # share of a silence in which the line was not recorded (working choice)
 
 
@@ -95,7 +96,7 @@ def _runs(m: Measured, t: Floats) -> list[Silence]:
     # teeth broken out side by side leave a silence too, but at one place in turn after turn
     on_wheel = starts >= max(3, m.limits["lost.wheel_share"] * m.wheel.angle.turns)
     for a, b in long:
-        if on_wheel[p.tooth[a]]:
+        if on_wheel[p.tooth[a]] or m.coarse[a:b].all():  # the pulses are there, too low to be read
             continue
         if b - a < m.limits["lost.teeth_min"] or not (m.settled[a] or b - a >= m.limits["lost.teeth_sure"]):
             continue
@@ -152,6 +153,8 @@ def _pause(m: Measured, t: Floats, pause: Floats, long: Bools, at: int) -> Silen
             return None
     teeth = float(pause[at]) / max(before, after) - by_design
     if teeth < least:  # every gap by design ends here, so what takes longer to tell comes after
+        return None
+    if stalls.faint(m, t, at, max(before, after)):
         return None
     stands = stalls.stalls(m, t, at, at + 1) or stalls.fades(m, float(t[at]), float(t[at + 1]))
     if (stands and not turns_on) or pauses.disturbed(pause, at):
@@ -265,12 +268,17 @@ def find(m: Measured, earlier: Outcome) -> Outcome:
     if dead is not None:
         return dead
     found = [s for s in silences(m) if not _rested(m, s) and _recorded(m, m.channel, s.start_s, s.end_s)]
+    slips = [s for s in found if stalls.slipped(m, s.start_s, s.end_s, s.teeth)]
+    found = [s for s in found if s not in slips]
     if not found or _by_chance(m, found):
-        return Outcome()
-    stray = [
-        i for i, t in enumerate(m.wheel.extras.time_s) if any(s.start_s - 1e-9 <= t <= s.end_s + 1e-9 for s in found)
-    ]
-    return Outcome((_lost(m, found),), extras=frozenset(stray), passes=_passes_in(m, found))
+        return Outcome(extras=_strays_in(m, slips), passes=_passes_in(m, slips))
+    return Outcome((_lost(m, found),), extras=_strays_in(m, found + slips), passes=_passes_in(m, found + slips))
+
+
+def _strays_in(m: Measured, found: list[Silence]) -> frozenset[int]:
+    """Edges that the decoding has no place for, inside the silences."""
+    at = m.wheel.extras.time_s
+    return frozenset(i for i, t in enumerate(at) if any(s.start_s - 1e-9 <= t <= s.end_s + 1e-9 for s in found))
 
 
 def _lost(m: Measured, found: list[Silence]) -> Finding:
@@ -333,6 +341,8 @@ def _dead(m: Measured) -> Outcome | None:
     if not lines:
         return None
     line = max(lines, key=lambda c: len(c.edges))
+    if line.sensor == "analog" and line.levels.swing > LIVES * line.levels.noise:
+        return None  # it moves all along, in a way that could not be read
     attempts = [a for a in m.engine.attempts if a.seen_on != "crank"]
     if not attempts:
         return None

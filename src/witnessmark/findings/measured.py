@@ -185,7 +185,7 @@ class Measured:
         for a, b in zip(np.flatnonzero(step == 1), np.flatnonzero(step == -1), strict=True):
             if a < 2 or b + 1 >= gone.size or self.segment[a - 2] != self.segment[b + 1] or self.segment[a] < 0:
                 continue
-            before, after = self._pace(int(a) - 2, int(a) - 1), self._pace(int(b), int(b) + 1)
+            before, after = self.pace_s(int(a) - 2, int(a) - 1), self.pace_s(int(b), int(b) + 1)
             due = (self.angle_deg[b] - self.angle_deg[a - 1]) / self.layout.pitch_deg
             taken = float(p.time_s[b] - p.time_s[a - 1]) / np.sqrt(before * after)
             # the shortest the pause could be if nothing were missing, plus most of a pitch for every tooth that is
@@ -193,7 +193,7 @@ class Measured:
                 out.append((int(a), int(b)))
         return tuple(out)
 
-    def _pace(self, a: int, b: int) -> float:
+    def pace_s(self, a: int, b: int) -> float:
         """Seconds a pitch between two passages."""
         assert self.layout is not None
         turned = max(float(self.angle_deg[b] - self.angle_deg[a]), 1e-9)

@@ -236,7 +236,7 @@ def _no_start(m: Measured) -> Outcome:
         evidence={
             "attempts_failed": len(failed), "attempts": of, "of_attempts": of, "cranked_s": seconds,
             "sparks": sum(a.sparks or 0 for a in failed), "injections": sum(a.injections or 0 for a in failed),
-            "spark_good": _spark_good(m, failed),
+            "spark_good": _spark_good(m, failed), "sparks_unplaced": _unplaced(m, failed),
         },
     )  # fmt: skip
     return Outcome((finding,))
@@ -258,6 +258,11 @@ def _spark_good(m: Measured, failed: list[Attempt]) -> float | None:
     if not m.signals.by_role("coil") or m.engine.phase.tdc_source in ("", "coil"):
         return None
     return float(all(a.sync_s is not None and (a.sparks or 0) >= m.limits["sparks.least"] for a in failed))
+
+
+def _unplaced(m: Measured, failed: list[Attempt]) -> int:
+    """Fewest sparks of a failed attempt where no TDC tells whether they stand at their angle, 0 where one does."""
+    return 0 if _spark_good(m, failed) is not None else min(a.sparks or 0 for a in failed)
 
 
 def _open(m: Measured) -> tuple[NotAssessed, ...]:

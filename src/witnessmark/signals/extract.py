@@ -234,8 +234,9 @@ def _levels(
     if info.gain < 0:
         scaled[0], scaled[1], scaled[3], scaled[4] = scaled[1], scaled[0], scaled[4], scaled[3]
     return Levels(
-        scaled[0], scaled[1], scaled[2], summary.noise * abs(info.gain), scaled[3], scaled[4], clipped, moving
-    )
+        scaled[0], scaled[1], scaled[2], summary.noise * abs(info.gain), scaled[3], scaled[4], clipped, moving,
+        summary.quantum * abs(info.gain),
+    )  # fmt: skip
 
 
 def _clipped(recording: Recording, info: ChannelInfo, summary: Summary, low: float, high: float, chunk: int) -> float:

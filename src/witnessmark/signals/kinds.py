@@ -173,6 +173,8 @@ def reluctance_like(summary: Summary, zero: Zero, crossings: Crossings, gain: fl
         same = crossings.sample[crossings.rising]
         period_s = float(np.median(np.diff(same))) / summary.rate_hz if len(same) > 2 else np.inf
         biased = unit.strip() == "V" and BIAS_V[0] < zero.level * gain + offset < BIAS_V[1]
+        if biased and min(v * gain + offset for v in summary.extremes) < -0.5 * size_v:
+            return True  # no battery and no sensor that is fed goes below 0 V, however slow it is
         return period_s < SLOW_PERIOD_S and (biased or offset_v < 20.0 * size_v)
     return True
 

@@ -53,7 +53,8 @@ class Levels:
     low/high: the two modes of a two-level line (5/95 % quantiles of an analog one); for variable reluctance the
     median trough and peak. zero: the crossing level. noise: robust standard deviation about a level (two-level) or of
     the second difference (others). swing: high - low. clipped: share of samples at the extreme codes in runs.
-    minimum, maximum: extremes of the record. moving: False when the line never leaves its noise.
+    minimum, maximum: extremes of the record. moving: False when the line never leaves its noise. step: the recorder's,
+    0 where it cannot be told.
     """
 
     low: float
@@ -64,6 +65,7 @@ class Levels:
     maximum: float
     clipped: float
     moving: bool
+    step: float = 0.0
 
     @property
     def swing(self) -> float:

@@ -14,6 +14,9 @@ from witnessmark.signals.summary import Summary
 ARM_SIGMAS = 4.5
 """A half wave counts above this many noise deviations: 7e-6 a sample by chance for normal noise."""
 
+ARM_STEPS = 1.5
+"""... and this many of the recorder's steps: a level between two codes flickers by one."""
+
 ARM_SHARE = 0.08
 """... and above this share of its neighbours on one side; no input circuit arms on less (common practice: 0.3-0.5)."""
 
@@ -55,6 +58,11 @@ class Zero:
     amplitude: float
 
 
+def least_armed(noise: float, step: float) -> float:
+    """Half wave about the zero line that arms it, in the unit of noise (standard deviation) and recorder's step."""
+    return max(ARM_SIGMAS * noise, ARM_STEPS * step)
+
+
 def find_zero(summary: Summary) -> Zero:
     """Zero level from paired peaks of the windows where the line moves; it follows them where it drifts."""
     lo, hi = summary.window_lo, summary.window_hi
@@ -65,7 +73,7 @@ def find_zero(summary: Summary) -> Zero:
     active = span > 0.25 * big
     level = float(np.nanmedian(0.5 * (low3 + high3)[active])) if active.any() else 0.0
     amplitude = 0.5 * float(np.nanmedian(span[active])) if active.any() else 0.0
-    least = max(ARM_SIGMAS * noise, 1.5 * summary.quantum)
+    least = least_armed(noise, summary.quantum)
     half = min(least, 0.25 * amplitude) if amplitude else least
     rest = _rest_level(0.5 * (lo + hi), hi - lo, active, big)
     lopsided = rest is not None and abs(rest - level) > LOPSIDED * amplitude

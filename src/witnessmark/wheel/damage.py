@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from witnessmark.wheel import layouts
 from witnessmark.wheel.lattice import Path, Tempo, align
 from witnessmark.wheel.marks import Marks
 from witnessmark.wheel.model import Layout
@@ -174,8 +175,10 @@ def _designed(path: Path, real: NDArray[np.int64], n: int) -> Path:
 
 def _tooth_duty(layout: Layout) -> NDArray[np.float64] | None:
     """Share of the interval before each tooth's mark that its width takes, where widths are coded."""
-    if layout.widths_deg is None or max(layout.widths_deg) < 1.5 * min(layout.widths_deg):
-        return None  # equal widths say nothing about which tooth it is
+    if not layouts.coded(layout):
+        return None
     teeth = np.asarray(layout.teeth_deg)
     before = np.diff(np.concatenate(([teeth[-1] - 360.0], teeth)))
-    return np.asarray(np.asarray(layout.widths_deg) / before)
+    width = np.asarray(layout.widths_deg)
+    # where the mark begins its tooth, what lies before it is the valley that the tooth before leaves
+    return np.asarray(1.0 - np.roll(width, 1) / before if layout.width_after else width / before)

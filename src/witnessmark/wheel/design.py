@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from witnessmark.signals.model import Line
-from witnessmark.wheel import identify, rings, spelt, turns, weighing
+from witnessmark.wheel import identify, layouts, rings, spelt, turns, weighing
 from witnessmark.wheel.damage import SOUND, Damage, is_even
 from witnessmark.wheel.lattice import Tempo
 from witnessmark.wheel.marks import Marks, marks_of
@@ -49,7 +49,7 @@ def choose(line: Line, rising: bool, both: bool, designed: Layout | None, timed:
     for way in (rising, not rising) if both else (rising,):
         marks = marks_of(line, way)
         if marks.time_s.size >= 8:
-            found = rings.settled(identify.compare(marks, [designed] if designed else None))
+            found = rings.settled(identify.compare(marks, layouts.width_readings(designed) if designed else None))
             tried[way] = (marks, _with_setup(found, designed))
     if not tried:
         return None
@@ -70,14 +70,15 @@ def choose(line: Line, rising: bool, both: bool, designed: Layout | None, timed:
 
 
 def _with_setup(ranked: list[Candidate], designed: Layout | None) -> list[Candidate]:
-    """The setup's wheel gets its prior, and stands in for the same wheel of the catalogue."""
+    """The setup's wheel, as it is read best, gets its prior and stands in for the same wheel of the catalogue."""
     if designed is None:
         return ranked
-    out = []
+    out: list[Candidate] = []
     bent = max((c.score for c in ranked if _bent(designed, c)), default=-np.inf)
     for c in ranked:
         if c.layout.source == "setup":
-            out.append(replace(c, score=max(c.score, bent) + SETUP_PRIOR))
+            if not any(o.layout.source == "setup" for o in out):
+                out.append(replace(c, score=max(c.score, bent) + SETUP_PRIOR))
         elif c.layout.teeth_deg != designed.teeth_deg:
             out.append(c)
     return sorted(out, key=lambda c: -c.score)
@@ -116,9 +117,10 @@ FEWEST_LEARNT = 5  # teeth: fewer are vanes, which are drawn with any spacing
 def _evened(ranked: list[Candidate]) -> list[Candidate]:
     """A wheel of equal teeth fits as well as a pattern that it makes when compressions bend it alike again and again.
 
-    Learnt interval by interval such a pattern is one compression long; teeth drawn so nearly equal are none.
+    Learnt interval by interval such a pattern is one compression long; teeth drawn so nearly equal are none. Widths are
+    not bent so: a code learnt from them stays the coded wheel's.
     """
-    learnt = [c for c in ranked if c.layout.source == "learnt" and not c.layout.regular]
+    learnt = [c for c in ranked if c.layout.source == "learnt" and not (c.layout.regular or layouts.coded(c.layout))]
     out = []
     for c in ranked:
         for other in learnt if is_even(c.layout) and not c.damage else ():

@@ -113,6 +113,20 @@ def from_setup(setup: Setup) -> Layout | None:
     return regular(name_of(wheel.slots, missing), wheel.slots, missing, source="setup")
 
 
+def width_readings(layout: Layout) -> list[Layout]:
+    """The layout and, where widths are coded, the same with every width behind its mark.
+
+    A setup names the edge that marks a tooth by its direction; whether the line is high or low over metal, and so
+    whether that edge is a tooth's first or its last, the record must tell.
+    """
+    return [layout, replace(layout, width_after=True)] if coded(layout) else [layout]
+
+
+def coded(layout: Layout) -> bool:
+    """Whether widths tell teeth apart; equal ones say nothing about which tooth it is."""
+    return layout.widths_deg is not None and max(layout.widths_deg) >= 1.5 * min(layout.widths_deg)
+
+
 def as_learnt(layout: Layout, setup: Setup) -> Layout:
     """The setup's wheel with its teeth where a good wheel has them: errors by tooth and once per turn.
 

@@ -20,7 +20,8 @@ class Layout:
     slots: equal divisions of one turn (regular wheels), or the number of teeth (unequal wheels, ``regular`` False).
     missing: slots without a tooth by design (regular wheels only).
     teeth_deg: marking edge of every tooth, rising from 0. tooth_slots: the slot number of each of them.
-    widths_deg: tooth widths where the design codes them, else None.
+    widths_deg: tooth widths where the design codes them, else None. width_after: whether a tooth's mark is the edge it
+    begins with, so that its width follows the mark (else it ends there).
     periods: how many times the pattern repeats in one turn (1: a slot is unique in a turn).
     learnt_deg: how much later than drawn each tooth of a good wheel comes, in ``teeth_deg`` already but for the first,
     from which angles are counted; None where nothing was learnt. learnt_amplitude: pulse of each tooth of a good wheel,
@@ -40,6 +41,7 @@ class Layout:
     periods: int = 1
     learnt_deg: tuple[float, ...] | None = None
     learnt_amplitude: tuple[float, ...] | None = None
+    width_after: bool = False
 
     @property
     def pitch_deg(self) -> float:

@@ -192,15 +192,15 @@ def _guests(c: Candidate) -> Damage:
 def ring_of(layout: Layout, damage: Damage) -> Ring | None:
     """Intervals of the wheel with this damage, turned so that all turns of it are one; (0,) without any gap.
 
-    None where the wheel is on no grid, or the damage shows in some turns only, or moves teeth.
+    None where the wheel is on no grid, or the damage shows in some turns only, or moves teeth that are left.
     """
-    if not layout.regular or any(damage.shift_deg):
+    gone = [tooth for tooth, _ in damage.dead]
+    if not layout.regular or any(shift for tooth, shift in enumerate(damage.shift_deg) if tooth not in gone):
         return None
     if any(share < MOSTLY for _, share in (*damage.dead, *damage.extra)):
         return None
     if is_even(layout) and not damage:
         return (0,)
-    gone = [tooth for tooth, _ in damage.dead]
     places = np.sort(np.append(np.delete(np.asarray(layout.teeth_deg), gone), [a for a, _ in damage.extra]))
     if places.size < 2:
         return None

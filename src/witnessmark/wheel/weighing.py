@@ -27,6 +27,7 @@ WALK_PER_DEG3 = 8e-6  # cranking, in degrees
 RELAXES = (5.0, 2.5, 1.25)
 GAP_IS_MISS = -3.0  # log probability of a missed tooth where the plain wheel stands for one with gaps
 FEW_TEETH = 8
+CLOSE_SET = 0.8  # of the usual distance (working choice: pairs are drawn at a half of it and less)
 # A damaged tooth in the population with a crank code or a hard start, shared out over the wheel's teeth: weights of
 # absent, bent and weak teeth add to about 0.12 of cases (common practice, no source).
 DAMAGE_PRIOR = 0.12
@@ -200,9 +201,13 @@ def windows_of(marks: Marks) -> list[Marks]:
 
 
 def fit(marks: Marks, layout: Layout, tempos: tuple[Tempo, ...], damage: Damage = SOUND) -> Fit:
-    """Align one layout to one window; the better tempo counts. Few vanes show themselves at steady speed only."""
+    """Align one layout to one window; the better tempo counts.
+
+    Few vanes show themselves at steady speed only, and two teeth where one is usual look like a rough one to the plain
+    wheel that the tempos were found with: both are tried at every tempo, so that neither is weighed at a worse one.
+    """
     best: tuple[Path, Tempo] | None = None
-    if len(layout.teeth_deg) <= FEW_TEETH and not is_even(layout):
+    if _close_set(layout) or (len(layout.teeth_deg) <= FEW_TEETH and not is_even(layout)):
         tempos = tuple({t.walk: t for t in (*(replace(tempos[0], walk=w) for w in WALKS), *tempos)}.values())
     for tempo in tempos:
         path = align_marks(marks, layout, tempo, damage)
@@ -211,6 +216,11 @@ def fit(marks: Marks, layout: Layout, tempos: tuple[Tempo, ...], damage: Damage 
     assert best is not None
     counts = tally(best[0], layout, marks.time_s, marks.extra_cost)
     return Fit(best[0], best[1], counts, int(marks.time_s.size), marks.from_rest)
+
+
+def _close_set(layout: Layout) -> bool:
+    """Whether some teeth stand closer together than usual."""
+    return not layout.regular and float(np.diff(layout.teeth_deg).min()) < CLOSE_SET * layout.pitch_deg
 
 
 def weigh(layout: Layout, fits: list[Fit], damage: Damage = SOUND, placed: bool = True) -> Candidate:
