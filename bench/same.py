@@ -1,4 +1,4 @@
-"""The analyses of the examples, of the open recordings and of a sample of accuracy cases, written as JSON into a folder.
+"""The analyses of the examples, the open recordings and a sample of accuracy cases, written as JSON into a folder.
 
 For changes that must change nothing but speed: run it before and after, then hold the folders against each other with
 ``diff -r``. Open recordings are found as the tests find them (WITNESSMARK_OPEN_DATA) and left out where absent.
