@@ -21,14 +21,19 @@ ENVIRONMENT = {"PYDANTIC_DISABLE_PLUGINS": "__all__", "OPENBLAS_NUM_THREADS": "1
 """Read by libraries when they are loaded; what the user has set stays. Our own threads are in threads.py."""
 
 
+def set_environment() -> None:
+    """Before numpy is loaded, for this process and those it starts."""
+    for name, value in ENVIRONMENT.items():
+        os.environ.setdefault(name, value)
+
+
 @contextmanager
 def quick_imports() -> Iterator[None]:
     """Imports within this block load numba lean and collect no garbage; what they made is not searched for it later.
 
     Where numba is loaded already, it stays as it is: the process is not ours alone then.
     """
-    for name, value in ENVIRONMENT.items():
-        os.environ.setdefault(name, value)
+    set_environment()
     collecting = gc.isenabled()
     gc.disable()
     try:
