@@ -4,6 +4,8 @@ BIN := .venv/bin
 RUN := .venv/.installed-run
 DEV := .venv/.installed-dev
 OUT := out
+# Threads of the linear algebra wait for one another in the small products that are made here (see docs/bench.md).
+export OPENBLAS_NUM_THREADS ?= 1
 .DEFAULT_GOAL := help
 .PHONY: help demo test test-slow lint format accuracy accuracy-quick bench docs clean
 

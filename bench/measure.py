@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 import threading
@@ -13,6 +14,8 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from witnessmark.startup import ENVIRONMENT
 
 
 def interleaved(work: Sequence[Callable[[], object]], rounds: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -76,6 +79,8 @@ def _status(name: str) -> float:
 
 
 def in_its_own_process(script: str, *arguments: object) -> dict[str, Any]:
-    """What ``script --measure ...`` prints as JSON."""
+    """What ``script --measure ...`` prints as JSON; started as the command line starts itself."""
     command = [sys.executable, script, "--measure", *map(str, arguments)]
-    return dict(json.loads(subprocess.run(command, check=True, capture_output=True, text=True).stdout))
+    environment = ENVIRONMENT | os.environ
+    done = subprocess.run(command, check=True, capture_output=True, text=True, env=environment)
+    return dict(json.loads(done.stdout))

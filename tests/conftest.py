@@ -11,6 +11,10 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+from witnessmark.startup import set_environment
+
+set_environment()  # as every process of the program's own
+
 ROOT = Path(__file__).parents[1]
 
 # A busy machine is no failure: examples are bounded by their number, not by the clock.

@@ -6,9 +6,9 @@ import math
 
 import numpy as np
 import pytest
-from scipy import special
+from scipy import ndimage, special
 
-from witnessmark.special import log_beta, log_sum_exp, median, quantile
+from witnessmark.special import ROWS, log_beta, log_sum_exp, median, quantile, running_median
 
 
 def test_log_beta():
@@ -46,3 +46,11 @@ def test_quantile_is_numpys_to_the_last_digit():
             for share in (0.0, 0.1, 0.25, 0.5, 0.75, 0.95, 1.0, *rng.random(5)):
                 assert quantile(values, share) == np.quantile(values, share)
     assert math.isnan(quantile(np.array([1.0, math.nan, 2.0]), 0.25))
+
+
+@pytest.mark.parametrize(("size", "half"), [(1, 3), (7, 4), (ROWS, 2), (2 * ROWS + 1, 30)])
+def test_running_median_is_scipys(size, half):
+    """Reference library: scipy.ndimage.median_filter with the ends repeated, value for value."""
+    values = np.random.default_rng(size).normal(size=size)
+    expected = ndimage.median_filter(values, size=2 * half + 1, mode="nearest")
+    np.testing.assert_array_equal(running_median(values, half), expected)

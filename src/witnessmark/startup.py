@@ -1,7 +1,9 @@
 """A quick start for a process of our own: the command line's, which lives for a second or two.
 
 Measured of a start of the analysis, imports and all: numba's optional parts 20 %, collecting garbage among modules that
-all stay 8 %, looking for plug-ins of the checker of setup files 4 %.
+all stay 8 %, looking for plug-ins of the checker of setup files 4 %. And of an analysis of five seconds, half of the
+processor time (seven eighths where other processes wanted the cores, too): threads of the linear algebra that wait for
+one another in products of a few dozen numbers.
 """
 
 from __future__ import annotations
@@ -15,6 +17,15 @@ from contextlib import contextmanager
 UNUSED_BY_KERNELS = ("scipy.linalg", "cffi")
 """What numba offers kernels where it is installed (linear algebra, C interfaces) and ours do not use."""
 
+ENVIRONMENT = {"PYDANTIC_DISABLE_PLUGINS": "__all__", "OPENBLAS_NUM_THREADS": "1"}
+"""Read by libraries when they are loaded; what the user has set stays. Our own threads are in threads.py."""
+
+
+def set_environment() -> None:
+    """Before numpy is loaded, for this process and those it starts."""
+    for name, value in ENVIRONMENT.items():
+        os.environ.setdefault(name, value)
+
 
 @contextmanager
 def quick_imports() -> Iterator[None]:
@@ -22,7 +33,7 @@ def quick_imports() -> Iterator[None]:
 
     Where numba is loaded already, it stays as it is: the process is not ours alone then.
     """
-    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
+    set_environment()
     collecting = gc.isenabled()
     gc.disable()
     try:

@@ -113,7 +113,7 @@ def guided(name: str, runs: int, folder: Path) -> None:
     kept = f"{tempfile.gettempdir()}/fuzz-{name.replace(' ', '-')}-"
     atheris.Setup(
         ["fuzz", f"-runs={runs}", f"-timeout={SLOWEST_S}", f"-rss_limit_mb={MEMORY_MB}", "-seed=1", "-len_control=0",
-         f"-max_len={2 * max(map(len, good)) + 64}", f"-artifact_prefix={kept}",
+         "-keep_seed=1", f"-max_len={2 * max(map(len, good)) + 64}", f"-artifact_prefix={kept}",
          str(corpus)],
         marked,
     )  # fmt: skip

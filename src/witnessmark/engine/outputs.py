@@ -18,6 +18,7 @@ from witnessmark.engine.sampled import thinned, thinned_pieces
 from witnessmark.engine.unroll import cycle_deg
 from witnessmark.recording.model import Recording
 from witnessmark.signals.model import Edges, Line, Signals
+from witnessmark.special import median
 from witnessmark.wheel.model import CrankAngle
 
 Array = NDArray[np.float64]
@@ -231,8 +232,9 @@ def _rest_level(recording: Recording, line: Line) -> float | None:
     beyond = max(levels.low - levels.minimum, levels.maximum - levels.high)
     if line.info.kind != "sampled" or (line.sensor == "hall" and beyond < THIRD_LEVEL_SHARE * levels.swing):
         return None
-    _, value = thinned(recording, line.name, line.info.start_s, recording.end_s, 500.0)
-    return float(np.median(value)) if len(value) else None
+    values = [v for _, v in thinned_pieces(recording, line.name, line.info.start_s, recording.end_s, 500.0)]
+    value = np.concatenate(values) if values else np.empty(0)
+    return median(value) if len(value) else None
 
 
 def find_commands(signals: Signals, recording: Recording) -> tuple[Commands, ...]:

@@ -18,6 +18,7 @@ from witnessmark.engine.unroll import Unrolled
 from witnessmark.engine.witnesses import cam_goes_on
 from witnessmark.recording.model import Recording
 from witnessmark.signals.model import GLITCH, Line, Signals
+from witnessmark.special import quantile
 from witnessmark.wheel.model import Layout, Motion, WheelResult
 
 Array = NDArray[np.float64]
@@ -261,9 +262,8 @@ def starter_stretches(recording: Recording, line: Line) -> list[tuple[float, flo
     if len(value) < 10:
         return []
     value = smooth(value, 10)
-    rest = float(np.quantile(value, 0.1)) if abs(value.max()) >= abs(value.min()) else float(np.quantile(value, 0.9))
-    size = np.abs(value - rest)
-    top = float(np.quantile(size, 0.99))
+    size = np.abs(value - quantile(value, 0.1 if abs(value.max()) >= abs(value.min()) else 0.9))
+    top = quantile(size, 0.99)
     least = LEAST_STARTER_A if line.scale_known else 20 * line.levels.noise
     if top < least or top <= 0:
         return []
@@ -281,7 +281,7 @@ def battery_stretches(recording: Recording, line: Line) -> list[tuple[float, flo
     if len(value) < 10 or not line.scale_known:
         return []
     value = smooth(value, 10)
-    rest = float(np.quantile(value, 0.9))
+    rest = quantile(value, 0.9)
     found = _stretches(time, value < rest - LEAST_DIP_V, 0.15, LEAST_STARTER_S)
     out = []
     for a, b in found:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.recording.model import Recording
+from witnessmark.recording.model import ChannelInfo, Recording
 
 Array = NDArray[np.float64]
 
@@ -24,10 +24,21 @@ def thinned(
 
     NaN samples (gaps) are left out.
     """
-    parts = list(thinned_pieces(recording, name, start_s, end_s, rate_hz))
-    if len(parts) == 1:
-        return parts[0]
-    return tuple(np.concatenate(p) for p in zip(*parts, strict=True)) if parts else (np.empty(0), np.empty(0))  # type: ignore[return-value]
+    taken = _taken(recording.info(name), start_s, end_s, rate_hz)
+    time, value, n = np.empty(len(taken)), np.empty(len(taken)), 0
+    for when, what in thinned_pieces(recording, name, start_s, end_s, rate_hz):
+        time[n : n + len(when)], value[n : n + len(what)] = when, what
+        n += len(when)
+    return time[:n], value[:n]
+
+
+def _taken(info: ChannelInfo, start_s: float, end_s: float, rate_hz: float) -> range:
+    """The samples that are taken."""
+    if info.kind != "sampled" or info.rate_hz is None or end_s <= start_s:
+        return range(0)
+    first = max(0, int(np.ceil((start_s - info.start_s) * info.rate_hz)))
+    last = min(info.samples, int(np.floor((end_s - info.start_s) * info.rate_hz)) + 1)
+    return range(first, last, max(1, int(info.rate_hz / rate_hz)))
 
 
 def thinned_pieces(
@@ -35,13 +46,11 @@ def thinned_pieces(
 ) -> Iterator[tuple[Array, Array]]:
     """The same piece by piece, for what is too much to be held at once."""
     info = recording.info(name)
-    if info.kind != "sampled" or info.rate_hz is None or end_s <= start_s:
-        return
-    step = max(1, int(info.rate_hz / rate_hz))
-    first = max(0, int(np.ceil((start_s - info.start_s) * info.rate_hz)))
-    last = min(info.samples, int(np.floor((end_s - info.start_s) * info.rate_hz)) + 1)
+    taken = _taken(info, start_s, end_s, rate_hz)
+    step, last = taken.step, taken.stop
     chunk = max(step, _CHUNK // step * step)
-    for at in range(first, last, chunk):
+    for at in range(taken.start, last, chunk):
+        assert info.rate_hz is not None
         raw = np.asarray(recording.read(name, at, min(at + chunk, last))[::step], dtype=np.float64)
         time = info.start_s + (at + step * np.arange(len(raw))) / info.rate_hz
         value = raw * info.gain + info.offset
@@ -53,8 +62,13 @@ def smooth(value: Array, width: int) -> Array:
     """Centred moving mean over ``width`` samples; the ends use the samples there are."""
     if width <= 1 or len(value) == 0:
         return value
+    n, before, after = len(value), width // 2, (width + 1) // 2
     total = np.concatenate(([0.0], np.cumsum(value)))
-    i = np.arange(len(value))
-    lo = np.maximum(i - width // 2, 0)
-    hi = np.minimum(i + (width + 1) // 2, len(value))
-    return np.asarray((total[hi] - total[lo]) / (hi - lo))
+    out = np.empty(n)
+    inner = slice(before, max(before, n - after + 1))
+    if n >= width:
+        out[inner] = (total[width:] - total[: n - width + 1]) / width
+    ends = np.concatenate((np.arange(min(before, n)), np.arange(max(inner.stop, min(before, n)), n)))
+    lo, hi = np.maximum(ends - before, 0), np.minimum(ends + after, n)
+    out[ends] = (total[hi] - total[lo]) / (hi - lo)
+    return out

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from witnessmark.engine.model import SUPPLY_STEP_S, Supply
-from witnessmark.engine.sampled import smooth, thinned
+from witnessmark.engine.sampled import smooth, thinned, thinned_pieces
 from witnessmark.recording.model import Recording
 from witnessmark.signals.model import Line, Signals
 
@@ -92,12 +92,22 @@ def supply_of(signals: Signals, recording: Recording) -> Supply | None:
     line = _line(signals, "battery")
     if line is None:
         return None
-    time, value = thinned(recording, line.name, line.info.start_s, recording.end_s)
-    if len(value) == 0:
-        return None
-    stretch = np.floor((time - time[0]) / SUPPLY_STEP_S).astype(np.int64)
-    first = np.flatnonzero(np.append(True, np.diff(stretch) > 0))
-    return Supply(line.name, time[first], np.minimum.reduceat(value, first))
+    starts: list[float] = []
+    lowest: list[float] = []
+    last = -1  # number of the stretch that the piece before ended in
+    for time, value in thinned_pieces(recording, line.name, line.info.start_s, recording.end_s):
+        if not len(value):
+            continue
+        stretch = np.floor((time - (starts[0] if starts else time[0])) / SUPPLY_STEP_S).astype(np.int64)
+        first = np.flatnonzero(np.append(True, np.diff(stretch) > 0))
+        low = np.minimum.reduceat(value, first)
+        goes_on = int(stretch[0] == last)
+        if goes_on:
+            lowest[-1] = min(lowest[-1], float(low[0]))
+        starts += time[first[goes_on:]].tolist()
+        lowest += low[goes_on:].tolist()
+        last = int(stretch[-1])
+    return Supply(line.name, np.array(starts), np.array(lowest)) if starts else None
 
 
 __all__ = ["StartingSystem", "measure", "supply_of"]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from witnessmark.findings.measured import Bools, Floats
+from witnessmark.special import running_median
 from witnessmark.wheel.model import Layout
 
 # An interval this many times both of its neighbours is a gap by design, or a pause: ripple makes 1.3 from one tooth to
@@ -35,8 +36,7 @@ ONE_SIDED = 3
 def usual(pause: Floats) -> Floats:
     """Running median interval, over 21 of them."""
     half = min(10, (pause.size - 1) // 2)
-    windows = np.lib.stride_tricks.sliding_window_view(np.pad(pause, half, mode="edge"), 2 * half + 1)
-    return np.asarray(np.median(windows, axis=1))
+    return running_median(pause, half)
 
 
 def long_ones(pause: Floats) -> Bools:

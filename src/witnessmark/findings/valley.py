@@ -18,6 +18,7 @@ from witnessmark.findings.measured import Floats, Measured, Outcome, Rows, beyon
 from witnessmark.findings.model import Finding
 from witnessmark.findings.place import Standout
 from witnessmark.findings.slots import gap_neighbours, intervals
+from witnessmark.special import running_median
 
 LEAST_TEETH = 16
 AROUND = 8  # valleys on each side that say what is usual there
@@ -43,8 +44,7 @@ def valleys(m: Measured) -> Valleys | None:
         return None
     inside = 0.5 * (e.peak_after_v[p.edge[rows]] + e.peak_before_v[p.edge[rows + 1]]).astype(float)
     inside *= p.time_s[rows + 1] - p.time_s[rows]  # volts grow with speed
-    padded = np.pad(inside, AROUND, mode="edge")
-    usual = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * AROUND + 1), axis=1)
+    usual = running_median(inside, AROUND)
     with np.errstate(divide="ignore", invalid="ignore"):
         relative = inside / usual
     size, count = np.full(n, np.nan), np.zeros(n, np.int64)

@@ -7,6 +7,7 @@ absence costs nothing; the path it gives back speaks of the designed teeth only.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,8 @@ from witnessmark.wheel.lattice import Path, Tempo, align
 from witnessmark.wheel.marks import Marks
 from witnessmark.wheel.model import Layout
 from witnessmark.wheel.rhythm import Ripple
+
+Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -99,8 +102,7 @@ def _align(marks: Marks, layout: Layout, tempo: Tempo, damage: Damage, beam: flo
         "beam": beam,
         "clock": marks.clock if marks.time_s.size > 1 else None,
     }
-    teeth = np.asarray(layout.teeth_deg)
-    n = teeth.size
+    n = len(layout.teeth_deg)
     if is_even(layout) and not damage and ripple is None:
         # one state on a circle n times finer: a tempo in pitches needs no change; teeth are counted off afterwards
         path = marks.paths.get((tempo, beam)) or align(marks.time_s, np.zeros(1), tempo, **common)  # type: ignore[arg-type]
@@ -108,20 +110,7 @@ def _align(marks: Marks, layout: Layout, tempo: Tempo, damage: Damage, beam: flo
         counted = np.cumsum(np.where(path.restart, 0, path.stride)) % n
         rate = path.log_rate - np.log(n)
         return Path(path.edge, counted.astype(np.int32), path.stride, path.restart, rate, path.score)
-    place = teeth + (np.asarray(damage.shift_deg) if damage.shift_deg else 0.0)
-    if damage.flank:
-        gone = tuple(tooth for tooth, share in damage.dead if share > 0.6)
-        place = place + flank_shift(layout, damage.flank, gone, place - teeth)
-    missed = np.full(n, tempo.log_missed)
-    for tooth, share in damage.dead:
-        missed[tooth] = np.log(np.clip(share, 0.02, 0.98))
-    real = np.arange(n)
-    for angle, share in damage.extra:
-        place = np.append(place, angle)
-        missed = np.append(missed, np.log(np.clip(1.0 - share, 0.02, 0.98)))
-        real = np.append(real, -1)
-    order = np.argsort(place, kind="stable")
-    place, missed, real = place[order], missed[order], real[order]
+    place, missed, real = _drawn(layout, damage, tempo.log_missed)
     duties = _tooth_duty(layout) if not (damage.extra or marks.vr) else None
     size, turns, rough = place.size, 1, None
     if ripple is not None:
@@ -147,6 +136,27 @@ def _align(marks: Marks, layout: Layout, tempo: Tempo, damage: Damage, beam: flo
     if turns > 1:
         path = replace(path, tooth=path.tooth % size, turn=path.tooth // size)
     return _designed(path, real, n) if damage.extra else path
+
+
+@lru_cache(maxsize=256)  # the same for every window of marks and most tempos
+def _drawn(layout: Layout, damage: Damage, log_missed: float) -> tuple[Array, Array, NDArray[np.int64]]:
+    """Places in the turn, log probability of a miss and designed tooth (-1 for extra metal) of all that makes edges."""
+    teeth = np.asarray(layout.teeth_deg)
+    n = teeth.size
+    place = teeth + (np.asarray(damage.shift_deg) if damage.shift_deg else 0.0)
+    if damage.flank:
+        gone = tuple(tooth for tooth, share in damage.dead if share > 0.6)
+        place = place + flank_shift(layout, damage.flank, gone, place - teeth)
+    missed = np.full(n, log_missed)
+    for tooth, share in damage.dead:
+        missed[tooth] = np.log(np.clip(share, 0.02, 0.98))
+    real = np.arange(n)
+    for angle, share in damage.extra:
+        place = np.append(place, angle)
+        missed = np.append(missed, np.log(np.clip(1.0 - share, 0.02, 0.98)))
+        real = np.append(real, -1)
+    order = np.argsort(place, kind="stable")
+    return place[order], missed[order], real[order]
 
 
 def _designed(path: Path, real: NDArray[np.int64], n: int) -> Path:

@@ -11,6 +11,7 @@ from witnessmark.provenance import Step
 from witnessmark.recording.model import Recording
 from witnessmark.recording.setup import Setup
 from witnessmark.signals.model import Line, Signals
+from witnessmark.special import running_median
 from witnessmark.wheel import layouts, pitch, polarity, residual, runout, segments, standstill, weighing
 from witnessmark.wheel import passes as passing
 from witnessmark.wheel.beginnings import Tried, mended
@@ -295,8 +296,7 @@ def _strength(passes: Passes) -> NDArray[np.float64]:
     good = np.isfinite(per_speed)
     rows, per_speed = rows[good], per_speed[good]
     width = int(min(121, rows.size // 2 * 2 - 1))
-    windows = np.lib.stride_tricks.sliding_window_view(np.pad(per_speed, width // 2, mode="edge"), width)
-    out[rows] = per_speed / np.median(windows, axis=1)
+    out[rows] = per_speed / running_median(per_speed, width // 2)
     return out
 
 

@@ -10,6 +10,7 @@ it is proportion and phase that tell them from the evenly firing ones.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -244,23 +245,39 @@ def matched(seen: list[Ripple], patterns: tuple[Pattern, ...] = PATTERNS) -> lis
 
 def _place(r: Ripple, pattern: Pattern) -> Place:
     """One pattern where it fits best in one stretch."""
-    together = np.exp(-1j * np.radians(np.outer(r.orders, np.array(pattern.tdc_deg)))).sum(axis=1)
+    orders = tuple(r.orders.tolist())
+    together = _together(pattern, orders)
     repeat = repeat_deg(pattern)
-    turned = np.exp(-1j * np.radians(np.outer(r.orders, np.arange(0.0, repeat, STEP_DEG))))  # [k, places]
+    seen = r.lines[:, None] * _turned_back(orders, repeat)
     parts: tuple[gas.Part, ...] = ("motored", "burnt") if r.running else ("motored",)
     best = (np.inf, 0.0)
     for lag in (0.0,) if r.running else LAGS:
         columns = [gas.coefficients(part, r.orders, lag) * together for part in parts]
-        left = _least(r.lines, columns, turned)
+        left = _least(r.lines, columns, seen)
         k = int(np.argmin(left))
         best = min(best, (float(left[k]), float(k * STEP_DEG)))
     share = best[0] / float(np.sum(np.abs(r.lines) ** 2))
     return Place(r.group, r.running, best[1], repeat, share, r.cycles)
 
 
-def _least(lines: Complex, columns: list[Complex], turned: Complex) -> Array:
-    """Power left at every place by the columns with sizes that are real and not negative."""
-    seen = lines[:, None] * turned.conj()  # turned back to TDC at zero
+@lru_cache(maxsize=256)  # every stretch asks for the same ones
+def _together(pattern: Pattern, orders: tuple[float, ...]) -> Complex:
+    """What the pattern makes of one cylinder's part at each order [k]."""
+    return np.asarray(np.exp(-1j * np.radians(np.outer(np.array(orders), np.array(pattern.tdc_deg)))).sum(axis=1))
+
+
+@lru_cache(maxsize=32)  # one for each distance after which a pattern repeats
+def _turned_back(orders: tuple[float, ...], repeat_deg: float) -> Complex:
+    """Turns a ripple back to TDC at zero, from every place [k, places]."""
+    places = np.arange(0.0, repeat_deg, STEP_DEG)
+    return np.asarray(np.exp(-1j * np.radians(np.outer(np.array(orders), places))).conj())
+
+
+def _least(lines: Complex, columns: list[Complex], seen: Complex) -> Array:
+    """Power left at every place by the columns with sizes that are real and not negative.
+
+    seen [k, places]: the lines turned back to TDC at zero from every place.
+    """
     whole = np.sum(np.abs(lines) ** 2)
     one = [np.real(c.conj() @ seen) for c in columns]
     norm = [float(np.sum(np.abs(c) ** 2)) + 1e-12 for c in columns]
@@ -277,6 +294,7 @@ def _least(lines: Complex, columns: list[Complex], turned: Complex) -> Array:
     return np.asarray(np.maximum(whole - best, 0.0))
 
 
+@cache
 def repeat_deg(pattern: Pattern) -> float:
     """Angle after which the pattern repeats."""
     n = pattern.cylinders

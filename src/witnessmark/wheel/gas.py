@@ -70,13 +70,21 @@ def _work(of: Part) -> Array:
 
 
 def coefficients(of: Part, orders: Array, lag: float) -> NDArray[np.complex128]:
-    """Energy of one cylinder as Re sum c e^(i order angle), angle from its firing TDC, for orders > 0.
+    """Energy of one cylinder as Re sum c e^(i order angle), angle from its firing TDC, for orders > 0; read only.
 
     lag: how fast the drive (a starter slows under load) takes back what the gas did, per radian.
     """
+    return _coefficients(of, tuple(orders.tolist()), lag)
+
+
+@lru_cache(maxsize=256)  # some lags for each set of orders: every pattern and stretch asks for the same ones
+def _coefficients(of: Part, orders: tuple[float, ...], lag: float) -> NDArray[np.complex128]:
+    many = np.array(orders)
     angle = np.radians(np.arange(ROWS) * (720.0 / ROWS))
-    waves = np.exp(-1j * np.outer(orders, angle))
-    return np.asarray(2.0 * (waves @ torque(of)) / ROWS / (1j * orders + lag))
+    waves = np.exp(-1j * np.outer(many, angle))
+    out = np.asarray(2.0 * (waves @ torque(of)) / ROWS / (1j * many + lag))
+    out.flags.writeable = False
+    return out
 
 
 def periodic(of: Part, angle_deg: Array, tdc_deg: Array, lag: Array) -> Array:

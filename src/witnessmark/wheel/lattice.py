@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from witnessmark.special import running_median
 from witnessmark.wheel.lattice_kernel import MAX_SKIP_TEETH, survivors
 from witnessmark.wheel.lattice_trace import trace
 
@@ -95,7 +96,7 @@ def clock_of(time_s: NDArray[np.float64]) -> Clock:
     dt = np.maximum(np.diff(time_s), 1e-9)
     local = dt
     if dt.size >= 9:
-        local = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(dt, 4, mode="edge"), 9), axis=1)
+        local = running_median(dt, 4)
     slow = 0.75 * float(np.percentile(local, 90))
     left = float(np.median(np.diff(time_s[max(0, time_s.size - 50) :])))
     return Clock(stalls_of(time_s), slow, float(np.log(dt).sum()), float(np.log(max(left, 1e-9))))

@@ -12,6 +12,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from witnessmark.wheel.lattice_nodes import grown, thinned
+
 MAX_SKIP_TEETH = 6  # longest stride in teeth (five missed in a row); longer losses restart and are linked afterwards
 MAX_SKIP_EDGES = 7  # longest run of extra edges inside one stride is one less
 MAX_LOOK_BACK = 23  # edges a restart may leave unmatched before it
@@ -82,14 +84,6 @@ def _first_there(dead: Any, max_d: int) -> Any:
         while out[i] < max_d and dead[(i + out[i]) % n] > -0.7:
             out[i] += 1
     return out
-
-
-@njit(nogil=True, inline="always")
-def _grown(a: Any, size: int) -> Any:
-    """The same values with room for ``size``."""
-    b = np.empty((size,) + a.shape[1:], a.dtype)  # noqa: RUF005 (numba knows no starred tuple)
-    b[: a.shape[0]] = a
-    return b
 
 
 @njit(nogil=True, inline="always")
@@ -367,13 +361,17 @@ def survivors(
                         new[i, 4] = 0.0
                         new[i, 5] = 0.09 / (pitch * pitch)
         if count + n >= cap:
-            cap *= 2
-            node_edge = _grown(node_edge, cap)
-            node_tooth = _grown(node_tooth, cap)
-            node_back = _grown(node_back, cap)
-            node_step = _grown(node_step, cap)
-            node_new = _grown(node_new, cap)
-            node = _grown(node, cap)
+            count = thinned(
+                node_edge, node_tooth, node_back, node_step, node_new, node, count, first, best_node, b_new, k
+            )
+            if 2 * (count + n) >= cap:
+                cap *= 2
+                node_edge = grown(node_edge, cap)
+                node_tooth = grown(node_tooth, cap)
+                node_back = grown(node_back, cap)
+                node_step = grown(node_step, cap)
+                node_new = grown(node_new, cap)
+                node = grown(node, cap)
         for i in range(n):
             if new[i, 0] > frontier - beam and new[i, 0] > _REACHED:
                 node_edge[count] = k

@@ -43,6 +43,10 @@ class Layout:
     learnt_amplitude: tuple[float, ...] | None = None
     width_after: bool = False
 
+    def __hash__(self) -> int:
+        """Of what tells most layouts apart: they are looked up thousands of times, and have dozens of teeth."""
+        return hash((self.slots, self.missing, self.source, self.teeth_deg[1:3], len(self.teeth_deg)))
+
     @property
     def pitch_deg(self) -> float:
         """Angle of one slot in degrees (median tooth distance on unequal wheels)."""

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from witnessmark.signals.model import Line
+from witnessmark.special import running_median
 from witnessmark.wheel.marks import Marks
 from witnessmark.wheel.model import CrankAngle, Extras, Layout, Motion, Passes
 from witnessmark.wheel.segments import Chain
@@ -173,8 +174,7 @@ def _faded(edge: NDArray[np.int64], amplitude: NDArray[np.float64]) -> NDArray[n
 def _about(rate: NDArray[np.float64]) -> NDArray[np.float64]:
     """Running median."""
     half = min(CREEP_ABOUT, rate.size) // 2
-    padded = np.pad(np.nan_to_num(rate, nan=np.inf), half, mode="edge")
-    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1))
+    return running_median(np.nan_to_num(rate, nan=np.inf), half)
 
 
 def _from_rest(rate: NDArray[np.float64]) -> bool:

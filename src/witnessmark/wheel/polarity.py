@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from witnessmark.signals.model import PLAIN, Edges
+from witnessmark.special import running_median
 
 ALONE = 1.55  # half waves beside a gap's own crossing over the usual one: 2 to 3 by design, ripple stays below 1.5
 LAZY = 0.6  # of the usual steepness: crossings in a gap have 0.01 to 0.35 of it, a tooth's 0.8 and more (computed)
@@ -42,8 +43,7 @@ def steepness(edges: Edges) -> NDArray[np.float64]:
     if n < 8:
         return np.full(n, np.nan)
     dt = np.diff(edges.time_s)
-    windows = np.lib.stride_tricks.sliding_window_view(np.pad(dt, 8, mode="edge"), 17)
-    local = np.median(windows, axis=1)[: n - 1]
+    local = running_median(dt, 8)
     period = np.append(local, local[-1])
     height = edges.peak_before_v.astype(float) + edges.peak_after_v.astype(float)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -118,8 +118,7 @@ def _alone(time_s: NDArray[np.float64]) -> NDArray[np.bool_]:
     half = np.diff(time_s)
     if half.size < 12:
         return out
-    windows = np.lib.stride_tricks.sliding_window_view(np.pad(half, 8, mode="edge"), 17)
-    ratio = half / np.maximum(np.median(windows, axis=1), 1e-12)
+    ratio = half / np.maximum(running_median(half, 8), 1e-12)
     out[1:-1] = np.minimum(ratio[:-1], ratio[1:]) > ALONE
     even = np.append(np.maximum(ratio[1:], ratio[:-1]) < ALONE, False)  # a half wave and the next: teeth in a row
     beside = np.zeros(time_s.size, bool)

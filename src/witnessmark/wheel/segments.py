@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from witnessmark.spans import Span
+from witnessmark.special import running_median
 from witnessmark.wheel import standstill
 from witnessmark.wheel.lattice import Path
 from witnessmark.wheel.model import CrankAngle, Layout, Motion, Segment
@@ -210,7 +211,7 @@ def _trust(chain: Chain, layout: Layout, rate_hz: float | None) -> tuple[NDArray
         per_pitch[1:] = np.where(same, dt / da * pitch, np.nan)
     per_pitch[0] = per_pitch[1]
     if rate_hz:
-        smooth = _median(np.nan_to_num(per_pitch, nan=1e9), 9)
+        smooth = running_median(np.nan_to_num(per_pitch, nan=1e9), 4)
         fast = smooth * rate_hz < FEW_SAMPLES
         keep &= ~fast
         undecoded += _spans(fast, chain.time_s, "too few samples a tooth: the recording is too slow for this speed")
@@ -316,13 +317,6 @@ def _spans(flag: NDArray[np.bool_], time_s: NDArray[np.float64], why: str) -> li
         Span(float(time_s[a]), float(time_s[b - 1]), why)
         for a, b in zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True)
     ]
-
-
-def _median(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:
-    """Running median with edges repeated."""
-    half = width // 2
-    windows = np.lib.stride_tricks.sliding_window_view(np.pad(values, half, mode="edge"), width)
-    return np.asarray(np.median(windows, axis=1))
 
 
 def motions_of(all_edge_time_s: NDArray[np.float64], still_s: float) -> tuple[Motion, ...]:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from witnessmark.spans import Span
+from witnessmark.special import ROWS
 
 WHY = "edges that follow no turning wheel, while the engine seems to stand"
 # Slower than this share of the record's median speed, and than any starter turns a warm or a cold engine on the whole
@@ -65,6 +66,9 @@ def _running(values: NDArray[np.float64]) -> NDArray[np.float64]:
     padded = np.pad(values, WINDOW // 2, mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(padded, WINDOW)
     out = np.full(values.size, np.nan)
-    known = np.isfinite(windows).any(axis=1)
-    out[known] = np.nanmedian(windows[known], axis=1)
+    for start in range(0, values.size, ROWS):
+        some = windows[start : start + ROWS]
+        known = np.isfinite(some).any(axis=1)
+        if known.any():
+            out[start : start + ROWS][known] = np.nanmedian(some[known], axis=1)
     return out
