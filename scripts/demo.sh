@@ -20,6 +20,7 @@ echo
     --setup "$out/bakery-van.setup.toml" --report "$out/bakery-van-repaired.html"
 echo
 echo "Before and after: $(cd "$out" && pwd)/bakery-van-repaired.html"
+echo "To see and touch it in a browser: .venv/bin/witnessmark workbench $out/bakery-van.npz"
 [ -z "${CI:-}" ] || exit 0
 if [ "$(uname)" = Darwin ]; then
     open "$out/bakery-van.html"
