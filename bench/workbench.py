@@ -107,6 +107,7 @@ def measure(page: Any, turns: int) -> tuple[np.ndarray, np.ndarray]:
     fresh = ".strip-canvas[data-fresh=true]"
     page.wait_for_selector(fresh)
     page.evaluate(MEASURE)
+    page.evaluate("document.querySelector('.strip-canvas').scrollIntoView({block: 'center', behavior: 'instant'})")
     box = page.locator(".strip-canvas").bounding_box()
     rng = np.random.default_rng(2)
     fps = []

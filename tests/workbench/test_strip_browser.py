@@ -27,6 +27,7 @@ def opened(server, recording, page):
         bench.set("heights", null); bench.set("beside", null); bench.set("beside_by", null);
         bench.look(bench.views.start_s, bench.views.end_s); }""")
     page.wait_for_selector(FRESH)
+    page.evaluate("document.querySelector('.strip-canvas').scrollIntoView({block: 'center', behavior: 'instant'})")
     return page.locator(".strip-canvas").bounding_box()
 
 
