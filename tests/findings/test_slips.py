@@ -109,3 +109,15 @@ def test_a_line_whose_marks_come_on_and_on_is_not_silent(ratio: float, goes_on: 
     edges = replace(e, time_s=np.insert(e.time_s, at, inside), **rows)
     again = replace(m, signals=replace(m.signals, lines=(replace(m.line, edges=edges),)))
     assert stalls.goes_on(again, a, b, 4.0) is goes_on
+
+
+@pytest.mark.parametrize(("source", "hint"), [("family", True), ("catalogue", False), ("setup", False)])
+def test_two_rare_faults_at_once_on_a_wheel_in_no_list_are_rather_another_wheel(source: str, hint: bool) -> None:
+    layout = replace(layouts.single_gap(14, 1), source=source)  # type: ignore[arg-type]
+    missing = [(6, turn) for turn in range(31)]
+    stray = [(360.0 * turn + 9.4 * 360.0 / 14.0, 1.2) for turn in range(31)]
+    scene = Scene(layout=layout, missing=missing, stray=stray)
+    places = {"tooth-absent", "tooth-extra"}
+    assert places & set(kinds(scene.found())) == (set() if hint else places)
+    alone = Scene(layout=layout, missing=missing)
+    assert "tooth-absent" in kinds(alone.found())

@@ -84,7 +84,7 @@ def doubted(m: Measured, found: tuple[Finding, ...]) -> tuple[Finding, ...]:
             else f
             for f in found
         )
-    return _strange(m, _misnumbered(m, found))
+    return _strange(m, _misread(m, _misnumbered(m, found)))
 
 
 def _misnumbered(m: Measured, found: tuple[Finding, ...]) -> tuple[Finding, ...]:
@@ -101,6 +101,28 @@ def _misnumbered(m: Measured, found: tuple[Finding, ...]) -> tuple[Finding, ...]
     if not filled or len(gone) != 1:
         return found
     words = "; so counted, a tooth is gone and the only gap filled: rather the turn was counted wrongly."
+    return tuple(
+        replace(f, confidence=0.3, statement=f.statement.rstrip(".") + words)
+        if f.stated and f.kind in (*_PLACES, "edges-dropped")
+        else f
+        for f in found
+    )
+
+
+def _misread(m: Measured, found: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """A tooth gone and metal too many at another place, on a wheel that is neither named nor in any list.
+
+    Two rare faults at once on a wheel nobody is known to make: rather another wheel, whose teeth ripple bends.
+    """
+    if m.layout is None or m.layout.source not in ("family", "learnt"):
+        return found
+    stated = [f for f in found if f.stated]
+    gone = any(f.kind in ("tooth-absent", "tooth-weak") and _mostly_gone(m, f) for f in stated)
+    if not gone or not any(f.kind == "tooth-extra" for f in stated):
+        return found
+    words = (
+        "; a tooth gone and one too many on a wheel in no list: rather the wheel is another, so this is only a hint."
+    )
     return tuple(
         replace(f, confidence=0.3, statement=f.statement.rstrip(".") + words)
         if f.stated and f.kind in (*_PLACES, "edges-dropped")
