@@ -143,7 +143,7 @@ def test_what_waits_is_kept_before_the_end_is_analysed(tmp_path):
     made.marks.mark()
     made.follower.keep_rest()  # the file it lay in is cut back: said, and no second fault on top of the first
     assert "not kept" in made.said[-1]
-    assert "was cut back" in made.said[-1]
+    assert "was cut back" in " ".join(made.said[-1].split())  # long paths break the line
     assert len(made.keeper.kept) == 3
 
 
