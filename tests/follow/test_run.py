@@ -143,7 +143,7 @@ def test_what_waits_is_kept_before_the_end_is_analysed(tmp_path):
     made.marks.mark()
     made.follower.keep_rest()  # the file it lay in is cut back: said, and no second fault on top of the first
     assert "not kept" in made.said[-1]
-    assert "was cut back" in " ".join(made.said[-1].split())
+    assert "was cut back" in " ".join(made.said[-1].split())  # long paths break the line
     assert len(made.keeper.kept) == 3
 
 
@@ -205,31 +205,6 @@ def test_the_command_keeps_what_was_marked_whatever_ends_it(tmp_path, monkeypatc
         cli_follow._stream(str(tmp_path / "van.raw"), options, Setup(), marks)
     (kept,) = tmp_path.glob("event-*-mark.raw")
     assert kept.read_bytes().split(b"\n", 1)[1] == (tmp_path / "van.raw").read_bytes().split(b"\n", 1)[1]
-
-
-@pytest.mark.parametrize("marked", [True, False])
-def test_a_stop_says_what_was_kept_before_it(tmp_path, monkeypatch, marked):
-    from click.testing import CliRunner
-
-    from witnessmark.cli import STOPPED, main
-
-    write_recording(tmp_path / "van.raw", ramp(5000), RATE_HZ)
-
-    def follow(self):
-        self._stream.poll()
-        if marked:
-            self._marks.mark()
-        raise KeyboardInterrupt
-
-    monkeypatch.setattr("witnessmark.follow.run.Follower.follow", follow)
-    args = ["follow", str(tmp_path / "van.raw"), "--keep-last", "1", "--keep-in", str(tmp_path)]
-    result = CliRunner().invoke(main, args)
-    assert result.exit_code == STOPPED
-    last = result.stderr.splitlines()[-1]
-    kept = [str(p) for p in tmp_path.glob("event-*.raw")]
-    assert len(kept) == marked
-    told = f"what was kept stays: {kept[0]}" if marked else "nothing was written"
-    assert last == f"witnessmark: stopped by the user; {told}"
 
 
 def test_events_of_the_same_minutes_share_a_file(tmp_path):
