@@ -8,7 +8,7 @@ import socket
 import sys
 import webbrowser
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -59,10 +59,9 @@ def serve(wanted: Wanted) -> None:
             app, log_level="error", lifespan="on", proxy_headers=False, server_header=False,
             ws_max_size=LARGEST_MESSAGE, limit_concurrency=MOST_CONNECTIONS, timeout_graceful_shutdown=PATIENCE_S,
         )  # fmt: skip
-        try:
+        with suppress(KeyboardInterrupt):  # not raised where it comes while the server still starts
             uvicorn.Server(config).run(sockets=[listener])
-        except KeyboardInterrupt:
-            say("Workbench stopped; what was under way goes on at the next start")
+        say("Workbench stopped; what was under way goes on at the next start")
 
 
 def say(line: str) -> None:
