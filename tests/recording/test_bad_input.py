@@ -363,6 +363,13 @@ def test_gaps_beside_a_single_number_are_said_in_words(tmp_path):
         open_recording(path)
 
 
+def test_hdf5_file_whose_names_lead_into_themselves():
+    """Found by fuzzing (simulated data, some bytes changed): the library would fill all memory with its free blocks."""
+    path = Path(__file__).parent / "data" / "endless-heap.h5"
+    with pytest.raises(BadRecording, match="endless-heap.h5: is damaged; expected a whole HDF5 file"):
+        open_recording(path)
+
+
 @pytest.mark.parametrize("name", ["types-contradict", "histogram-contradicts"])
 def test_parquet_files_that_once_ended_the_process(name):
     """Found by fuzzing (simulated data, some bytes changed); in a process of its own, since it would end this one."""

@@ -1,12 +1,13 @@
 """An HDF5 file opened for reading, also where its end is missing, and what in it may be samples.
 
-Format: HDF5 File Format Specification 3.0 (superblock: signature, where the file ends); from memory, checked in the
-tests against the reference library itself.
+Format: HDF5 File Format Specification 3.0 (superblock: signature, where the file ends; local heap: its free blocks);
+from memory, checked in the tests against the reference library itself.
 """
 
 from __future__ import annotations
 
 import io
+import mmap
 import os
 import struct
 from collections.abc import Iterator
@@ -17,6 +18,8 @@ import h5py
 from witnessmark.recording.trouble import refuse
 
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"
+_HEAP = b"HEAP\0\0\0\0"  # local heap, version 0: the names of a group's members
+_NO_MORE = 1  # ends a heap's list of free blocks
 _DEEPEST, _MOST = 16, 4096
 _CACHE = 8 << 20
 _READ_AHEAD = 1 << 16  # bytes: the library reads a little more than it needs, but what is so large was cut off
@@ -40,6 +43,8 @@ def open_file(path: str, format_name: str) -> tuple[h5py.File, bool]:
     if base is None:
         raise refuse(path, f"is not a {format_name} file", "expected HDF5; check that the suffix is right")
     size, said = os.path.getsize(path), _stated_end(path, base)
+    if _has_endless_heap(path, base):
+        raise refuse(path, "is damaged", f"expected a whole {format_name} file; copy or export it again")
     try:
         if said is not None and said > size:
             return h5py.File(_Padded(path, said), "r", rdcc_nbytes=_CACHE), True
@@ -62,6 +67,29 @@ def _stated_end(path: str, base: int) -> int | None:
         return None
     end = int(struct.unpack_from("<Q", head, at)[0])
     return end if end < 1 << 62 else None
+
+
+def _has_endless_heap(path: str, base: int) -> bool:
+    """Whether a heap's list of free blocks leads back into itself: the library would follow it until memory ends."""
+    with open(path, "rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
+        at = content.find(_HEAP)
+        while 0 <= at <= len(content) - 32:
+            size, free, data = struct.unpack_from("<QQQ", content, at + 8)
+            if _is_endless(content, base + data, size, free):
+                return True
+            at = content.find(_HEAP, at + 1)
+    return False
+
+
+def _is_endless(content: mmap.mmap, data: int, size: int, free: int) -> bool:
+    seen: set[int] = set()
+    while free != _NO_MORE and free + 16 <= size:
+        if free in seen:
+            return True
+        seen.add(free)
+        place = data + free
+        free = struct.unpack_from("<Q", content, place)[0] if place + 8 <= len(content) else 0  # cut off: read as zeros
+    return False
 
 
 class _Padded(io.RawIOBase):
