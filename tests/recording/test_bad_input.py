@@ -366,7 +366,7 @@ def test_gaps_beside_a_single_number_are_said_in_words(tmp_path):
 def test_hdf5_file_whose_names_lead_into_themselves():
     """Found by fuzzing (simulated data, some bytes changed): the library would fill all memory with its free blocks."""
     path = Path(__file__).parent / "data" / "endless-heap.h5"
-    with pytest.raises(BadRecording, match="endless-heap.h5: is damaged; expected a whole HDF5 file"):
+    with pytest.raises(BadRecording, match=r"endless-heap\.h5: is damaged; expected a whole HDF5 file"):
         open_recording(path)
 
 
