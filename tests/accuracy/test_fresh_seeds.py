@@ -14,7 +14,8 @@ ALLOWED = ("no-start", "record-clipped")
 # Sound engines that were accused when drawn first: numbers by seed, half of the draw plain wheels, half whole engines.
 MENDED = {
     880101: (29,), 880102: (9, 22, 186), 880103: (33, 40, 42), 880105: (12, 42), 880106: (41, 152, 198),
-    880107: (21,), 880108: (157,), 880109: (36,), 770106: (20,),
+    880107: (21,), 880108: (157,), 880109: (36,), 880110: (166,),
+    770106: (20,),
 }  # fmt: skip
 
 

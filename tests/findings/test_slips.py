@@ -121,3 +121,13 @@ def test_two_rare_faults_at_once_on_a_wheel_in_no_list_are_rather_another_wheel(
     assert places & set(kinds(scene.found())) == (set() if hint else places)
     alone = Scene(layout=layout, missing=missing)
     assert "tooth-absent" in kinds(alone.found())
+
+
+@pytest.mark.parametrize(("beside", "counted"), [(1.0, True), (0.8, True), (0.6, False)])
+def test_pulses_too_small_for_the_decoded_speed_deny_the_edge_missed_beside_them(beside: float, counted: bool) -> None:
+    """At the slowest point the gap was taken for an edge lost: half the speed makes half the pulse (Faraday)."""
+    m = Scene(turns=20, missing=[(20, 7)]).made()
+    p = m.wheel.passes
+    near = (p.turn == 7) & np.isin(p.tooth, (18, 19, 21, 22))
+    passes = replace(p, amplitude_v=np.where(near, beside * p.amplitude_v, p.amplitude_v))
+    assert replace(m, wheel=replace(m.wheel, passes=passes)).believed_missing.any() == counted

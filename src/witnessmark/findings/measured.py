@@ -24,6 +24,9 @@ Rows = NDArray[np.int64]
 
 # A finding shows at most this many stretches, spread over the record; the counts are in its evidence.
 MOST_RANGES = 40
+# Pulse over speed beside a missing edge, of the usual one, below which the decoded speed is not believed: runout and
+# amplitude modulation within tolerance take up to a quarter off on one side of the wheel (simulated).
+TOO_SMALL = 0.72
 
 
 @dataclass(frozen=True)
@@ -207,7 +210,28 @@ class Measured:
         out = np.zeros(self.missing.size, bool)
         for a, b in self.lost_runs:
             out[a:b] = True
-        return out & self.missing & self.settled & ~self.coarse
+        return out & self.missing & self.settled & ~self.coarse & ~self.too_fast
+
+    @cached_property
+    def too_fast(self) -> Bools:
+        """Missing passages beside which a pick-up's pulses are far too small for the speed decoded there [m].
+
+        A pulse grows with speed (Faraday): the crank was slower, and passed fewer teeth than the decoding has it.
+        """
+        p = self.wheel.passes
+        out = np.zeros(self.missing.size, bool)
+        if not self.is_vr:
+            return out
+        with np.errstate(divide="ignore", invalid="ignore"):
+            per_rpm = np.where(p.used & (p.edge >= 0), p.amplitude_v / p.speed_rpm, np.nan)
+        if not np.isfinite(per_rpm).any():
+            return out
+        usual = float(np.nanmedian(per_rpm))
+        for i in np.flatnonzero(self.missing):
+            near = per_rpm[max(0, i - 2) : i + 3]
+            near = near[np.isfinite(near)]
+            out[i] = near.size >= 2 and float(np.median(near)) < TOO_SMALL * usual
+        return out
 
     @cached_property
     def coarse(self) -> Bools:
