@@ -188,7 +188,7 @@ def _against(snapshot: ScanSnapshot, recording: str, setup_path: str | None) -> 
               help="A new file, for your eyes only, where what will be lost is saved first.")  # fmt: skip
 @click.option("--vin", "show_vin", is_flag=True, help="Do not mask the vehicle number in what is saved.")
 @click.option("--json", "json_path", metavar="OUT.json",
-              help='Write what became of each unit; "-" prints only that, the list of losses on standard error.')  # fmt: skip
+              help='Write what became of each unit; "-" prints only that, what will go on standard error.')  # fmt: skip
 def clear(
     interface: str, channel: str | None, bitrate: int, wide_ids: bool, simulated: bool, save: str, show_vin: bool,
     json_path: str | None,
