@@ -119,7 +119,8 @@ def test_the_balance_after_each_step_and_the_tests_chosen(final):
     assert [body[n]["test"] for n in (7, 11)] == ["record-that-can-be-judged", "look-at-the-tooth"]
     assert [body[n]["analysis"] for n in (7, 11)] == [6, 9]
     assert all(body[n]["cautions"] for n in (7, 11))
-    assert [b["number"] for b in final["balance"]] == [9, 13]  # that recording 8 can be judged (10) is no news to its own analysis
+    # 10 says that recording 8 can be judged, which is no news to the analysis of that recording
+    assert [b["number"] for b in final["balance"]] == [9, 13]
     for balance in final["balance"]:
         assert (balance["causes"][0]["id"], balance["causes"][0]["target"]) == ("trigger-wheel-tooth", 23)
     chances = [b["causes"][0]["probability"] for b in final["balance"]]
