@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from witnessmark import __version__
+from witnessmark.cases import completion
 from witnessmark.cases.cli import case
 from witnessmark.cli_advice import by_hand_of, hookup, plan, pool, tests
 from witnessmark.cli_live import capture, follow
@@ -99,7 +100,8 @@ for _command in (import_command, export, verify, scan, case, capture, follow, te
 @click.option("--scan", "scan_path", metavar="SNAPSHOT", help="What its control units said: see witnessmark scan read.")
 @click.option("--json", "json_path", metavar="OUT.json", help='Write the analysis as JSON; "-" prints only that.')
 @click.option("--report", "report_path", metavar="OUT.html", help="Write the report as one HTML file.")
-@click.option("--observed", "observed", metavar="TEST=OUTCOME", multiple=True, help="A test done by hand; repeatable.")
+@click.option("--observed", "observed", metavar="TEST=OUTCOME", multiple=True, shell_complete=completion.observed,
+              help="A test done by hand; repeatable.")  # fmt: skip
 @click.option("--observations", "hand_path", metavar="FILE.toml", help="The same with date, name and note.")
 @click.option("--closed-cases", "closed_path", metavar="FILE.toml", help="Your own closed cases: they move the priors.")
 def analyze(

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from witnessmark import console
+from witnessmark.cases import completion
 from witnessmark.errors import BadOutput
 
 if TYPE_CHECKING:
@@ -33,7 +34,7 @@ def by_hand_of(
 
 
 @click.command()
-@click.argument("test", required=False)
+@click.argument("test", required=False, shell_complete=completion.tests)
 def tests(test: str | None) -> None:
     """List the tests that can be done by hand, or TEST with its outcomes, cost and cautions.
 
@@ -48,7 +49,8 @@ def tests(test: str | None) -> None:
 
 @click.command()
 @click.argument("recording", required=False)
-@click.option("--test", "test", metavar="TEST", help="The test to plan; by default the next test for RECORDING.")
+@click.option("--test", "test", metavar="TEST", shell_complete=completion.tests,
+              help="The test to plan; by default the next test for RECORDING.")  # fmt: skip
 @click.option("--setup", "setup_path", metavar="SETUP.toml", help="What is known of vehicle, wheel and lines.")
 @click.option("--json", "json_path", metavar="OUT.json", help='Write the plan as JSON; "-" prints only that.')
 @click.option("--page", "page_path", metavar="OUT.html", help="Write the plan with its pictures as one HTML page.")
@@ -92,7 +94,8 @@ def plan(
 
 @click.command()
 @click.argument("recording")
-@click.option("--test", "test", metavar="TEST", required=True, help="The test that is hooked up for.")
+@click.option("--test", "test", metavar="TEST", required=True, shell_complete=completion.tests,
+              help="The test that is hooked up for.")  # fmt: skip
 @click.option("--setup", "setup_path", metavar="SETUP.toml", help="What is known of vehicle, wheel and lines.")
 @click.option("--json", "json_path", metavar="OUT.json", help='Write the result as JSON; "-" prints only that.')
 def hookup(recording: str, test: str, setup_path: str | None, json_path: str | None) -> None:
@@ -122,7 +125,8 @@ def hookup(recording: str, test: str, setup_path: str | None, json_path: str | N
 @click.argument("recordings", nargs=-1, required=True)
 @click.option("--setup", "setup_path", metavar="SETUP.toml", help="What is known of the engine, for all recordings.")
 @click.option("--json", "json_path", metavar="OUT.json", help='Write the pool as JSON; "-" prints only that.')
-@click.option("--observed", "observed", metavar="TEST=OUTCOME", multiple=True, help="A test done by hand; repeatable.")
+@click.option("--observed", "observed", metavar="TEST=OUTCOME", multiple=True, shell_complete=completion.observed,
+              help="A test done by hand; repeatable.")  # fmt: skip
 @click.option("--observations", "hand_path", metavar="FILE.toml", help="The same with date, name and note.")
 @click.option("--closed-cases", "closed_path", metavar="FILE.toml", help="Your own closed cases: they move the priors.")
 def pool(

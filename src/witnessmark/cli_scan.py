@@ -187,8 +187,11 @@ def _against(snapshot: ScanSnapshot, recording: str, setup_path: str | None) -> 
 @click.option("--save", "save", required=True, metavar="SNAPSHOT.json",
               help="A new file, for your eyes only, where what will be lost is saved first.")  # fmt: skip
 @click.option("--vin", "show_vin", is_flag=True, help="Do not mask the vehicle number in what is saved.")
+@click.option("--json", "json_path", metavar="OUT.json",
+              help='Write what became of each unit; "-" prints only that, what will go on standard error.')  # fmt: skip
 def clear(
-    interface: str, channel: str | None, bitrate: int, wide_ids: bool, simulated: bool, save: str, show_vin: bool
+    interface: str, channel: str | None, bitrate: int, wide_ids: bool, simulated: bool, save: str, show_vin: bool,
+    json_path: str | None,
 ) -> None:  # fmt: skip
     """Erase codes, freeze frames, readiness and learnt trims in all control units, after a typed confirmation.
 
@@ -203,15 +206,20 @@ def clear(
     if save == "-":
         raise BadScan("-: what will be lost is saved in a file; give it a name such as before.json")
     output.check_places([save])
+    if json_path is not None and json_path != "-":
+        output.check_places([save, json_path])
     if os.path.lexists(save):
         raise BadOutput(f"{save}: is there already and is not overwritten; choose another name")
     with _link(interface, channel, bitrate, wide_ids, "off" if simulated else None) as link:
         before = read_vehicle(link, "off" if simulated else None, kind="simulated" if simulated else "live")
         _standing(before)
         output.write_private(save, dumped(snapshot_json(before, show_vin)))
-        print_text(losses(before, save) + "\n")
-        outcomes = erase_codes(link, [int(u.address, 16) for u in before.units], _typed(WORD))
-    print_text("".join(f"{o.address}: {'erased' if o.erased else f'NOT erased, {o.why}'}\n" for o in outcomes))
+        click.echo(losses(before, save), err=True) if json_path == "-" else print_text(losses(before, save) + "\n")
+        outcomes = erase_codes(link, [int(u.address, 16) for u in before.units], _typed(WORD, json_path == "-"))
+    from witnessmark.scan.snapshot_json import erased_json
+
+    text = "".join(f"{o.address}: {'erased' if o.erased else f'NOT erased, {o.why}'}\n" for o in outcomes)
+    _told(text, erased_json(outcomes, save), json_path)
     left = [o for o in outcomes if not o.erased]
     if left:
         raise NoLink(f"{len(left)} of {len(outcomes)} control units did not erase; see above, ignition on, engine off")
@@ -224,19 +232,31 @@ def _standing(before: ScanSnapshot) -> None:
         raise NoLink(f"{turning[0].called}: the engine turns; stop it, leave the ignition on and try again")
 
 
-def _typed(word: str) -> str:
-    """What a person types; NotConfirmed where nobody can."""
+def _typed(word: str, quiet: bool = False) -> str:
+    """What a person types; NotConfirmed where nobody can. quiet: nothing of it on standard output."""
     if not on_terminal():
         raise NotConfirmed("nothing is erased without a typed confirmation; run this on a terminal")
-    return str(click.prompt(f'Type "{word}" to erase, anything else to leave it', default="", show_default=False))
+    asked = f'Type "{word}" to erase, anything else to leave it'
+    return str(click.prompt(asked, default="", show_default=False, err=quiet))
+
+
+def _told(text: str, data: dict[str, Any], json_path: str | None) -> None:
+    """The text, and the JSON in a file where one is named; or only the JSON."""
+    from witnessmark import output
+
+    print_text(dumped(data) if json_path == "-" else text)
+    if json_path not in (None, "-"):
+        output.write_all({str(json_path): dumped(data)})
 
 
 @scan.command()
 @click.argument("out", required=False)
 @_bus_options
 @click.option("--engine", type=ENGINE, default="cranking", show_default=True, help="What the van's engine does.")
+@click.option("--json", "json_path", metavar="OUT.json", help='Write what was done as JSON; "-" prints only that.')
 def simulate(
-    out: str | None, interface: str, channel: str | None, bitrate: int, wide_ids: bool, engine: Engine
+    out: str | None, interface: str, channel: str | None, bitrate: int, wide_ids: bool, engine: Engine,
+    json_path: str | None,
 ) -> None:  # fmt: skip
     """Simulate the bakery's van: write a log of it being read to OUT, or answer on a bus until stopped.
 
@@ -245,11 +265,14 @@ def simulate(
     """
     if (out is None) == (channel is None):
         raise click.UsageError("give a log to write, or a bus to answer on (--channel vcan0)")
+    from witnessmark.scan.snapshot_json import simulated_json
+
+    _check_places(out, json_path)
     if out is not None:
         from witnessmark.scan.write_log import write_simulated
 
         frames = write_simulated(out, engine, wide_ids)
-        print_text(f"Written   {out}: {frames} frames, simulated\n")
+        _told(f"Written   {out}: {frames} frames, simulated\n", simulated_json(engine, out, frames), json_path)
         return
     from witnessmark.scan.control_unit import bakery_van
     from witnessmark.scan.link import open_link
@@ -258,4 +281,15 @@ def simulate(
     assert channel is not None
     with open_link(interface, channel, bitrate, wide_ids, answers_only=False) as link:
         click.echo(f"the simulated van answers on {channel}; stop it with Ctrl-C", err=True)
-        Serving(link.bus, bakery_van(engine, wide_ids), wide_ids).run_until_stopped()
+        serving = Serving(link.bus, bakery_van(engine, wide_ids), wide_ids)
+        try:
+            serving.run_until_stopped()
+        finally:
+            _told("", simulated_json(engine, channel=channel, answers=serving.answers), json_path)
+
+
+def _check_places(out: str | None, json_path: str | None) -> None:
+    from witnessmark import output
+
+    if json_path not in (None, "-"):
+        output.check_places([p for p in (out, json_path) if p is not None])

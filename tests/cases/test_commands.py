@@ -14,10 +14,8 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from click.testing import CliRunner
 
 from witnessmark.cases.store import Cases
-from witnessmark.causes.ids import CAUSES
 from witnessmark.cli import main
 
 from .story import VIN, opened, picture, refused, run, said, state, worked
@@ -409,25 +407,3 @@ def test_an_up_to_date_database_is_opened_without_the_migrations(tmp_path):
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
-
-
-@pytest.mark.skipif(os.name == "nt", reason="shells of POSIX systems")
-@pytest.mark.parametrize(
-    ("words", "index", "wanted"),
-    [
-        ("witnessmark case ", 2, "restore"),
-        ("witnessmark case show ", 3, "{case}"),
-        ("witnessmark case close x y --cause trigger-", 6, CAUSES[0]),
-    ],
-)
-def test_shells_complete_commands_cases_and_causes(fresh, tmp_path, words, index, wanted):
-    """click's own completion, as docs/case.md tells how to switch it on."""
-    place = fresh()
-    case = opened(place)
-    environment = {"WITNESSMARK_CASES": str(place), "_WITNESSMARK_COMPLETE": "bash_complete", "COMP_WORDS": words,
-                   "COMP_CWORD": str(index)}  # fmt: skip
-    result = CliRunner().invoke(main, env=environment, prog_name="witnessmark")
-    assert wanted.format(case=case) in result.stdout
-    environment["WITNESSMARK_CASES"] = str(tmp_path / "none.db")
-    CliRunner().invoke(main, env=environment, prog_name="witnessmark")
-    assert not (tmp_path / "none.db").exists()

@@ -48,6 +48,18 @@ def test_each_observation_moves_the_causes_by_bayes_rule():
     assert tooth(analysed(test, Outcome(4, "The tooth is whole"))) == pytest.approx(0.08 / (0.08 + 0.97))
 
 
+def test_that_a_recording_can_be_judged_counts_once():
+    """The recording's own analysis rests on it; before or after it, the word for it moves nothing and adds no line."""
+    test = ChosenTest("record-that-can-be-judged", "record again")
+    yes, no = "The crank signal can be judged then", "It still cannot"
+    after = analysed(test, Outcome(4, yes))
+    assert (tooth(after), [b.number for b in balances(after)]) == (0.5, [3])
+    before = analysed(before=(test, Outcome(2, yes)), weighed=(3,))
+    assert tooth(before) == 0.5
+    assert tooth(then(before, Retraction(3, "another recording"))) == 0.5
+    assert tooth(analysed(test, Outcome(4, no))) == pytest.approx(0.3 / (0.3 + 0.6))  # the catalogue's chances
+
+
 def test_what_an_analysis_took_in_is_not_weighed_twice_and_can_be_withdrawn():
     case = analysed(before=(LOOKED,), weighed=(2,))
     assert tooth(case) == 0.5

@@ -18,6 +18,7 @@ from witnessmark.causes.next_test import _applies
 from witnessmark.causes.weigh import Balance, Context, Entry
 from witnessmark.causes.worth import expected_cost, repair_order, worth_of
 from witnessmark.findings.model import NotAssessed
+from witnessmark.plan.catalogue import load_plan_knowledge
 
 from .made import HALL, VR, finding, verdict
 
@@ -122,6 +123,16 @@ def test_tests_for_the_other_kind_of_sensor_are_not_proposed() -> None:
 def test_a_dead_line_gets_no_test_that_needs_its_signal() -> None:
     result = verdict(finding("signal-lost", evidence={"whole_record": True}))
     assert not {t.id for t in result.next_tests} & {"amplitude-by-slot", "count-the-teeth", "both-edges-table"}
+
+
+def test_an_engine_that_does_not_run_gets_no_test_at_speed() -> None:
+    """What the plan of a test asks for: about 2000 rpm, held."""
+    plan = next(c for c in load_plan_knowledge().capture if c.test == "amplitude-by-slot")
+    assert plan.up_to_rpm >= 2000
+    for runs, proposed in ((True, True), (None, True), (False, False)):
+        ids = {t.id for t in verdict(finding("signal-low"), context=replace(VR, runs=runs)).next_tests}
+        assert ("amplitude-by-slot" in ids) == proposed
+        assert ids
 
 
 def test_nothing_found_asks_for_another_record() -> None:

@@ -140,6 +140,32 @@ def test_without_observations_nothing_moves() -> None:
 # --- closed cases -----------------------------------------------------------------------------------------------------
 
 
+BY_RECORD = [(t.id, k) for t in KNOWN.test for k, o in enumerate(t.outcomes) if o.by_record]
+
+
+@pytest.mark.parametrize(("test", "outcome"), BY_RECORD)
+def test_what_the_new_recording_says_itself_is_not_weighed_again(test: str, outcome: int) -> None:
+    """The recording asked for is analysed: that it can be judged, and what it shows, is in its balance already."""
+    for found in ((), (finding("signal-lost"), finding("no-start"))):
+        alone = weigh(Findings(found, ()), HALL)
+        told = weigh(Findings(found, ()), HALL, observations=[Observation(test, outcome)])
+        assert [c.id for c in told.causes] == [c.id for c in alone.causes]
+        assert [c.probability for c in told.causes] == pytest.approx([c.probability for c in alone.causes])
+        (said,) = told.observed
+        assert said.before == pytest.approx(said.after)
+        assert test not in {t.id for t in told.next_tests}  # it is done
+
+
+def test_which_outcomes_a_recording_says_itself() -> None:
+    assert ("record-that-can-be-judged", 0) in BY_RECORD
+    assert ("record-that-can-be-judged", 1) not in BY_RECORD  # a word on the line, which no recording could give
+    assert {t for t, _ in BY_RECORD} <= {t.id for t in KNOWN.test if t.measures == "another recording"}
+    replaced = {(t.id, k) for t in KNOWN.test for k, o in enumerate(t.outcomes) if "it replaces this one" in o.then}
+    assert replaced <= set(BY_RECORD)
+    still = weigh(Findings((), ()), HALL, observations=[Observation("record-that-can-be-judged", 1)])
+    assert chances(still)["crank-sensor"] > chances(weigh(Findings((), ()), HALL))["crank-sensor"]
+
+
 def test_closed_cases_are_the_mean_of_a_dirichlet() -> None:
     """Against scipy's Dirichlet and Beta distributions (reference library)."""
     counts = {"crank-circuit": 12, "trigger-wheel-tooth": 3}

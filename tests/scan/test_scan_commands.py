@@ -192,7 +192,7 @@ def test_what_is_saved_before_erasing_is_new_private_and_masked(van, tmp_path: P
     synced: list[int] = []
     asked: list[bool] = []
 
-    def typed(word: str) -> str:
+    def typed(word: str, quiet: bool) -> str:
         asked.append(bool(synced) and before.exists())
         return ""
 

@@ -152,7 +152,8 @@ class Analysed(Base):
     """What the analysis of a recording said; ``file`` is the whole of it as JSON.
 
     weighed: entries of what was seen by hand that it took in. closed_cases: how many of the others moved priors.
-    scanned: entries of the snapshots it took in.
+    scanned: entries of the snapshots it took in. closed_since: the reset of the priors (UTC) after which those cases
+    were closed; empty where none held.
     """
 
     FIXED: ClassVar[frozenset[str] | None] = None
@@ -168,6 +169,7 @@ class Analysed(Base):
     weighed: tuple[Number, ...] = ()
     closed_cases: Count = 0
     scanned: tuple[Number, ...] = ()
+    closed_since: Text = ""
 
     def rests_on(self) -> tuple[int, ...]:
         """The recording, and the snapshots weighed with it."""

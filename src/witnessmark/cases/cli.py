@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from witnessmark.cases import cli_files, cli_log
+from witnessmark.cases import cli_files, cli_log, cli_priors
 from witnessmark.cases.options import answer, of_case, opened, print_json, reads, writer, writes
 from witnessmark.console import print_text
 
@@ -81,27 +81,6 @@ def list_(only_open: bool, cases: str | None, as_json: bool) -> None:
         print_text(f"{show.cases(found)}\n" if found else f"No case in {store.place}. Open one with case new.\n")
 
 
-@case.command()
-@reads
-def priors(cases: str | None, as_json: bool) -> None:
-    """Show how the causes of your closed cases move the priors. add recording --as-delivered leaves them out."""
-    from dataclasses import asdict
-
-    from witnessmark.cases import show
-    from witnessmark.cases.store import Cases
-    from witnessmark.cases.weighing import closed_counts
-    from witnessmark.causes.catalogue import load_knowledge
-    from witnessmark.causes.experience import updated
-
-    store = Cases.open(cases)
-    found = updated(load_knowledge(), closed_counts(store.read_each()[0]))[1]
-    if as_json:
-        print_json({"schema": "witnessmark.case-priors/1", "priors": [asdict(p) for p in found]})
-    else:
-        none = f"No closed case in {store.place} names its cause: the priors are those delivered."
-        print_text(f"{show.priors(found) if found else none}\n")
-
-
 @case.command("show")
 @of_case
 @click.option("--vin", "with_vin", is_flag=True, help="Show the whole vehicle number.")
@@ -122,4 +101,5 @@ def show_(case_id: str, with_vin: bool, brief: bool, cases: str | None, as_json:
 
 
 cli_log.join(case)
+cli_priors.join(case)
 cli_files.join(case)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from witnessmark.cases import completion
 from witnessmark.cases.options import answer, append, of_case, open_case, opened, print_json, reads, writer, writes
 from witnessmark.console import place_for_compiled_code, print_text
 from witnessmark.errors import BadOutput, WitnessmarkError
@@ -76,7 +77,7 @@ def recording(
 
 @click.command()
 @of_case
-@click.argument("number", type=click.IntRange(1), required=False)
+@click.argument("number", type=click.IntRange(1), required=False, shell_complete=completion.recordings)
 @click.option("--as-delivered", is_flag=True, help="Leave your own closed cases out of the priors.")
 @writes
 def analyze(
@@ -171,7 +172,8 @@ def _with_snapshot(store: Cases, case: Case, body: Snapshot, file: Attachment) -
 @click.command()
 @of_case
 @click.argument("path", metavar="RECORDING")
-@click.option("--before", type=click.IntRange(1), metavar="N", help="The recording to compare with, by its entry.")
+@click.option("--before", type=click.IntRange(1), metavar="N", shell_complete=completion.recordings,
+              help="The recording to compare with, by its entry.")  # fmt: skip
 @click.option("--setup", "setup_path", metavar="SETUP.toml", help="For both; else the one kept with the recording.")
 @writes
 def verify(

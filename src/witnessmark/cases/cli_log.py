@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from witnessmark.cases.options import answer, append, causes, of_case, opened, writer, writes
+from witnessmark.cases import completion
+from witnessmark.cases.options import answer, append, of_case, opened, writer, writes
 from witnessmark.console import print_text
 from witnessmark.errors import NotConfirmed
 
@@ -19,8 +20,11 @@ WHY = click.option("--why", required=True, metavar="TEXT", help="The reason; it 
 @click.command()
 @of_case
 @click.argument("text")
-@click.option("--test", "test", default="", metavar="ID", help="The test it answers, by its id.")
-@click.option("--outcome", default="", metavar="N|TEXT", help="Which of the test's outcomes, by its number or words.")
+@click.option(
+    "--test", "test", default="", metavar="ID", shell_complete=completion.tests, help="The test it answers, by its id."
+)
+@click.option("--outcome", default="", metavar="N|TEXT", shell_complete=completion.outcomes,
+              help="Which of the test's outcomes, by its number or words.")  # fmt: skip
 @writes
 def note(case_id: str, text: str, test: str, outcome: str, cases: str | None, by: str | None, as_json: bool) -> None:
     """Note what was seen, heard, felt or measured by hand."""
@@ -60,7 +64,7 @@ def part(
 
 @click.command()
 @of_case
-@click.argument("test", required=False)
+@click.argument("test", required=False, shell_complete=completion.tests)
 @click.option("--statement", default="", metavar="TEXT", help="A test of your own, in words.")
 @click.option("--why", default="", metavar="TEXT", help="Why this one.")
 @writes
@@ -84,8 +88,8 @@ def test(
 
 @click.command()
 @of_case
-@click.argument("number", type=click.IntRange(1))
-@click.argument("result")
+@click.argument("number", type=click.IntRange(1), shell_complete=completion.tests_open)
+@click.argument("result", shell_complete=completion.results)
 @click.option("--note", default="", metavar="TEXT", help="Anything to add.")
 @writes
 def outcome(
@@ -100,7 +104,8 @@ def outcome(
 @click.command()
 @of_case
 @click.argument("text")
-@click.option("--because", multiple=True, type=click.IntRange(1), metavar="N", help="An entry it rests on; repeatable.")
+@click.option("--because", multiple=True, type=click.IntRange(1), metavar="N", shell_complete=completion.entries,
+              help="An entry it rests on; repeatable.")  # fmt: skip
 @writes
 def decide(case_id: str, text: str, because: tuple[int, ...], cases: str | None, by: str | None, as_json: bool) -> None:
     """Enter a decision and what it rests on."""
@@ -123,7 +128,7 @@ def disable(case_id: str, item: str, why: str, cases: str | None, by: str | None
 
 @click.command()
 @of_case
-@click.argument("numbers", nargs=-1, type=click.IntRange(1))
+@click.argument("numbers", nargs=-1, type=click.IntRange(1), shell_complete=completion.to_restore)
 @click.option("--how", default="", metavar="TEXT", help="How it was checked.")
 @writes
 def restore(case_id: str, numbers: tuple[int, ...], how: str, cases: str | None, by: str | None, as_json: bool) -> None:
@@ -158,7 +163,7 @@ def _asked(cases: str | None, case_id: str) -> tuple[int, ...]:
 
 @click.command()
 @of_case
-@click.argument("number", type=click.IntRange(1))
+@click.argument("number", type=click.IntRange(1), shell_complete=completion.entries)
 @click.option("--set", "changes", multiple=True, metavar="FIELD=VALUE", help="A field and its new value; repeatable.")
 @click.option("--vin", metavar="VIN", help="The right vehicle number, for entry 1.")
 @WHY
@@ -211,7 +216,7 @@ def _change(text: str, old: object) -> tuple[str, Any]:
 
 @click.command()
 @of_case
-@click.argument("number", type=click.IntRange(1))
+@click.argument("number", type=click.IntRange(1), shell_complete=completion.entries)
 @WHY
 @writes
 def retract(case_id: str, number: int, why: str, cases: str | None, by: str | None, as_json: bool) -> None:
@@ -224,7 +229,9 @@ def retract(case_id: str, number: int, why: str, cases: str | None, by: str | No
 @click.command()
 @of_case
 @click.argument("text")
-@click.option("--cause", default="", metavar="ID", shell_complete=causes, help="What it was, where that was proven.")
+@click.option(
+    "--cause", default="", metavar="ID", shell_complete=completion.causes, help="What it was, where that was proven."
+)
 @click.option("--target", default="", metavar="TEXT", help="Which slot, line or cylinder.")
 @writes
 def close(case_id: str, text: str, cause: str, target: str, cases: str | None, by: str | None, as_json: bool) -> None:

@@ -15,7 +15,7 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError, SQLAlchemyError
 from sqlalchemy.pool import NullPool
 
-from witnessmark.cases.tables import APPEND_ONLY, HEAD
+from witnessmark.cases.tables import APPEND_ONLY, FIRST, HEAD
 from witnessmark.errors import BadCase
 
 PLACE = "WITNESSMARK_CASES"
@@ -143,7 +143,7 @@ def _ours(file: Path, shown: str) -> None:
         return  # locked, damaged or in need of its log: opening it says what it is
     finally:
         link.close()
-    if tables and not {"alembic_version", *APPEND_ONLY} <= tables:
+    if tables and not {"alembic_version", *FIRST} <= tables:
         raise BadCase(f"{shown}: holds tables of another program; name another database with --cases")
 
 
@@ -196,8 +196,8 @@ def _bring_up_to_date(engine: Engine, shown: str) -> None:
     with engine.connect().execution_options(**{WRITES: True}) as connection, connection.begin():
         if engine.dialect.name == "postgresql":
             connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": MIGRATING})
-        found = revision_of(connection)
-        if found is None and inspect(connection).get_table_names():
+        found, tables = revision_of(connection), set(inspect(connection).get_table_names())
+        if tables and (found is None or not set(FIRST) <= tables):
             raise BadCase(f"{shown}: holds tables of another program; name another database with --cases")
         if found != HEAD:
             migrate(connection, found, shown)

@@ -28,10 +28,10 @@ from witnessmark.cases.bodies import (
     Work,
 )
 from witnessmark.cases.model import Attachment, Case, Logged
-from witnessmark.cases.phrases import STATED, WORTH_A_LINE, cause, marks, out_of_date, say, starts
+from witnessmark.cases.phrases import STATED, WORTH_A_LINE, cause, closed_words, marks, out_of_date, say, starts
 from witnessmark.report.html import Tone, html
 from witnessmark.report.model import Document, Picture, Section, Sentence, Table
-from witnessmark.report.words import KINDS, listed, percent, plural
+from witnessmark.report.words import KINDS, listed, percent
 
 KICKER = "Report of a case"
 CAUSES = 4
@@ -191,7 +191,7 @@ def _causes(case: Case) -> Section:
     basis = dict.fromkeys((number, last.number))
     out = [rests(f"{percent(c.probability)} {cause(c)}", *basis) for c in _worth(made.causes)]
     if made.closed_cases:
-        out.append(rests(f"{plural(made.closed_cases, 'closed case')} of the shop's own moved the priors.", number))
+        out.append(rests(f"The shop's own history moved the priors: {closed_words(made)}.", number))
     if made.what_would_change:
         out.append(rests(made.what_would_change, number))
     table = _balance(case, moved)

@@ -12,10 +12,11 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 from witnessmark.cases.bodies import Analysed, Body, RecordingAdded, Snapshot
+from witnessmark.cases.history import history
 from witnessmark.cases.model import Attachment, Case
 from witnessmark.cases.store import Cases
 from witnessmark.cases.verify import as_it_was, setup_of
-from witnessmark.cases.weighing import closed_counts, seen, works_before
+from witnessmark.cases.weighing import seen, works_before
 from witnessmark.cases.work import Recorded, read_back, recorded
 from witnessmark.causes.observations import Observation
 from witnessmark.errors import BadCase
@@ -55,11 +56,16 @@ class WithScan(Protocol):
 
 @dataclass(frozen=True)
 class Evidence:
-    """told: (entry, what was seen by hand); said: (entry, snapshot), oldest first; closed: closed cases by cause."""
+    """What an analysis takes in.
+
+    told: (entry, what was seen by hand). said: (entry, snapshot), oldest first. closed: closed cases by cause.
+    closed_since: the reset of the priors (UTC) after which those were closed; empty where none holds.
+    """
 
     told: tuple[tuple[int, Observation], ...]
     said: tuple[tuple[int, ScanSnapshot], ...]
     closed: Mapping[str, int]
+    closed_since: str = ""
 
     def weighed(
         self, path: str, setup_path: str | None, note: str, analyse: Analyse, with_scan: WithScan, setup_name: str = ""
@@ -74,7 +80,9 @@ class Evidence:
             return with_scan(found, *(s for _, s in self.said), observations=observations, closed=closed)
 
         made = recorded(path, setup_path, note, whole, setup_name, weighed=tuple(n for n, _ in self.told))
-        return replace(made, analysed=self._named(made.analysed, made.analysis))
+        body = self._named(made.analysed, made.analysis)
+        since = self.closed_since if body.closed_cases else ""
+        return replace(made, analysed=replace(body, closed_since=since))
 
     def _named(self, body: Analysed, analysis: Analysis) -> Analysed:
         if not self.said:
@@ -92,11 +100,11 @@ def evidence(store: Cases, case: Case, *, works: int | None = None, as_delivered
     as_delivered: closed cases are left out.
     """
     at = works_before(case, case.last + 1) if works is None else works
-    return Evidence(
-        seen(case, at),
-        snapshots(store, case, at),
-        {} if as_delivered else closed_counts(store.read_each()[0], case.id),
-    )
+    told, said = seen(case, at), snapshots(store, case, at)
+    if as_delivered:
+        return Evidence(told, said, {})
+    shop = history(store, case.id)
+    return Evidence(told, said, shop.counts, shop.since_utc)
 
 
 def snapshots(store: Cases, case: Case, works: int) -> tuple[tuple[int, ScanSnapshot], ...]:

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from witnessmark.cases import completion
 from witnessmark.console import print_text
-from witnessmark.errors import WitnessmarkError
 
 if TYPE_CHECKING:
     from witnessmark.cases.bodies import Body
@@ -16,29 +16,6 @@ if TYPE_CHECKING:
     from witnessmark.cases.store import Cases
 
 F = TypeVar("F", bound=Callable[..., Any])
-
-
-def _ids(context: click.Context, parameter: click.Parameter, incomplete: str) -> list[str]:
-    """Completion of a case: the ids in the database, if there is one. Makes none, and never complains."""
-    from pathlib import Path
-
-    from witnessmark.cases.database import chosen_place
-    from witnessmark.cases.store import Cases
-
-    place = chosen_place(context.params.get("cases"))
-    if "://" not in place and not Path(place).exists():
-        return []
-    try:
-        return [i for i in Cases.open(place).ids() if i.startswith(incomplete)]
-    except WitnessmarkError:
-        return []
-
-
-def causes(context: click.Context, parameter: click.Parameter, incomplete: str) -> list[str]:
-    """Completion of a cause: the closed list."""
-    from witnessmark.causes.ids import CAUSES
-
-    return [c for c in CAUSES if c.startswith(incomplete)]
 
 
 def reads(command: F) -> F:
@@ -56,7 +33,7 @@ def writes(command: F) -> F:
 
 def of_case(command: F) -> F:
     """The argument that names a case."""
-    return click.argument("case_id", metavar="CASE", shell_complete=_ids)(command)
+    return click.argument("case_id", metavar="CASE", shell_complete=completion.case_ids)(command)
 
 
 def writer(by: str | None) -> str:

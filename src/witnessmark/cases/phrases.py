@@ -151,6 +151,17 @@ def value(v: object) -> str:
     return f'"{v}"' if isinstance(v, str) else str(v)
 
 
+def closed_words(made: Analysed) -> str:
+    """How many closed cases moved the priors of an analysis, and since which reset they were closed."""
+    since = f" (closed since the priors were reset, {minute(made.closed_since)})" if made.closed_since else ""
+    return f"{plural(made.closed_cases, 'closed case')}{since}"
+
+
+def minute(at_utc: str) -> str:
+    """A time of an entry to the minute."""
+    return f"{at_utc[:16].replace('T', ' ')} UTC"
+
+
 def entries(numbers: tuple[int, ...]) -> str:
     """``entry 3``, ``entries 3 and 5``."""
     return f"{'entry' if len(numbers) == 1 else 'entries'} {listed([str(n) for n in numbers])}"

@@ -7,10 +7,11 @@ from typing import Any
 
 from witnessmark.cases.bodies import RecordingAdded
 from witnessmark.cases.evidence import Analyse
+from witnessmark.cases.history import history
 from witnessmark.cases.model import Case
 from witnessmark.cases.store import Cases
 from witnessmark.cases.verify import as_it_was, setup_of
-from witnessmark.cases.weighing import closed_counts, seen, works_before
+from witnessmark.cases.weighing import seen, works_before
 from witnessmark.errors import BadCase
 from witnessmark.pool.model import Pooled
 from witnessmark.pool.pool import pool
@@ -45,7 +46,7 @@ def pooled(store: Cases, case: Case, analyse: Analyse) -> CasePool:
         with setup_of(store, case, added) as (setup, _):
             made.append(analyse(path, setup, observations=(), closed=None))
     told = tuple(o for _, o in seen(case, works))
-    closed = closed_counts(store.read_each()[0], case.id) or None
+    closed = history(store, case.id).counts or None
     entries = tuple(n for n, _ in kept.values())
     return CasePool(case.id, entries, pool(made, observations=told, closed=closed))
 

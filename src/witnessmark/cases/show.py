@@ -5,8 +5,9 @@ from __future__ import annotations
 import textwrap
 
 from witnessmark.cases.bodies import ChosenTest, FindingLine, ProposedTest, Snapshot, Work
+from witnessmark.cases.history import History
 from witnessmark.cases.model import Case, Logged
-from witnessmark.cases.phrases import STATED, WORTH_A_LINE, cause, marks, out_of_date, say
+from witnessmark.cases.phrases import STATED, WORTH_A_LINE, cause, closed_words, marks, minute, out_of_date, say
 from witnessmark.cases.weighing import Balance, balances
 from witnessmark.causes.model import Prior
 from witnessmark.report.blocks import WIDTH, block
@@ -106,13 +107,30 @@ def priors(found: tuple[Prior, ...]) -> str:
     )  # fmt: skip
 
 
+def resets(now: History) -> list[str]:
+    """Each reset of the priors with its reason and whether it holds."""
+    back = {r.takes_back: r for r in now.resets if r.takes_back is not None}
+    out = []
+    for r in now.resets:
+        if r.takes_back is not None:
+            continue
+        text = f"Reset {r.number}, {minute(r.at_utc)}: {r.why} [{r.by}]"
+        if r.number in back:
+            b = back[r.number]
+            text += f"; taken back {minute(b.at_utc)}: {b.why} [{b.by}]"
+        elif r == now.since:
+            text += f"; {plural(now.left_out, 'closed case')} before it left out"
+        out.append(textwrap.fill(text, WIDTH, subsequent_indent="  ", break_on_hyphens=False))
+    return out
+
+
 def _verdict(case: Case) -> list[str]:
     judged = case.verdict
     if judged is None:
         return ["no recording is analysed yet"]
     made = judged[1]
     first, *later = balances(case)
-    moved = f", with your {plural(made.closed_cases, 'closed case')}" if made.closed_cases else ""
+    moved = f", with your {closed_words(made)}" if made.closed_cases else ""
     out = [f"{_causes(first) or 'no cause named'} (recording {made.recording}, entry {first.number}{moved})"]
     return out + [f"after entry {b.number}: {_causes(b)}" for b in later]
 

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 from witnessmark import __version__
 from witnessmark.cases.codec import body_data
+from witnessmark.cases.history import History, holding
 from witnessmark.cases.model import Case, Logged
 from witnessmark.cases.phrases import say
 from witnessmark.cases.weighing import balances
+from witnessmark.causes.model import Prior
 
 SCHEMA = "witnessmark.case-state/1"
 
@@ -94,4 +97,17 @@ def list_json(cases: tuple[Case, ...], damaged: tuple[str, ...] = ()) -> dict[st
             for c in cases
         ],
         "damaged": list(damaged),
+    }
+
+
+def priors_json(found: tuple[Prior, ...], now: History) -> dict[str, Any]:
+    """The priors that closed cases moved, and the resets. ``since_utc``: closed cases count from then; null: all do."""
+    held = holding(now.resets)
+    return {
+        "schema": "witnessmark.case-priors/1",
+        "priors": [asdict(p) for p in found],
+        "closed_cases": sum(now.counts.values()),
+        "left_out": now.left_out,
+        "since_utc": now.since_utc or None,
+        "resets": [{**asdict(r), "holds": r == held} for r in now.resets],
     }

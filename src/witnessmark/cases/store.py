@@ -131,7 +131,7 @@ class Cases:
         """Open a case."""
         entry = codec.made(new_id(), 1, by, opened, "")
         case = fold([entry])
-        with translated(self.place), self._writes() as connection:
+        with translated(self.place), self.writes() as connection:
             connection.execute(insert(cases), {"id": entry.case_id})
             self._keep(connection, entry.case_id, files)
             self._insert(connection, [entry])
@@ -154,7 +154,7 @@ class Cases:
         kept = tuple(files)
         for _ in range(TRIES):
             try:
-                with translated_but_conflicts(self.place), self._writes() as connection:
+                with translated_but_conflicts(self.place), self.writes() as connection:
                     case = self._read(connection, case_id)
                     if expected is not None and case.last != expected:
                         raise CaseChanged(f"case {case_id}: has {case.last} entries, expected {expected}: another "
@@ -178,7 +178,7 @@ class Cases:
         case_id = fold(log).id
         for _ in range(TRIES):
             try:
-                with translated_but_conflicts(self.place), self._writes() as connection:
+                with translated_but_conflicts(self.place), self.writes() as connection:
                     new = self._merge(connection, case_id, log, files)
                 return self.read(case_id), new
             except IntegrityError:
@@ -229,7 +229,8 @@ class Cases:
             yield connection
 
     @contextmanager
-    def _writes(self) -> Iterator[Connection]:
+    def writes(self) -> Iterator[Connection]:
+        """A transaction that writes: all of it or nothing."""
         with self.engine.connect().execution_options(**{WRITES: True}) as connection, connection.begin():
             yield connection
 

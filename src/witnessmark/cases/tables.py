@@ -16,7 +16,7 @@ from sqlalchemy import (
     Text,
 )
 
-HEAD = "0001"
+HEAD = "0002"
 """The newest migration; databases of this revision are used as they are."""
 
 metadata = MetaData()
@@ -51,4 +51,19 @@ attachments = Table(
     Column("data", LargeBinary, nullable=False),
 )
 
-APPEND_ONLY = ("cases", "entries", "attachments")
+prior_resets = Table(
+    "prior_resets",
+    metadata,
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("at_utc", String(24), nullable=False),
+    Column("by", String(200), nullable=False),
+    Column("why", Text, nullable=False),
+    Column("takes_back", Integer, ForeignKey("prior_resets.number", name="takes_back_a_reset"), unique=True),
+    CheckConstraint("number >= 1", name="resets_counted_from_one"),
+    CheckConstraint("takes_back IS NULL OR takes_back < number", name="takes_back_an_earlier_one"),
+)
+
+FIRST = ("cases", "entries", "attachments")
+"""What a database of any revision has: one without them is another program's."""
+
+APPEND_ONLY = (*FIRST, "prior_resets")

@@ -93,8 +93,18 @@ def _after(
     for entry, one in told:
         if entry not in made.weighed and entry < end:
             kept.append((entry, one))
+            if _by_record(one):
+                continue
             out.append(Balance(entry, _moved(made.causes, [o for _, o in sorted(kept, key=lambda p: p[0])], then)))
     return out
+
+
+def _by_record(one: Observation) -> bool:
+    """Whether the recording made in the test says it itself, so that the word for it moves nothing."""
+    from witnessmark.causes.catalogue import load_knowledge
+
+    test = next(t for t in load_knowledge().test if t.id == one.test)
+    return test.outcomes[one.outcome].by_record
 
 
 def judged(case: Case) -> tuple[int, Analysed] | None:
@@ -128,7 +138,7 @@ def _moved(
 
     def chance(line: CauseLine, one: Observation) -> float:
         members = (line.id,) if line.with_ is None else (line.id, line.with_)
-        return max(tests[one.test].chances(members)[one.outcome], LEAST)
+        return max(tests[one.test].weight(members, one.outcome), LEAST)
 
     weights = [
         c.probability * math.prod(chance(c, o) for o in more) / math.prod(chance(c, o) for o in less) for c in causes

@@ -150,13 +150,18 @@ class HistoryRow(Row):
 
 
 class OutcomeRow(BaseModel):
-    """One result of a test and what follows from it; ``sees``: causes that it shows directly at the part."""
+    """One result of a test and what follows from it; ``sees``: causes that it shows directly at the part.
+
+    ``by_record``: the recording made in the test says this itself. Its analysis weighs it, so that the word of whoever
+    made it is kept and weighs nothing: the same fact would count twice.
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     result: str
     then: str
     sees: list[str] = Field(default_factory=list)
+    by_record: bool = False
 
 
 class Wording(BaseModel):
@@ -213,6 +218,10 @@ class TestRow(Row):
     def chances(self, causes: Sequence[str]) -> list[float]:
         """Chances of the outcomes under a cause or a pair of causes: of a pair, the member the test knows more of."""
         return max((self.chance.get(c, self.others) for c in causes), key=lambda row: row[0])
+
+    def weight(self, causes: Sequence[str], outcome: int) -> float:
+        """What an outcome entered by hand multiplies a cause or a pair of causes by."""
+        return 1.0 if self.outcomes[outcome].by_record else self.chances(causes)[outcome]
 
     def sensitivity(self, cause: str) -> tuple[float, float] | None:
         """Sensitivity and specificity for a cause, over the outcomes that speak for it; None where none does.

@@ -134,7 +134,8 @@ def _price(test: TestRow, known: Knowledge) -> str:
 
 
 def _seen(outcome: OutcomeRow) -> str:
-    return f" (Seen at the part: {', '.join(outcome.sees)}.)" if outcome.sees else ""
+    seen = f" (Seen at the part: {', '.join(outcome.sees)}.)" if outcome.sees else ""
+    return seen + (" (The recording says so itself: entered by hand it weighs nothing.)" if outcome.by_record else "")
 
 
 def _told(test: TestRow) -> str:

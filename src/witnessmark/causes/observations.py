@@ -145,13 +145,14 @@ def observe(
 ) -> tuple[Balance, tuple[Observed, ...]]:
     """The balance after the observations, and what each of them did to the cause that was first before it.
 
-    Each outcome multiplies every entry by its chance under that entry (Bayes' rule, tests independent given the cause).
+    Each outcome multiplies every entry by its chance under that entry (Bayes' rule, tests independent given the cause);
+    one that the recording made in the test says itself leaves them as they are.
     """
     said: list[Observed] = []
     for one in latest(observations):
         test = next(t for t in knowledge.test if t.id == one.test)
         first = balance.entries[0]
-        weights = [e.probability * test.chances(e.members)[one.outcome] for e in balance.entries]
+        weights = [e.probability * test.weight(e.members, one.outcome) for e in balance.entries]
         total = sum(weights)
         entries = tuple(replace(e, probability=w / total) for e, w in zip(balance.entries, weights, strict=True))
         after = next(e.probability for e in entries if e.members == first.members)

@@ -13,6 +13,8 @@ from witnessmark.findings.model import Finding, Findings
 
 TOOTH = "trigger-wheel-tooth"
 TOOTH_KINDS = ("tooth-absent", "tooth-weak", "tooth-displaced", "tooth-extra")
+BY_CYLINDER = ("cylinder-compression", "cylinder-misfire", "ignition-output", "fuel-output")
+WHOLE_ENGINE = {"no-start", "late-sync"}
 # A finding supports a cause when the cause makes it at least this fraction as likely as its best cause does.
 SUPPORTS = 0.25
 MOST_TIMES = 1e7  # beyond it a ratio of estimates says no more than "very many"
@@ -26,7 +28,7 @@ def words(entry: Entry, balance: Balance, findings: Findings, context: Context, 
     support = supporting(entry, balance, findings, knowledge)
     if first and not support:
         support = tuple(sorted((f for f in findings.found if f.stated), key=lambda f: (-f.confidence, f.id)))
-    target = _target(entry.id, support)
+    target = _target(entry.id, _placed(entry.id, support, balance, context))
     text = _first(entry, support, findings, knowledge) if first else _other(entry, knowledge)
     return Cause(entry.id, entry.probability, text, tuple(f.id for f in support), target, entry.with_)
 
@@ -50,6 +52,21 @@ def supporting(entry: Entry, balance: Balance, findings: Findings, knowledge: Kn
     return tuple(sorted(chosen, key=lambda f: (f.kind not in direct, not f.stated, -f.confidence, f.slot or 0, f.id)))
 
 
+def _placed(cause: str, support: tuple[Finding, ...], balance: Balance, context: Context) -> tuple[Finding, ...]:
+    """The findings whose line is a place where the cause may be.
+
+    A start that fails is noticed on no line of its own. What only follows from a wrong crank signal (no spark on a
+    coil's line) is no place of the fault behind it. On the crank line itself both are.
+    """
+    follows = {w.row.kind for w in balance.weighed if w.row.consequence} if _of_crank_line(cause) else set()
+    nowhere = follows | WHOLE_ENGINE
+    return tuple(f for f in support if f.kind not in nowhere or (f.channel and f.channel == context.crank_channel))
+
+
+def _of_crank_line(cause: str) -> bool:
+    return cause.startswith(("trigger-wheel-", "crank-", "sensor-")) or cause == "electrical-interference"
+
+
 def _target(cause: str, support: tuple[Finding, ...]) -> int | str | None:
     """Slot of the strongest tooth finding, else cylinder, else the channel concerned."""
     if cause in (NONE_OF_THESE, NONE_FOUND, MEASUREMENT) and not support:
@@ -57,7 +74,7 @@ def _target(cause: str, support: tuple[Finding, ...]) -> int | str | None:
     if cause == TOOTH:
         slots = [f.slot for f in support if f.kind in TOOTH_KINDS and f.slot is not None]
         return slots[0] if slots else None
-    if cause in ("cylinder-compression", "cylinder-misfire", "ignition-output", "fuel-output"):
+    if cause in BY_CYLINDER:
         cylinders = [f.cylinder for f in support if f.cylinder is not None]
         if cylinders:
             return cylinders[0]

@@ -33,6 +33,7 @@ class Serving:
         self._inbox: dict[int, deque[Any]] = {u.address: deque() for u in units}
         self._layers = {u.address: self._layer(u.address) for u in units}
         self._later: list[tuple[float, int, bytes]] = []
+        self.answers = 0  # requests answered so far
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, daemon=True)
 
@@ -89,6 +90,7 @@ class Serving:
         answer = unit.answer(request)
         if answer is None:
             return
+        self.answers += 1
         if request[0] in unit.late:
             self._layers[unit.address].send(bytes([0x7F, request[0], 0x78]))
             self._later.append((time.monotonic() + self.pause_s, unit.address, answer))

@@ -9,15 +9,20 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from functools import lru_cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pydantic import TypeAdapter, ValidationError
 
 from witnessmark.errors import BadScan
 from witnessmark.scan.codes import normal_code
-from witnessmark.scan.model import SCHEMA, ControlUnit, ScanSnapshot
+from witnessmark.scan.model import SCHEMA, ControlUnit, Engine, ScanSnapshot
 from witnessmark.scan.readiness import NAMES
 from witnessmark.scan.vin import masked
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from witnessmark.scan.ask import Outcome
 
 
 @lru_cache(maxsize=1)
@@ -35,6 +40,21 @@ def snapshot_json(snapshot: ScanSnapshot, show_vin: bool = False) -> dict[str, A
     """The snapshot as a JSON object; vehicle numbers are masked unless ``show_vin``."""
     data: dict[str, Any] = _form().dump_python(snapshot if show_vin else without_vin(snapshot), mode="json")
     return {"schema": data.pop("schema"), **data}
+
+
+def erased_json(outcomes: Iterable[Outcome], saved: str) -> dict[str, Any]:
+    """What became of each unit that was asked to erase, and where what was lost is saved."""
+    units = [{"address": o.address, "erased": o.erased, "why": o.why or None} for o in outcomes]
+    return {"schema": "witnessmark.scan-erased/1", "saved": saved, "units": units}
+
+
+def simulated_json(
+    engine: Engine, path: str | None = None, frames: int | None = None, *, channel: str | None = None,
+    answers: int | None = None,
+) -> dict[str, Any]:  # fmt: skip
+    """What the simulated van did: a log written with so many frames, or so many requests answered on a bus."""
+    return {"schema": "witnessmark.scan-simulated/1", "simulated": True, "engine": engine, "path": path,
+            "frames": frames, "channel": channel, "answers": answers}  # fmt: skip
 
 
 def snapshot_from(text: str, name: str) -> ScanSnapshot:
