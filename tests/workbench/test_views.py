@@ -4,7 +4,6 @@ import base64
 import json
 import math
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,6 +12,8 @@ from tests.report import fixtures, odd
 from witnessmark.report.analysis_json import analysis_json
 from witnessmark.workbench.views import turn_map, views_of
 from witnessmark.workbench.views.arrays import NOT_KNOWN, hundredths, hundredths_of_one
+
+from .conftest import EXAMPLES
 
 
 @pytest.fixture(scope="module")

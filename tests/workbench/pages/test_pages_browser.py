@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from witnessmark.cases.bodies import Decision, Outcome, Work
+from witnessmark.workbench.folder import Folder
 
 from .conftest import card_with, in_words
 
@@ -245,6 +246,19 @@ def test_work_in_hand_shows_how_far_it_is(shop, page):
     page.wait_for_selector(f"#cards li[data-key='{card.id}'] progress")
     page.fill("#search", "no such word here")
     page.wait_for_selector("#cards li", state="detached")
+
+
+def test_page_takes_up_what_becomes_ready_without_starting_anew(shop, page):
+    folder = Folder(shop.server.folder)
+    folder.keep(folder.card(shop.van), stage="analysing", share=0.9)
+    page.goto(f"{shop.url}/recordings/{shop.van}")
+    page.wait_for_selector("#stop:visible")
+    page.evaluate("window.same = true")
+    folder.keep(folder.card(shop.van), stage="ready", share=1.0)
+    page.evaluate("""async (id) => { const { live } = await import("/static/page.js");
+        live.dispatchEvent(new CustomEvent("card", { detail: { card: { id, stage: "ready" } } })); }""", shop.van)  # fmt: skip
+    page.wait_for_selector("#bench[data-stage=ready]")
+    assert page.evaluate("window.same === true")
 
 
 def test_ground_is_kept_by_the_server(shop, page):

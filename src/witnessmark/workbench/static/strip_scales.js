@@ -101,7 +101,7 @@ export function turnScale(pen, tile, view, y, ink, about) {
   const step = wide >= 64 ? 1 : nice(64 / wide);
   for (const [t, deg] of crossings(tile, "turning", wide * step < 8 ? 360 * step : 360, view.from_s, view.to_s)) {
     const x = view.x + (t - view.from_s) * view.scale, turn = turnNumber(Math.round(deg / 360));
-    const numbered = (turn - 1) % step === 0;
+    const numbered = turn % step === 0; // round numbers, as the turn map has them
     if (!numbered && wide < 7) continue;
     line(pen, x, y, x, y + (numbered ? 10 : 6), { stroke: ink.ink, width: numbered ? 1.5 : 1 });
     const words = `turn ${turn}`, half = pen.measure(words, { size: 12 }) / 2 + 4;
