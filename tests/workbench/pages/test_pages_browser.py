@@ -54,6 +54,15 @@ def wait_for(page, condition, tries=100):
     raise AssertionError("waited in vain")
 
 
+def heard(page, kind, **said):
+    """As if the server had told the page so."""
+    page.evaluate(
+        """async ([kind, said]) => { const { live } = await import("/static/page.js");
+        live.dispatchEvent(new CustomEvent(kind, { detail: said })); }""",
+        [kind, said],
+    )
+
+
 # ---- by keyboard
 
 
@@ -255,10 +264,28 @@ def test_page_takes_up_what_becomes_ready_without_starting_anew(shop, page):
     page.wait_for_selector("#stop:visible")
     page.evaluate("window.same = true")
     folder.keep(folder.card(shop.van), stage="ready", share=1.0)
-    page.evaluate("""async (id) => { const { live } = await import("/static/page.js");
-        live.dispatchEvent(new CustomEvent("card", { detail: { card: { id, stage: "ready" } } })); }""", shop.van)  # fmt: skip
+    heard(page, "card", card={"id": shop.van, "stage": "ready"})
     page.wait_for_selector("#bench[data-stage=ready]")
     assert page.evaluate("window.same === true")
+
+
+def test_comparison_says_how_far_it_is_and_can_be_stopped(shop, page):
+    case, asked, stopped = shop.case(), [], []
+    page.route("**/compare", asked.append)
+    page.route("**/compare/stop", lambda route: (stopped.append(1), route.fulfill(status=200, body="{}")))
+    ready(page, shop, f"/cases/{case}")
+    page.select_option("#c-after", index=1)
+    page.click("#f-compare .buttons button >> nth=0")
+    page.wait_for_selector("#stop-compare:visible")
+    heard(page, "compare", case="another", share=0.9, said="not this one")
+    heard(page, "compare", case=case, share=0.25, said="the one after the repair is being analysed")
+    page.wait_for_selector("#f-compare .said:has-text('The one after the repair is being analysed (25 %)')")
+    assert page.eval_on_selector("#compare-share", "e => e.value") == 0.25
+    page.click("#stop-compare")
+    wait_for(page, lambda: stopped)
+    asked[0].fulfill(status=400, body=json.dumps({"error": "it was stopped; nothing is entered", "field": ""}))
+    page.wait_for_selector("#f-compare .said.wrong:has-text('nothing is entered')")
+    assert not page.is_visible("#stop-compare")
 
 
 def test_ground_is_kept_by_the_server(shop, page):
