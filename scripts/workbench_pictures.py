@@ -1,8 +1,8 @@
-"""Makes the pictures of docs/workbench.md: the bakery's van on a served bench, in Debian's Chromium.
+"""Makes the pictures of docs/workbench.md: the bakery's van and its V6 truck on a served bench, in Debian's Chromium.
 
     python scripts/workbench_pictures.py [docs/images]
 
-Simulates the demo, serves a bench of its own in a temporary folder, drops the recording, opens a case, and writes
+Simulates both, serves a bench of its own in a temporary folder, drops the recordings, opens a case, and writes
 workbench-*.png, each made small enough to be kept.
 """
 
@@ -17,6 +17,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ from playwright.sync_api import Page, sync_playwright
 from witnessmark.simulate.run import write_simulation
 
 ROOT = Path(__file__).parents[1]
+PARTS = ("strip", "turnmap", "wheel", "cycle", "balance")
 MOST_BYTES = 200_000
 PATIENCE_MS = 300_000  # a loaded machine is no failure
 COMMAND = "from witnessmark.cli import main; main()"
@@ -63,24 +65,44 @@ def kept(out: Path, name: str, data: bytes) -> None:
     print(f"{name}: {small.tell()} bytes, {colours} colours")
 
 
-def walk(page: Page, address: str, recording: Path, out: Path) -> None:
-    """Drop the recording, look at it, and work a case with it."""
+def taken(page: Page, out: Path, name: str, selector: str = "") -> None:
+    """A picture of the page, or of a section as a whole, without the row that stays on top of the page."""
+    page.evaluate("(top) => { document.querySelector('.questions')?.style.setProperty('position', top); }",
+                  "static" if selector else "sticky")  # fmt: skip
+    page.wait_for_timeout(800)
+    box: Any = page.locator(selector) if selector else page
+    kept(out, name, box.screenshot())
 
-    def shot(name: str, selector: str = "") -> None:
-        # a section is taken as a whole, without the row that stays on top of the page
-        page.evaluate("(top) => { document.querySelector('.questions')?.style.setProperty('position', top); }",
-                      "static" if selector else "sticky")  # fmt: skip
-        page.wait_for_timeout(800)
-        box: Any = page.locator(selector) if selector else page
-        kept(out, name, box.screenshot())
 
+def drop(page: Page, address: str, recording: Path) -> None:
+    """Drop a recording and wait until every picture of it stands."""
     page.goto(address)
     page.set_input_files("#file", str(recording))
     page.wait_for_url("**/recordings/*")
     page.wait_for_selector("#bench[data-stage=ready]")
     page.wait_for_selector("#hookup table")
+    page.wait_for_selector(".strip-canvas[data-fresh=true]")
+
+
+def walk_truck(page: Page, address: str, recording: Path, setup: Path, bench: Path, out: Path) -> None:
+    """The pictures of the V6, analysed again with its setup: banks, cams and their edges."""
+    drop(page, address, recording)
+    its_id = page.get_attribute("#bench", "data-id") or ""
+    shutil.copy(setup, bench / "recordings" / its_id / "setup.toml")
+    page.evaluate("""async (id) => { const { send } = await import("/static/forms.js");
+        await send("POST", `/api/recordings/${id}/again`); }""", its_id)  # fmt: skip
+    page.wait_for_selector("#hookup td:text-is('told')")  # the page follows by itself
+    page.wait_for_selector(".strip-canvas[data-fresh=true]")
+    for part in PARTS:
+        taken(page, out, f"workbench-v6-{part}.png", f"#{part}")
+
+
+def walk(page: Page, address: str, recording: Path, out: Path) -> None:
+    """Drop the van's recording, look at it, and work a case with it."""
+    shot = partial(taken, page, out)
+    drop(page, address, recording)
     shot("workbench-verdict.png")
-    for part in ("strip", "turnmap", "wheel", "cycle", "balance"):
+    for part in PARTS:
         shot(f"workbench-{part}.png", f"#{part}")
     page.click("text=Tell which line is what")
     shot("workbench-hookup.png", "#hookup-form fieldset >> nth=0")
@@ -111,12 +133,14 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as place, sync_playwright() as play:
         folder = Path(place)
         (folder / "bench").mkdir()
-        made = write_simulation(ROOT / "examples" / "bakery-van.toml", folder / "bakery-van.npz")
+        van, _, _ = write_simulation(ROOT / "examples" / "bakery-van.toml", folder / "bakery-van.npz")
+        truck, _, told = write_simulation(ROOT / "examples" / "bakery-truck-v6.toml", folder / "bakery-truck-v6.npz")
         browser = play.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
         page = browser.new_page(viewport={"width": 1280, "height": 900}, color_scheme="light")
         page.set_default_timeout(PATIENCE_MS)
         with served(folder) as address:
-            walk(page, address, Path(made[0]), out)
+            walk_truck(page, address, truck, told, folder / "bench", out)
+            walk(page, address, van, out)
         browser.close()
 
 

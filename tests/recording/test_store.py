@@ -28,6 +28,7 @@ from witnessmark.recording.store_format import SampleType, schema
 from witnessmark.recording.store_import import import_recording
 from witnessmark.recording.store_verify import verify
 from witnessmark.recording.store_write import StoreWriter
+from witnessmark.recording.write import write_recording
 from witnessmark.spans import Span
 
 from .helpers import CHANGES, FORMATS, SAMPLES, simulated
@@ -148,6 +149,16 @@ def test_several_rates_gaps_and_cautions(tmp_path):
     same(open_recording(path), recording)
     assert [c.rate_hz for c in recording.channels] == [1000.0, 50.0]
     assert len(recording.cautions) >= 2
+
+
+@pytest.mark.parametrize("simulated", [True, False])
+def test_it_keeps_whether_the_file_says_that_no_engine_ran(tmp_path, simulated):
+    path, store = tmp_path / "van.npz", tmp_path / "store"
+    write_recording(path, {"crank": np.arange(100, dtype=np.int16)}, 1000.0, simulated=simulated)
+    assert open_recording(path).simulated is simulated
+    import_recording(path, store)
+    assert open_recording(store).simulated is simulated
+    assert [c.name for c in open_recording(store).channels] == ["crank"]
 
 
 def test_a_setup_rides_along_and_is_used_where_none_is_given(tmp_path, source, monkeypatch):

@@ -18,6 +18,7 @@ from urllib.parse import urlencode
 
 import pytest
 
+EXAMPLES = Path(__file__).parents[2] / "examples"
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 PATIENCE_S = 120.0  # a loaded machine is no failure
 
@@ -117,6 +118,17 @@ def van_folder(bakery, tmp_path_factory):
     write_report(folder, card.id, make(folder, card.id))
     folder.keep(folder.card(card.id), stage="ready", share=1.0)
     return folder.root, card.id
+
+
+@pytest.fixture(scope="session")
+def truck(tmp_path_factory):
+    """(recording, analysis with its setup) of the V6 truck."""
+    from witnessmark.pipeline import analyze
+    from witnessmark.simulate.run import write_simulation
+
+    place = tmp_path_factory.mktemp("truck") / "bakery-truck-v6.npz"
+    recording, _, setup = write_simulation(EXAMPLES / "bakery-truck-v6.toml", place)
+    return recording, analyze(recording, setup)
 
 
 @pytest.fixture(scope="session")

@@ -143,6 +143,7 @@ def test_report_is_in_a_sandbox_of_its_own(bench):
 def test_pages_work_under_the_strict_policy(bench, browser):
     """With the policy as it is served: what it refuses a page says on its console, and is wrong."""
     server, recording = bench
+    _, opened = server.json("POST", "/api/cases", b'{"complaint": "Cranks long"}', {"Content-Type": "application/json"})
     context = browser.new_context()
     page, refused = context.new_page(), []
     page.on("console", lambda m: refused.append(m.text) if m.type == "error" else None)
@@ -150,6 +151,10 @@ def test_pages_work_under_the_strict_policy(bench, browser):
     for path in ("/", f"/recordings/{recording}", f"/api/recordings/{recording}/report", "/recordings/none"):
         page.goto(server.url + path)
         page.wait_for_load_state("networkidle")
+    page.goto(server.url + opened["url"])
+    page.wait_for_selector("#entries li")
+    page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+    page.wait_for_selector("#c-1-complaint")
     page.goto(f"{server.url}/recordings/{recording}")
     page.wait_for_selector("#bench[data-stage=ready]")
     assert [r for r in refused if "404" not in r] == []  # 404: the page that is not there

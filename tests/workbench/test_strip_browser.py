@@ -198,6 +198,27 @@ def test_findings_and_picked_teeth_bring_their_samples(strip):
     assert suspect.count("slot 23") >= 1
 
 
+def test_a_tap_on_a_bracket_picks_its_finding(strip):
+    page, _ = strip
+    page.focus(".strip-canvas")
+    page.keyboard.press("n")
+    settled(page)
+    page.evaluate("bench.pick({})")
+    box = page.locator(".strip-canvas").bounding_box()
+    place = page.evaluate("""() => {
+        const { strip } = bench, view = strip.model().view, finding = bench.analysis.findings[0];
+        const lane = strip.lanes.find((one) => one.name === finding.channel);
+        const range = finding.evidence.ranges[0];
+        return [view.x + ((range.start_s + range.end_s) / 2 - view.from_s) * view.scale, lane.y, lane.h];
+    }""")
+    x, top, high = place
+    page.mouse.click(box["x"] + x, box["y"] + top + high - 4)
+    page.wait_for_function("bench.picked.finding === bench.analysis.findings[0].id")
+    assert page.evaluate("bench.strip.marks.at.a") is None, "a bracket sets no mark"
+    page.mouse.click(box["x"] + x, box["y"] + top + 4)
+    page.wait_for_function("bench.strip.marks.at.a !== null")
+
+
 def test_steps_of_a_turn_are_of_the_crank(strip, van_folder):
     page, _ = strip
     teeth = load_teeth(Folder(van_folder[0]).of(van_folder[1]) / "teeth.npz")
@@ -259,7 +280,9 @@ def test_dark_ground_and_files(strip):
     with page.expect_download() as got:
         page.click("[data-act=svg]")
     text = got.value.path().read_text()
-    assert text.startswith("<svg")
+    assert got.value.suggested_filename == "bakery-van.npz-strip.svg"
+    assert "<svg" in text
+    assert "bakery-van.npz (simulated): " in text, "the file says so by itself, whatever it is called"
     for words in ("crank sensor", "attempt 1: no start", "first spark", "motion", "Samples of F1", "time, s"):
         assert words in text
     assert (

@@ -4,7 +4,6 @@ import base64
 import json
 import math
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,18 +13,7 @@ from witnessmark.report.analysis_json import analysis_json
 from witnessmark.workbench.views import turn_map, views_of
 from witnessmark.workbench.views.arrays import NOT_KNOWN, hundredths, hundredths_of_one
 
-EXAMPLES = Path(__file__).parents[2] / "examples"
-
-
-@pytest.fixture(scope="module")
-def truck(tmp_path_factory):
-    """The V6 truck's analysis with its setup."""
-    from witnessmark.pipeline import analyze
-    from witnessmark.simulate.run import write_simulation
-
-    folder = tmp_path_factory.mktemp("truck")
-    recording, _, setup = write_simulation(EXAMPLES / "bakery-truck-v6.toml", folder / "truck.npz")
-    return analyze(recording, setup)
+from .conftest import EXAMPLES
 
 
 @pytest.fixture(scope="module")
@@ -44,6 +32,7 @@ def seen(request):
     """(views, analysis JSON, analysis) of every example."""
     fixtures = {"van": "bakery_analysis", "van without setup": "bakery_without_setup"}
     analysis = request.getfixturevalue(fixtures.get(request.param, request.param))
+    analysis = analysis[1] if request.param == "truck" else analysis
     views = views_of(analysis)
     return json.loads(json.dumps(views, allow_nan=False)), analysis_json(analysis), analysis
 

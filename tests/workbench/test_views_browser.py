@@ -76,8 +76,11 @@ def test_turn_map_by_keyboard_alone(van):
     van.keyboard.press("ArrowUp")
     van.keyboard.press("ArrowRight")
     assert (picked(van)["slot"], picked(van)["turn"]) == (24, 3)
-    assert van.text_content("#turnmap .readout").startswith("Turn 3, slot 24: edge seen")
+    assert van.text_content("#turnmap .readout").startswith("Turn 4, slot 24: edge seen"), "shown from 1, kept from 0"
     van.keyboard.press("Enter")
+    # the strip counts the same turns: at the same moment it reads the same number
+    van.evaluate("bench.set('marks', {a: bench.picked.time_s, b: null})")
+    van.wait_for_function("document.querySelector('.strip-said').textContent.includes('turn 4,')")
     window, time_s = van.evaluate("bench.window"), picked(van)["time_s"]
     assert window["start_s"] < time_s < window["end_s"]
     turn = van.evaluate("bench.analysis.findings[0].evidence.ranges.find((r) => r.turn === 3)")

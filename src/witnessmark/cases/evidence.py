@@ -71,18 +71,22 @@ class Evidence:
         self, path: str, setup_path: str | None, note: str, analyse: Analyse, with_scan: WithScan, setup_name: str = ""
     ) -> Recorded:
         """The recording analysed with all of it; each finding of a snapshot names the snapshot's entry."""
-        observations, closed = tuple(o for _, o in self.told), self.closed or None
 
         def whole(recording: str, setup: str | None) -> Analysis:
-            found = analyse(recording, setup, observations=observations, closed=closed)
-            if not self.said:
-                return found
-            return with_scan(found, *(s for _, s in self.said), observations=observations, closed=closed)
+            return self.analysis(recording, setup, analyse, with_scan)
 
         made = recorded(path, setup_path, note, whole, setup_name, weighed=tuple(n for n, _ in self.told))
         body = self._named(made.analysed, made.analysis)
         since = self.closed_since if body.closed_cases else ""
         return replace(made, analysed=replace(body, closed_since=since))
+
+    def analysis(self, path: str, setup_path: str | None, analyse: Analyse, with_scan: WithScan) -> Analysis:
+        """The analysis of a recording with all of it, nothing of which is to be entered."""
+        observations, closed = tuple(o for _, o in self.told), self.closed or None
+        found = analyse(path, setup_path, observations=observations, closed=closed)
+        if not self.said:
+            return found
+        return with_scan(found, *(s for _, s in self.said), observations=observations, closed=closed)
 
     def _named(self, body: Analysed, analysis: Analysis) -> Analysed:
         if not self.said:

@@ -59,6 +59,7 @@ def joined(parts: Sequence[Recording], order: Sequence[Sequence[int]] | None = N
         (*cautions, *_apart(channels, ends)),
         parts[0].format,
         tuple(n for part in parts for n in part.left_out),
+        any(part.simulated for part in parts),
     )
 
 

@@ -69,7 +69,8 @@ class Recording:
     """An open recording: the header now, the samples when asked for.
 
     ``cautions`` are sentences about the file itself (cut short, jittering clock, rows dropped).
-    ``left_out``: names of columns that hold no numbers and are no channels.
+    ``left_out``: names of columns that hold no numbers and are no channels. ``simulated``: whether the file says
+    that no engine ran for it.
     """
 
     path: str
@@ -79,6 +80,7 @@ class Recording:
     cautions: tuple[str, ...] = ()
     format: str = ""
     left_out: tuple[str, ...] = ()
+    simulated: bool = False
 
     @property
     def start_s(self) -> float:

@@ -99,7 +99,10 @@ class Origin(_Entry):
 
 
 class Contents(_Entry):
-    """recording.json. format: of the file the samples came from. setup: the file of what is known of the vehicle."""
+    """recording.json. format: of the file the samples came from. setup: the file of what is known of the vehicle.
+
+    simulated: whether the file said that no engine ran for it.
+    """
 
     schema_: Annotated[Literal["witnessmark.recording/1"], Field(alias="schema")] = SCHEMA
     program: Program
@@ -110,6 +113,7 @@ class Contents(_Entry):
     cautions: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
     setup: FileName | None = None
+    simulated: bool = False
     channels: Annotated[tuple[Channel, ...], Field(max_length=MOST_CHANNELS)]
 
 

@@ -264,6 +264,7 @@ class StoreWriter:
                 cautions=head.cautions,
                 left_out=head.left_out,
                 setup=None if self._setup is None else form.SETUP,
+                simulated=head.simulated,
                 channels=tuple(w.entry(i) for w, i in zip(written, head.channels, strict=True)),
             )
         except ValidationError as exc:  # a reader of another package may hand over anything

@@ -28,12 +28,14 @@ def write_recording(
     gains: Mapping[str, float] | None = None,
     offsets: Mapping[str, float] | None = None,
     start_s: float = 0.0,
+    simulated: bool = False,
 ) -> None:
     """Write equally long channels sampled at ``rate_hz`` in the format of the suffix, as :mod:`.export` does.
 
     value = sample * gain + offset in ``units``. NPZ, HDF5 and Zarr keep native samples with gain and offset beside
     them; Parquet, Arrow and text hold values where a gain or offset is given. WAV holds the native samples as they are
     (float samples should lie within -1..+1) and cannot hold names, units, gains or a start.
+    Only NPZ says that it is ``simulated``.
 
     Raises ValueError for an unknown suffix, channels of unequal length or a rate the format cannot hold.
     """
@@ -52,4 +54,5 @@ def write_recording(
         columns.append(Column(name, k, array.dtype, len(array), lambda a, b, array=array: array[a:b]))
     end_s = start_s + len(array) / rate_hz
     source = GridSource(columns, [even_clock(len(array), rate_hz, start_s)] * len(columns))
-    write_whole(os.fspath(path), Recording(os.fspath(path), tuple(infos), source, end_s), lambda _: None)
+    head = Recording(os.fspath(path), tuple(infos), source, end_s, simulated=simulated)
+    write_whole(os.fspath(path), head, lambda _: None)

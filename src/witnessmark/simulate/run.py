@@ -178,6 +178,7 @@ def write_simulation(scenario_path: str | Path, out_path: str | Path) -> tuple[P
         write_recording(
             out, made.channels, made.rate_hz, units=made.units,
             gains={n: g for n, (g, _) in made.gains.items()}, offsets={n: o for n, (_, o) in made.gains.items()},
+            simulated=True,
         )  # fmt: skip
         truth_path = out.with_name(out.stem + ".truth.json")
         truth_path.write_text(json.dumps(made.truth, indent=1) + "\n", encoding="utf-8")

@@ -27,12 +27,13 @@ from witnessmark.cases.bodies import (
 from witnessmark.cases.codec import body_data
 from witnessmark.cases.document import tone
 from witnessmark.cases.model import Attachment, Case, Logged
-from witnessmark.cases.phrases import cause, changed_since, out_of_date, say
+from witnessmark.cases.phrases import STATED, cause, changed_since, out_of_date, say
 from witnessmark.cases.store import Cases
 from witnessmark.cases.verify import before_repair
 from witnessmark.cases.weighing import balances
 from witnessmark.errors import BadCase, WitnessmarkError
 from witnessmark.report.words import percent
+from witnessmark.scan.model import SCHEMA as SCAN
 from witnessmark.workbench.folder import Card, Folder
 
 SHOWN_CAUSES = 5
@@ -139,6 +140,7 @@ def _balance(case: Case) -> dict[str, Any] | None:
         "causes": lines(moved[-1].causes, SHOWN_CAUSES),
         "after": [{"number": b.number, "causes": lines(b.causes, 3)} for b in moved],
         "closed_cases": made.closed_cases,
+        "scanned": list(made.scanned),
         "what_would_change": made.what_would_change,
     }
 
@@ -275,8 +277,9 @@ def _compare(case: Case) -> dict[str, Any]:
 
 
 def _snapshot(number: int, body: Snapshot) -> dict[str, Any]:
-    return {"number": number, "name": body.name, "note": body.note, "codes": _meanings(body.codes),
-            "findings": [f.statement for f in getattr(body, "findings", ())]}  # fmt: skip
+    found = [{"statement": f.statement, "stated": f.confidence >= STATED} for f in body.findings]
+    return {"number": number, "name": body.name, "note": body.note, "codes": _meanings(body.codes), "findings": found,
+            "read": body.schema == SCAN}  # fmt: skip
 
 
 def _restored(case: Case) -> list[dict[str, Any]]:

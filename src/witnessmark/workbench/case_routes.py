@@ -6,10 +6,8 @@ answer is 409 with what came in between, for the page to show above the form, in
 
 from __future__ import annotations
 
-import asyncio
 import json
 import os
-import sys
 import tempfile
 from collections.abc import Awaitable, Callable
 from functools import wraps
@@ -22,16 +20,17 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 
-from witnessmark.cases.bodies import Body, Opened, Photo, RecordingAdded
+from witnessmark.cases.bodies import Body, Opened, Photo, RecordingAdded, Snapshot
 from witnessmark.cases.model import Attachment, Case
 from witnessmark.cases.store import LARGEST_FILE, Cases
 from witnessmark.errors import BadCase, CaseChanged, WitnessmarkError
 from witnessmark.workbench.case_entries import bodies_for
 from witnessmark.workbench.case_pages import card_of, entry_of, list_of, page_of
+from witnessmark.workbench.jobs import compare_key
+from witnessmark.workbench.recording_routes import brought, check_open, on_bench, recording_in
 
 LONGEST_JSON = 1_000_000  # bytes of a form
 PROOF_POLICY = "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'"
-ONE_AT_A_TIME = asyncio.Semaphore(1)  # an analysis fills two cores by itself
 
 
 def _bench(request: Request) -> Any:
@@ -152,10 +151,11 @@ async def new(request: Request) -> Response:
     return _grown(request, case, 201)
 
 
-def _grown(request: Request, case: Case, status: int = 200) -> Response:
+def _grown(request: Request, case: Case, status: int = 200, note: str = "") -> Response:
     """Tell every page that a case has grown, and answer with its last entry."""
     _bench(request).live.tell({"kind": "case", "case": case.id, "last": case.last})
-    return JSONResponse({"case": case.id, "last": case.last, "url": f"/cases/{case.id}"}, status_code=status)
+    return JSONResponse({"case": case.id, "last": case.last, "url": f"/cases/{case.id}", "note": note},
+                        status_code=status)  # fmt: skip
 
 
 def _expected(request: Request, given: Any) -> int | None:
@@ -178,30 +178,66 @@ async def enter(request: Request) -> Response:
     return _grown(request, case, 201)
 
 
+ENGINE = ("off", "cranking", "running")
+
+
 @told
 async def add_file(request: Request) -> Response:
-    """Append a photo or a snapshot of codes (the body): ?kind=photo|snapshot&name=&note=&expected=&by=."""
-    from witnessmark.cases import work
+    """Append a photo or a snapshot of codes (the body): ?kind=photo|snapshot&name=&note=&engine=&expected=&by=.
+
+    engine: what it did while the snapshot was read, one of ENGINE, or empty. A snapshot that tells something is weighed
+    with the last recording since the last work, which is analysed anew.
+    """
     from witnessmark.workbench.folder import safe_name
 
     asked = request.query_params
-    makers: dict[str, Callable[[str, str], tuple[Body, Attachment]]] = {"photo": work.photo, "snapshot": work.snapshot}
-    make = makers.get(asked.get("kind", ""))
-    if make is None:
-        raise BadCase("a file of a case is a photo or a snapshot; reload the page")
+    make = _maker(asked.get("kind", ""), asked.get("note", ""), asked.get("engine", ""))
     expected = _expected(request, int(asked["expected"]) if asked.get("expected", "").isdecimal() else None)
+    by = writer_of(request, asked.get("by"))
     with tempfile.TemporaryDirectory(prefix="witnessmark-") as folder:
         path = Path(folder) / safe_name(asked.get("name", "file"))
         await _received(request, path)
         try:
-            body, file = await run_in_threadpool(make, str(path), asked.get("note", ""))
+            body, file = await run_in_threadpool(make, str(path))
         except WitnessmarkError as error:
             raise BadCase(str(error).replace(f"{folder}{os.sep}", "")) from None
         store: Cases = _bench(request).cases
-        case = await run_in_threadpool(
-            store.add, request.path_params["id"], body, writer_of(request, asked.get("by")), (file,), expected
-        )
-    return _grown(request, case, 201)
+        case = await run_in_threadpool(store.add, request.path_params["id"], body, by, (file,), expected)
+    not_weighed = await _weigh_anew(_bench(request), case, by) if isinstance(body, Snapshot) and body.findings else ""
+    return _grown(request, case, 201, not_weighed)
+
+
+def _maker(kind: str, note: str, engine: str) -> Callable[[str], tuple[Body, Attachment]]:
+    """What makes an entry of a file."""
+    from witnessmark.cases import work
+
+    if kind == "photo":
+        return lambda path: work.photo(path, note)
+    if kind != "snapshot" or engine not in ("", *ENGINE):
+        raise BadCase("a file of a case is a photo or a snapshot; reload the page")
+    did: Any = engine or None
+    return lambda path: work.snapshot(path, note, did)
+
+
+async def _weigh_anew(bench: Any, case: Case, by: str) -> str:
+    """Have the recording that a snapshot moves analysed anew with it; why it cannot be, where it cannot."""
+    from witnessmark.cases.evidence import to_weigh_anew
+
+    number = to_weigh_anew(case)
+    if number is None:
+        return ""
+    try:
+        added = recording_in(case, number)
+        card = on_bench(bench.folder, case.id, number, added)
+        if card is None:
+            await brought(bench, case, number, added, by)
+            return ""
+        await bench.jobs.let_go(card.id)
+        bench.jobs.begin(card.id)
+        bench.folder.keep(bench.folder.card(card.id), by=by, case=case.id, entry=number)
+        return ""
+    except WitnessmarkError as error:
+        return f"Not weighed with recording {number}: {bench.folder.without_places(str(error))}"
 
 
 async def _received(request: Request, path: Path) -> None:
@@ -270,65 +306,53 @@ async def export(request: Request) -> Response:
 
 @told
 async def add_recording(request: Request) -> Response:
-    """Make a recording of the bench evidence of the case: {"recording", "note", "by"}."""
+    """Make a recording of the bench evidence of the case: {"recording", "note", "by"}.
+
+    It is analysed for the case when it is its turn, and entered then, as one that is dropped into a case is.
+    """
     bench, case_id = _bench(request), request.path_params["id"]
     data = await read_json(request)
     card = bench.folder.card(str(data.get("recording")))
     if card.case and card.entry is not None:
         raise BadCase(f"{card.name}: belongs to case {card.case} already, as entry {card.entry}")
-    before = (await run_in_threadpool(_read, request)).last
-    setup = bench.folder.setup(card.id)
-    told_setup = [] if setup is None else ["--setup", str(setup)]
-    note = str(data.get("note") or "")
-    more = ["--note", note] if note else []
-    await _command(request, data, "add", "recording", case_id, str(bench.folder.original(card)), *told_setup, *more)
-    case = await run_in_threadpool(_read, request)
-    entry = next((n for n, r in case.of(RecordingAdded) if n > before), None)
-    bench.folder.keep(bench.folder.card(card.id), case=case_id, entry=entry)
-    return _grown(request, case, 201)
+    check_open(await run_in_threadpool(_read, request))
+    await bench.jobs.let_go(card.id)
+    if card.stage == "arriving" or bench.jobs.busy(card.id):
+        raise BadCase(f"{card.name}: is being worked on; wait until it is analysed")
+    note, by = str(data.get("note") or "")[:1000], writer_of(request, data.get("by"))
+    bench.folder.keep(bench.folder.card(card.id), case=case_id, note=note, by=by)
+    bench.jobs.begin(card.id)
+    return JSONResponse({"id": card.id}, status_code=202)
 
 
 @told
 async def compare(request: Request) -> Response:
-    """The check of the repair: {"before": entry or null, "after": entry or id of a recording on the bench, "by"}."""
+    """The check of the repair: {"before": entry or null, "after": entry or id of a recording on the bench, "by"}.
+
+    It waits for its turn as every other work; how far it is is told to the pages. Answered when it is entered.
+    """
     bench, case_id = _bench(request), request.path_params["id"]
     data = await read_json(request)
     case = await run_in_threadpool(_read, request)
     after, before = data.get("after"), data.get("before")
-    if isinstance(after, int):
-        held = dict(case.of(RecordingAdded)).get(after)
-        if held is None:
-            raise BadCase(f"case {case_id}: entry {after} is no recording that counts; choose another")
-        path = held.path
-    else:
-        path = str(bench.folder.original(bench.folder.card(str(after))))
-    chosen = ["--before", str(before)] if isinstance(before, int) else []
-    await _command(request, data, "verify", case_id, path, *chosen)
+    card = None if isinstance(after, int) else bench.folder.card(str(after))
+    path = recording_in(case, after).path if isinstance(after, int) else str(bench.folder.original(card))
+    asked = {"path": path, "before": before if isinstance(before, int) else None,
+             "by": writer_of(request, data.get("by"))}  # fmt: skip
+    if wrong := await bench.jobs.compare(case_id, asked):
+        raise BadCase(wrong)
     case = await run_in_threadpool(_read, request)
-    if not isinstance(after, int):
+    if card is not None:
         entry = next((n for n, r in reversed(case.of(RecordingAdded)) if r.path == os.path.abspath(path)), None)
-        bench.folder.keep(bench.folder.card(str(after)), case=case_id, entry=entry)
+        bench.jobs.keep(card.id, case=case_id, entry=entry)
     return _grown(request, case, 201)
 
 
-async def _command(request: Request, data: dict[str, Any], *words: str) -> None:
-    """Run ``witnessmark case``, which analyses, in a process of its own; BadCase with its line where it refuses."""
-    url = _bench(request).cases.engine.url
-    place = str(url.database) if url.drivername.startswith("sqlite") else url.render_as_string(hide_password=False)
-    environment = {**os.environ, "WITNESSMARK_CASES": place, "WITNESSMARK_BY": writer_of(request, data.get("by"))}
-    async with ONE_AT_A_TIME:
-        process = await asyncio.create_subprocess_exec(
-            sys.executable, "-c", "from witnessmark.cli import main; main()", "case", *words, "--json",
-            stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.PIPE, env=environment,
-        )  # fmt: skip
-        try:
-            _, wrong = await process.communicate()
-        except asyncio.CancelledError:
-            process.kill()
-            raise
-    if process.returncode != 0:
-        lines = wrong.decode(errors="replace").strip().splitlines() or ["the analysis ended without a word"]
-        raise BadCase(lines[-1].removeprefix("witnessmark: ").removeprefix("Error: "))
+@told
+async def stop_compare(request: Request) -> Response:
+    """Stop holding two recordings of a case against each other."""
+    _bench(request).jobs.stop(compare_key(request.path_params["id"]))
+    return JSONResponse({})
 
 
 def case_routes() -> list[BaseRoute]:
@@ -346,4 +370,5 @@ def case_routes() -> list[BaseRoute]:
         Route(f"{one}/export", export),
         Route(f"{one}/recordings", add_recording, methods=["POST"]),
         Route(f"{one}/compare", compare, methods=["POST"]),
+        Route(f"{one}/compare/stop", stop_compare, methods=["POST"]),
     ]

@@ -12,6 +12,7 @@ import os
 import signal
 import sys
 from asyncio.subprocess import Process
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -26,6 +27,19 @@ LONGEST_LINE = 1024 * 1024  # bytes of what a work process tells
 ENVIRONMENT = {"OPENBLAS_NUM_THREADS": "1"}
 
 KILLED = frozenset(-getattr(signal, name) for name in ("SIGKILL", "SIGABRT") if hasattr(signal, name))
+
+
+COMPARES = "compare:"  # begins the key of a comparison, which is followed by its case
+
+
+def compare_key(case_id: str) -> str:
+    """The key in the queue of the comparison of a case."""
+    return f"{COMPARES}{case_id}"
+
+
+def is_comparison(key: str) -> bool:
+    """Whether a key in the queue is not that of a recording."""
+    return key.startswith(COMPARES)
 
 
 class Workers:
@@ -74,6 +88,7 @@ class Jobs:
         self._tasks: dict[str, asyncio.Task[None]] = {}
         self._waiting: list[str] = []  # ids, the next one first
         self._running: list[str] = []
+        self._wrong: dict[str, str] = {}  # why a comparison failed, by its key
 
     async def open(self) -> None:
         """Go on with what was not finished when the server stopped."""
@@ -98,6 +113,21 @@ class Jobs:
         if what == "all":
             self.keep(recording_id, stage="waiting", share=0.0, said="")
         self._say_what_waits()
+
+    async def compare(self, case_id: str, asked: Mapping[str, Any]) -> str:
+        """Hold two recordings of a case against each other, when it is their turn; what was wrong, empty for nothing.
+
+        asked: see :func:`witnessmark.workbench.work_case.compared`. BadWorkbench where that is under way already.
+        """
+        key = compare_key(case_id)
+        if self.busy(key):
+            raise BadWorkbench(f"case {case_id}: two recordings are being held against each other; wait", 409)
+        self._waiting.append(key)
+        self._wrong[key] = "it was stopped; nothing is entered"
+        self._tasks[key] = asyncio.create_task(self._run(key, "compare", asked))
+        self._say_what_waits()
+        await self.ended(key)
+        return self._wrong.pop(key)
 
     async def ended(self, recording_id: str) -> None:
         """Wait until a recording is not worked on any more."""
@@ -138,16 +168,17 @@ class Jobs:
 
     def _say_what_waits(self) -> None:
         """Each that waits says what for."""
-        first = [self._folder.card(i).name for i in self._running]
+        first = [self._name(i) for i in self._running]
         for place, waits in enumerate(self._waiting):
-            if self._folder.card(waits).stage == "waiting" and (first or place):
+            if not is_comparison(waits) and self._folder.card(waits).stage == "waiting" and (first or place):
                 before = len(self._running) + place
                 more = "" if before < 2 else f" and {before - 1} more"
-                self.keep(
-                    waits, said=f"waits for {first[0] if first else self._folder.card(self._waiting[0]).name}{more}"
-                )
+                self.keep(waits, said=f"waits for {first[0] if first else self._name(self._waiting[0])}{more}")
 
-    async def _run(self, recording_id: str, what: str) -> None:
+    def _name(self, key: str) -> str:
+        return "a comparison" if is_comparison(key) else self._folder.card(key).name
+
+    async def _run(self, recording_id: str, what: str, asked: Mapping[str, Any] | None = None) -> None:
         process = None
         try:
             async with self._room:
@@ -155,7 +186,7 @@ class Jobs:
                 self._running.append(recording_id)
                 process = await self._workers.take()
                 self._say_what_waits()
-                await self._work(recording_id, what, process)
+                await self._work(recording_id, what, process, asked or {})
         except asyncio.CancelledError as reason:
             if process is not None:
                 await end(process)
@@ -168,11 +199,12 @@ class Jobs:
             del self._tasks[recording_id]
             self._say_what_waits()
 
-    async def _work(self, recording_id: str, what: str, process: Process) -> None:
+    async def _work(self, recording_id: str, what: str, process: Process, asked: Mapping[str, Any]) -> None:
         """Give a process its task and keep what it tells."""
         assert process.stdin is not None
         assert process.stdout is not None
-        task = {"root": str(self._folder.root.absolute()), "id": recording_id, "what": what, "cases": self._cases}
+        task = {"root": str(self._folder.root.absolute()), "id": recording_id.removeprefix(COMPARES), "what": what,
+                "cases": self._cases, "asked": dict(asked)}  # fmt: skip
         with contextlib.suppress(ConnectionError):
             process.stdin.write(json.dumps(task).encode() + b"\n")
             await process.stdin.drain()
@@ -181,12 +213,16 @@ class Jobs:
                 self._hear(recording_id, json.loads(line))
         status = await process.wait()
         await self._workers.prepare()
-        card = self._folder.card(recording_id)
-        if what == "all" and not card.done:
+        if what == "compare" and status not in (0, 2):
+            self._wrong[recording_id] = _ended(status)
+        if what == "all" and not self._folder.card(recording_id).done:
             self.keep(recording_id, stage="failed", share=1.0, said=_ended(status))
 
     def _hear(self, recording_id: str, changes: dict[str, Any]) -> None:
         last = changes.pop("case_last", None)
+        if is_comparison(recording_id):
+            self._hear_comparison(recording_id, changes, last)
+            return
         if changes.get("stage") == "ready" and self._folder.card(recording_id).said.startswith("not entered"):
             changes.pop("said", None)
         elif changes.get("stage") == "ready":
@@ -194,6 +230,15 @@ class Jobs:
         self.keep(recording_id, **changes)
         if last is not None:
             self._live.tell({"kind": "case", "case": self._folder.card(recording_id).case, "last": last})
+
+    def _hear_comparison(self, key: str, changes: dict[str, Any], last: int | None) -> None:
+        case = key.removeprefix(COMPARES)
+        if "wrong" in changes:
+            self._wrong[key] = changes["wrong"]
+        elif last is None:
+            self._live.tell({"kind": "compare", "case": case, **changes})
+        else:
+            self._live.tell({"kind": "case", "case": case, "last": last})
 
     def _stopped(self, recording_id: str) -> None:
         has_store = (self._folder.of(recording_id) / "store" / "recording.json").exists()

@@ -13,7 +13,7 @@ from witnessmark.cases.bodies import RecordingAdded
 from witnessmark.cases.model import Case
 from witnessmark.cases.work import content_of, size_of
 from witnessmark.errors import BadCase, BadWorkbench
-from witnessmark.workbench.bench import bench_of
+from witnessmark.workbench.bench import Bench, bench_of
 from witnessmark.workbench.folder import Card, Folder, safe_name, shown_card
 from witnessmark.workbench.security_guard import REPORT_POLICY, device_of
 
@@ -38,14 +38,15 @@ async def drop(request: Request) -> Response:
     bench, asked = bench_of(request), request.query_params
     name, case_id = safe_name(asked.get("name", "recording")), asked.get("case", "")
     if case_id:
-        _check_open(await run_in_threadpool(bench.cases.read, case_id))
+        check_open(await run_in_threadpool(bench.cases.read, case_id))
     by = by_of(request) if case_id else ""
     card = await bench.arrivals.take(request, name, case_id, by, asked.get("note", "")[:1000])
     bench.jobs.begin(card.id)
     return JSONResponse({"id": card.id, "url": f"/recordings/{card.id}"}, status_code=201)
 
 
-def _check_open(case: Case) -> None:
+def check_open(case: Case) -> None:
+    """BadCase where a case takes no recording."""
     if not case.is_open:
         raise BadCase(f"case {case.id}: is closed and takes no recording; open it again first")
 
@@ -127,31 +128,43 @@ async def remove(request: Request) -> Response:
 
 def _held(folder: Folder, card: Card, cases: tuple[Case, ...]) -> str:
     """The case that a recording in the data folder is evidence of; empty where there is none."""
-    from witnessmark.workbench.work_case import evidence
+    from witnessmark.workbench.work_case import evidence_in
 
-    return next((c.id for c in cases if evidence(c, folder.of(card.id))), "")
+    return next((c.id for c in cases if evidence_in(c, folder.of(card.id))), "")
 
 
 async def open_entry(request: Request) -> Response:
     """Bring a recording that a case knows by its place to the bench. Only what stands in its log, unchanged."""
     bench, number = bench_of(request), int(request.path_params["entry"])
     case = await run_in_threadpool(bench.cases.read, request.path_params["id"])
-    added = dict(case.of(RecordingAdded)).get(number)
-    if added is None:
-        raise BadCase(f"case {case.id}: entry {number} is no recording that counts; choose another")
-    card = _on_bench(bench.folder, case.id, number, added)
+    added = recording_in(case, number)
+    card = on_bench(bench.folder, case.id, number, added)
     if card is None:
-        await run_in_threadpool(_check_same, case.id, number, added)
-        card = bench.folder.begin(safe_name(added.path), case.id, source=added.path)
-        card = bench.folder.keep(card, entry=number)
-        kept = None if added.setup_file is None else bench.cases.file(case.id, added.setup_file)
-        if kept is not None:
-            bench.folder.write(card.id, "setup.toml", kept.data.decode("utf-8", errors="replace"))
-        bench.jobs.begin(card.id)
+        card = await brought(bench, case, number, added)
     return JSONResponse({"id": card.id, "url": f"/recordings/{card.id}"}, status_code=201)
 
 
-def _on_bench(folder: Folder, case_id: str, number: int, added: RecordingAdded) -> Card | None:
+def recording_in(case: Case, number: int) -> RecordingAdded:
+    """The recording of an entry; BadCase where it is none."""
+    added = dict(case.of(RecordingAdded)).get(number)
+    if added is None:
+        raise BadCase(f"case {case.id}: entry {number} is no recording that counts; choose another")
+    return added
+
+
+async def brought(bench: Bench, case: Case, number: int, added: RecordingAdded, by: str = "") -> Card:
+    """The card of a case's recording that is brought to the bench and analysed; entered where ``by`` wants it."""
+    await run_in_threadpool(_check_same, case.id, number, added)
+    card = bench.folder.begin(safe_name(added.path), case.id, source=added.path, by=by)
+    card = bench.folder.keep(card, entry=number)
+    kept = None if added.setup_file is None else bench.cases.file(case.id, added.setup_file)
+    if kept is not None:
+        bench.folder.write(card.id, "setup.toml", kept.data.decode("utf-8", errors="replace"))
+    bench.jobs.begin(card.id)
+    return card
+
+
+def on_bench(folder: Folder, case_id: str, number: int, added: RecordingAdded) -> Card | None:
     """The card of a case's recording; None where it is not on the bench."""
     for card in folder.cards():
         if (card.case, card.entry) == (case_id, number) or str(folder.original(card).absolute()) == added.path:

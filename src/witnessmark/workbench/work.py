@@ -36,14 +36,16 @@ Tell = Callable[[Mapping[str, Any]], None]
 
 @dataclass(frozen=True)
 class Task:
-    """What to do: ``what``: "all", or only the "report". cases: the database's place, told here and in no list of
-    processes, as it may hold a password.
+    """``what``: "all" of recording ``id``, only its "report", or to "compare" two as ``asked`` of case ``id``.
+
+    cases: the database's place, told here and in no list of processes, as it may hold a password.
     """
 
     root: str
     id: str
     what: str = "all"
     cases: str | None = None
+    asked: Mapping[str, Any] = field(default_factory=dict)
 
 
 def tell(changes: Mapping[str, Any]) -> None:
@@ -131,6 +133,8 @@ def write_report(folder: Folder, recording_id: str, analysis: Analysis) -> None:
 def do(task: Task) -> int:
     """Do a task and give the exit status: 2 the recording's fault, 1 a fault of the program, each said in one line."""
     folder = Folder(Path(task.root))
+    if task.what == "compare":
+        return _compare(folder, task)
     try:
         if task.what == "report":
             analysis = analysed(folder, task.id, lambda _: None, task.cases)
@@ -149,6 +153,22 @@ def do(task: Task) -> int:
         folder.write(task.id, "trouble.txt", traceback.format_exc())
         said = f"a fault of the program ({type(error).__name__}), kept in trouble.txt beside the recording; report it"
         return _failed(task, folder, said, 1)
+
+
+def _compare(folder: Folder, task: Task) -> int:
+    """Hold two recordings against each other; what is wrong is told, as no card can say it."""
+    from witnessmark.workbench.work_case import compared
+
+    try:
+        compared(folder, task.id, task.asked, tell, task.cases)
+        tell({"wrong": ""})
+        return 0
+    except WitnessmarkError as error:
+        tell({"wrong": folder.without_places(str(error))})
+        return 2
+    except MemoryError:
+        tell({"wrong": f"the memory of {limited_to() / 1e9:.1f} GB is not enough; cut out the stretches that matter"})
+        return 2
 
 
 def _failed(task: Task, folder: Folder, said: str, status: int) -> int:

@@ -1,17 +1,19 @@
-"""The analysis of a recording that belongs to a case: with what the case knows, and entered in its log."""
+"""What the work process does for a case: analyse a recording of it, and hold two recordings against each other."""
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from witnessmark.cases.bodies import Analysed, Body, RecordingAdded
+from witnessmark.cases.evidence import evidence
 from witnessmark.cases.model import Case
 from witnessmark.cases.store import Cases
-from witnessmark.cases.weighing import closed_counts, seen
-from witnessmark.cases.work import Recorded, recorded
+from witnessmark.cases.weighing import works_before
+from witnessmark.cases.work import Recorded
 from witnessmark.errors import BadCase
 from witnessmark.workbench.folder import Card, Folder
 
@@ -19,30 +21,36 @@ if TYPE_CHECKING:
     from witnessmark.report.model import Analysis
 
 Tell = Callable[[Mapping[str, Any]], None]
+AFTER_DONE, BEFORE_DONE = 0.5, 0.95  # share of a comparison when each recording is analysed
 
 
 def analysed_for_case(
     folder: Folder, card: Card, run: Callable[..., Analysis], told: Tell, cases: str | None
 ) -> Analysis:
-    """Analyse with the observations of the case and the shop's closed cases; enter it where somebody wants it entered.
+    """Analyse with what the case knows; enter it where somebody wants it entered.
 
-    A case that takes no entry any more is no reason to show nothing: the card then says so.
+    That is what tests showed by hand and control units said since the last work before the recording, and the shop's
+    closed cases. A case that takes no entry any more is no reason to show nothing: the card then says so.
     """
+    from witnessmark.pipeline import with_scan
+
     store = Cases.open(cases)
-    case = store.read(card.case)
-    observed = seen(case)
-    counts = closed_counts(store.read_each()[0], case.id)
-    analysis = run(observations=tuple(o for _, o in observed), closed=counts or None)
-    if card.by:
-        setup = folder.setup(card.id)
-        made = recorded(str(folder.original(card)), None if setup is None else str(setup), card.note,
-                        lambda *_: analysis, "" if setup is None else setup.name,
-                        tuple(n for n, _ in observed))  # fmt: skip
-        try:
-            _enter(store, card, made, told)
-        except BadCase as error:
-            told({"said": f"not entered in the case: {folder.without_places(str(error))}", "by": ""})
-    return analysis
+    case, path, setup = store.read(card.case), str(folder.original(card)), folder.setup(card.id)
+    entry = entry_of(case, card, os.path.abspath(path))
+    known = evidence(store, case, works=None if entry is None else works_before(case, entry))
+
+    def analyse(_path: str, _setup: str | None, /, **weighed: Any) -> Analysis:
+        return run(**weighed)
+
+    told_setup = None if setup is None else str(setup)
+    if not card.by:
+        return known.analysis(path, told_setup, analyse, with_scan)
+    made = known.weighed(path, told_setup, card.note, analyse, with_scan, "" if setup is None else setup.name)
+    try:
+        _enter(store, card, made, told)
+    except BadCase as error:
+        told({"said": f"not entered in the case: {folder.without_places(str(error))}", "by": ""})
+    return made.analysis
 
 
 def _enter(store: Cases, card: Card, made: Recorded, told: Tell) -> None:
@@ -66,7 +74,7 @@ def _enter(store: Cases, card: Card, made: Recorded, told: Tell) -> None:
 
 
 def _same(a: Analysed, b: Analysed) -> bool:
-    return a.file == b.file and a.weighed == b.weighed
+    return a.file == b.file and a.weighed == b.weighed and a.scanned == b.scanned
 
 
 def entry_of(case: Case, card: Card, path: str) -> int | None:
@@ -77,6 +85,36 @@ def entry_of(case: Case, card: Card, path: str) -> int | None:
     return next((n for n, r in entries.items() if r.path == path), None)
 
 
-def evidence(case: Case, place: Path) -> tuple[int, ...]:
+def evidence_in(case: Case, place: Path) -> tuple[int, ...]:
     """The entries of recordings that lie in a folder and count."""
     return tuple(n for n, r in case.of(RecordingAdded) if Path(r.path).is_relative_to(place.absolute()))
+
+
+def compared(folder: Folder, case_id: str, asked: Mapping[str, Any], told: Tell, cases: str | None) -> None:
+    """Hold a recording made after a repair against one made before, and enter it in the case.
+
+    asked: ``path`` of the one after; ``before``: entry of the other, None for the last before the last work; ``by``:
+    who writes. Raises what the case or the analysis refuses.
+    """
+    from witnessmark.cases.verify import checked_repair
+    from witnessmark.pipeline import analyze
+
+    store = Cases.open(cases)
+    stores = {os.path.abspath(folder.original(c)): str(folder.of(c.id) / "store") for c in folder.cards()}
+    begun: list[str] = []
+
+    def analyse(path: str, setup: str | None) -> Analysis:
+        which, start = ("the one before", AFTER_DONE) if begun else ("the one after the repair", 0.0)
+        span = (BEFORE_DONE if begun else AFTER_DONE) - start
+        begun.append(path)
+        place = stores.get(os.path.abspath(path))
+
+        def tell(_stage: str, share: float) -> None:
+            told({"share": round(start + span * share, 3), "said": f"{which} is being analysed"})
+
+        made = analyze(place if place and os.path.exists(f"{place}/recording.json") else path, setup, told=tell)
+        return replace(made, recording=replace(made.recording, path=path))
+
+    checked = checked_repair(store, store.read(case_id), str(asked["path"]), analyse, asked.get("before"))
+    case = store.add(case_id, checked.bodies, str(asked["by"]), checked.files)
+    told({"case_last": case.last})

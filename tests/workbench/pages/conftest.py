@@ -11,6 +11,7 @@ from witnessmark.cases.bodies import Opened, RecordingAdded, Work
 from witnessmark.cases.store import Cases
 from witnessmark.cases.work import recorded
 from witnessmark.workbench.folder import Folder
+from witnessmark.workbench.work import imported, write
 
 from ..conftest import served
 
@@ -43,6 +44,18 @@ class Shop:
         status, state = self.server.json("GET", f"/api/cases/{case_id}")
         assert status == 200
         return state
+
+
+@pytest.fixture(scope="session")
+def truck_card(shop, truck):
+    """Id of the V6 truck's recording on the bench, analysed."""
+    recording, analysis = truck
+    folder = Folder(shop.server.folder)
+    card = folder.begin("bakery-truck-v6.npz")
+    shutil.copy(recording, folder.original(card))
+    imported(folder, card.id, lambda _: None)
+    write(folder, card.id, analysis, lambda _: None)
+    return folder.keep(card, stage="ready", share=1.0).id
 
 
 @pytest.fixture(scope="session")

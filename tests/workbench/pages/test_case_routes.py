@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from witnessmark.cases.bodies import Photo, Verified, Work
+from witnessmark.cases.bodies import Analysed, Photo, Verified, Work
 from witnessmark.cases.state_json import state_json
 from witnessmark.simulate.run import write_simulation
 from witnessmark.workbench.folder import Folder
@@ -204,6 +204,29 @@ def test_snapshot_shows_its_codes_with_their_meaning(shop):
     assert "misfire" in codes[1]["words"].lower()
 
 
+def test_what_was_typed_in_by_hand_weighs_with_the_last_recording(shop):
+    """The example of the page on scan data, put in as it stands there."""
+    case = shop.case()
+    number = recording_of(shop, case)
+    page = (Path(__file__).parents[3] / "docs" / "scan.md").read_text(encoding="utf-8")
+    typed = page.split("```toml\n")[1].split("```")[0].encode()
+    put = f"/api/cases/{case}/files?kind=snapshot&name=typed.toml&note=cold"
+    assert shop.server.json("PUT", f"{put}&engine=flying", typed)[0] == 400
+    status, answer = shop.server.json("PUT", f"{put}&engine=off", typed)
+    assert (status, answer["note"]) == (201, "")
+    shown = shop.state(case)["snapshots"][0]
+    assert shown["read"]
+    assert shown["findings"]
+    card = shop.state(case)["recordings"][0]["bench"]
+    assert shop.server.until(card, "ready", "failed")["stage"] == "ready"
+    made = shop.store.read(case).of(Analysed)[-1][1]
+    assert (made.recording, made.scanned) == (number, (answer["last"],))
+    assert any(f.snapshot == answer["last"] for f in made.findings)
+    balance = shop.state(case)["balance"]
+    assert balance["scanned"] == [answer["last"]]
+    assert len(balance["after"]) == 2, "before and after the snapshot"
+
+
 def test_nothing_served_says_where_it_lies(shop, case, cranking):
     for path in ("", "/proof/shop", "/proof/customer"):
         _, data = shop.server.ask("GET", f"/api/cases/{case}{path}")
@@ -230,11 +253,14 @@ def test_comparing_a_recording_with_itself_is_refused_in_one_line(shop, case):
 def test_recording_of_the_bench_becomes_evidence_and_is_compared(shop):
     _, made = post(shop, "/api/cases", complaint="Cranks long")
     case = made["case"]
-    status, answer = post(shop, f"/api/cases/{case}/recordings", recording=shop.van, note="as it came")
-    assert status == 201, answer
+    status, answer = post(shop, f"/api/cases/{case}/recordings", recording=shop.van, note="as it came", by="Ann")
+    assert (status, answer["id"]) == (202, shop.van)
+    assert post(shop, f"/api/cases/{case}/recordings", recording=shop.van)[0] == 400, "it is being worked on"
+    shop.server.until(shop.van, "ready", "failed")
     folder = Folder(shop.server.folder)
     card = folder.card(shop.van)
-    assert (card.case, card.entry) == (case, 2)
+    assert (card.case, card.entry, card.by, card.note) == (case, 2, "", "as it came")
+    assert shop.store.read(case).log[1].entry.by == "Ann"
     assert shop.state(case)["recordings"][0]["bench"] == shop.van
     shop.enter(case, "work", what="part", text="Crank trigger wheel")
     scenario = Path(__file__).parents[3] / "examples" / "bakery-van-repaired.toml"
@@ -244,4 +270,5 @@ def test_recording_of_the_bench_becomes_evidence_and_is_compared(shop):
     status, answer = post(shop, f"/api/cases/{case}/compare", before=None, after=after.id)
     assert status == 201, answer
     assert shop.store.read(case).of(Verified)[-1][1].overall == "repaired"
+    assert folder.card(after.id).entry == shop.store.read(case).of(Verified)[-1][1].after
     assert shop.state(case)["tone"] == "clear"

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from witnessmark.cases.bodies import Decision, Outcome, Work
+from witnessmark.workbench.folder import Folder
 
 from .conftest import card_with, in_words
 
@@ -51,6 +52,15 @@ def wait_for(page, condition, tries=100):
             return
         page.wait_for_timeout(100)
     raise AssertionError("waited in vain")
+
+
+def heard(page, kind, **said):
+    """As if the server had told the page so."""
+    page.evaluate(
+        """async ([kind, said]) => { const { live } = await import("/static/page.js");
+        live.dispatchEvent(new CustomEvent(kind, { detail: said })); }""",
+        [kind, said],
+    )
 
 
 # ---- by keyboard
@@ -247,6 +257,37 @@ def test_work_in_hand_shows_how_far_it_is(shop, page):
     page.wait_for_selector("#cards li", state="detached")
 
 
+def test_page_takes_up_what_becomes_ready_without_starting_anew(shop, page):
+    folder = Folder(shop.server.folder)
+    folder.keep(folder.card(shop.van), stage="analysing", share=0.9)
+    page.goto(f"{shop.url}/recordings/{shop.van}")
+    page.wait_for_selector("#stop:visible")
+    page.evaluate("window.same = true")
+    folder.keep(folder.card(shop.van), stage="ready", share=1.0)
+    heard(page, "card", card={"id": shop.van, "stage": "ready"})
+    page.wait_for_selector("#bench[data-stage=ready]")
+    assert page.evaluate("window.same === true")
+
+
+def test_comparison_says_how_far_it_is_and_can_be_stopped(shop, page):
+    case, asked, stopped = shop.case(), [], []
+    page.route("**/compare", asked.append)
+    page.route("**/compare/stop", lambda route: (stopped.append(1), route.fulfill(status=200, body="{}")))
+    ready(page, shop, f"/cases/{case}")
+    page.select_option("#c-after", index=1)
+    page.click("#f-compare .buttons button >> nth=0")
+    page.wait_for_selector("#stop-compare:visible")
+    heard(page, "compare", case="another", share=0.9, said="not this one")
+    heard(page, "compare", case=case, share=0.25, said="the one after the repair is being analysed")
+    page.wait_for_selector("#f-compare .said:has-text('The one after the repair is being analysed (25 %)')")
+    assert page.eval_on_selector("#compare-share", "e => e.value") == 0.25
+    page.click("#stop-compare")
+    wait_for(page, lambda: stopped)
+    asked[0].fulfill(status=400, body=json.dumps({"error": "it was stopped; nothing is entered", "field": ""}))
+    page.wait_for_selector("#f-compare .said.wrong:has-text('nothing is entered')")
+    assert not page.is_visible("#stop-compare")
+
+
 def test_ground_is_kept_by_the_server(shop, page):
     ready(page, shop, "/")
     before = page.evaluate("document.documentElement.dataset.ground")
@@ -281,7 +322,7 @@ PRESSED = (
     "button, .button, select, summary, textarea, label.check, nav a, input:not([type=checkbox]):not(.unseen), "
     ".rows .main > a"
 )
-NAMING = "h1, h2, h3, button, .button, label, legend, summary, th, nav a, dt"
+NAMING = "h1, h2, h3, h4, button, .button, label, legend, summary, th, nav a, dt"
 OTHERS = "#strip .view, #turnmap .view, #wheel .view, #cycle .view, #balance .view, #findings .view"
 
 
@@ -301,23 +342,38 @@ def test_everything_is_large_enough_for_gloves_and_nothing_sticks_out(shop, page
             assert page.evaluate("document.documentElement.scrollWidth") <= width, (what, width)
 
 
+# What a recording, a finding or the catalogue brought, and no name of the bench's own.
+GIVEN = "[data-given], .outcome, .found > li > button, .causes summary, .causes .moved, .tests summary, .outcomes dt"
+MARKS = re.compile(r"[◂▸▴▾▹◃«»+−–:]")
+
+
 def words_of(page):
-    """Everything on the page that names something: headings, buttons, labels, columns, folds."""
-    return page.evaluate(
-        """([naming, others]) => [...document.querySelectorAll(naming)].filter((e) => !e.closest("[data-given]")
-        && !e.querySelector("[data-given]") && !e.closest(others) && !e.matches(".outcome")).map((e) =>
-        [...e.childNodes].filter((n) => n.nodeType === 3).map((n) => n.data).join(" ").trim()).filter(Boolean)""",
-        [NAMING, OTHERS],
+    """Everything on the page that names something: headings, buttons, labels, columns, folds, groups of buttons."""
+    words = page.evaluate(
+        """([naming, given]) => [...document.querySelectorAll(naming)].filter((e) => !e.closest(given)
+        && !e.querySelector("[data-given]")).flatMap((e) => [e.matches("[role=group]") ? e.getAttribute("aria-label") :
+        [...e.childNodes].filter((n) => n.nodeType === 3).map((n) => n.data).join(" ").trim()]).filter(Boolean)""",
+        [f"{NAMING}, caption, [role=group][aria-label]", GIVEN],
     )
+    return {plain(w) for w in words} - {""}
 
 
-def test_every_word_of_the_pages_was_asked_whether_it_names_a_program(shop, page):
-    listed = {
-        re.sub(r"\d+", "N", row.split("|")[1].strip()) for row in WORDS.read_text().splitlines() if row.count("|") > 3
-    }
-    missing = set()
-    for what in pages(shop):
+def plain(word):
+    """A word without numbers, arrows and signs."""
+    return " ".join(MARKS.sub(" ", re.sub(r"\d+(\.\d+)?", "N", word)).split())
+
+
+def test_every_word_of_the_pages_was_asked_whether_it_names_a_program(shop, truck_card, page):
+    """Of every page and every module on it, with the van and with a V6."""
+    rows = [[c.strip() for c in row.split("|")[1:-1]] for row in WORDS.read_text().splitlines() if row.count("|") == 4]
+    listed = {plain(row[0]) for row in rows}
+    assert all(row[2].startswith(("No: ", "Rather not: ")) for row in rows if row[0] != "words" and "---" not in row[0])
+    missing, seen = set(), set()
+    for what in (*pages(shop), f"/recordings/{truck_card}"):
         ready(page, shop, what)
         opened(page)
-        missing |= {re.sub(r"\d+", "N", w) for w in words_of(page)} - listed
-    assert not missing, sorted(missing)
+        seen |= words_of(page)
+    missing = seen - listed
+    assert not missing, "\n".join(sorted(missing))
+    for module in ("Closer", "Its next place", "Save as SVG", "odd place", "Every cam edge in numbers"):
+        assert module in seen, "the strip and the pictures are looked at, too"

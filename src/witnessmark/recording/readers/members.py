@@ -1,14 +1,14 @@
 """Named arrays of a file become channels: NPZ and MAT hold them the same way.
 
 A vector is a channel, a scalar ``rate_hz`` or a vector ``time`` is the clock; ``gain__<name>``, ``offset__<name>`` and
-``unit__<name>`` are the scale and unit of channel <name>.
+``unit__<name>`` are the scale and unit of channel <name>; a scalar ``simulated`` says that no engine ran for them.
 """
 
 from __future__ import annotations
 
 import zlib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -22,6 +22,7 @@ from witnessmark.recording.trouble import refuse, shorten
 
 MAX_UNPACKED = 3 << 28  # bytes of one compressed array; larger ones must be stored uncompressed, which is mapped
 _COMPANIONS = ("gain__", "offset__", "unit__")
+SIMULATED = "simulated"  # a scalar that is true: no engine ran for what the file holds
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +112,12 @@ class Unpacked:
 
 def from_members(path: str, format_name: str, members: list[Member], cut: str) -> Recording:
     """A recording of named arrays; ``cut`` is the caution of a file cut short, else ""."""
+    marked = any(m.name == SIMULATED and not m.shape and m.count == 1 and bool(m.fetch(0, 1)[0]) for m in members)
+    recording = _of_members(path, format_name, members, cut)
+    return replace(recording, simulated=True) if marked else recording
+
+
+def _of_members(path: str, format_name: str, members: list[Member], cut: str) -> Recording:
     rate, start_s = _number(path, members, "rate_hz"), _number(path, members, "start_s") or 0.0
     vectors = [m for m in members if len(m.shape) == 1 and m.name != "rate_hz" and not _is_companion(m.name, members)]
     timed = find_time([m.name for m in vectors], [""] * len(vectors))

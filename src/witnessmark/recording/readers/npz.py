@@ -1,7 +1,7 @@
 """NPZ: an array a channel and a scalar ``rate_hz``, or a ``time`` array.
 
 ``gain__<name>``, ``offset__<name>`` and ``unit__<name>`` are this program's own extension: the scale and unit of
-channel <name>, so that integers can be kept as recorded.
+channel <name>, so that integers can be kept as recorded. So is a scalar ``simulated``.
 """
 
 from __future__ import annotations

@@ -34,8 +34,9 @@ def read(path: str) -> Recording:
             raise refuse(path, f"channel {shorten(info.name)} has a gap that ends before it begins", _AGAIN)
     source = StoreSource(path, contents)
     return Recording(
-        path, infos, source, contents.end_s, contents.cautions, contents.format or FORMAT, contents.left_out
-    )
+        path, infos, source, contents.end_s, contents.cautions, contents.format or FORMAT, contents.left_out,
+        contents.simulated,
+    )  # fmt: skip
 
 
 def read_contents(path: str) -> Contents:

@@ -10,18 +10,21 @@ from numpy.typing import NDArray
 
 from witnessmark.recording.columns import CHUNK
 from witnessmark.recording.model import Recording
+from witnessmark.recording.readers.members import SIMULATED
 from witnessmark.recording.writers.fit import Told, changes_table, plain_names, table_of
 
 
 def write(path: str, recording: Recording, told: Told) -> list[str]:
     """Rate and scales first, so that a file cut short still has them."""
     table = table_of(recording)
-    names, notes = plain_names(recording, ("rate_hz", "start_s"))
+    names, notes = plain_names(recording, ("rate_hz", "start_s", SIMULATED))
     with zipfile.ZipFile(path, "w", allowZip64=True) as file:
         if table.rate_hz is not None:
             _put(file, "rate_hz", np.float64(table.rate_hz))
             if table.start_s:
                 _put(file, "start_s", np.float64(table.start_s))
+        if recording.simulated:
+            _put(file, SIMULATED, np.bool_(True))
         for name, info in zip(names, recording.channels, strict=True):
             for key, value, usual in (("gain", info.gain, 1.0), ("offset", info.offset, 0.0)):
                 if value != usual:

@@ -74,7 +74,7 @@ function balance(b) {
   const after = b.after.length < 2 ? null : h("details", {}, h("summary", {}, "What moved it?"), h("ul", {}, b.after.map((a) =>
     h("li", { "data-given": "" }, `After entry ${a.number}: ${a.causes.map((c) => `${c.words} ${percent(c.probability)}`).join(", ")}`))));
   return [h("h3", {}, "Which cause, and how probable?"), b.causes.map(row),
-    h("p.soft", {}, `From recording ${b.recording}${b.closed_cases ? `, with ${b.closed_cases} closed cases of your own` : ""}.`),
+    h("p.soft", {}, `From recording ${b.recording}${b.scanned.length ? `, with the codes and live data of entry ${b.scanned.join(", ")}` : ""}${b.closed_cases ? `, with ${b.closed_cases} closed cases of your own` : ""}.`),
     b.what_would_change ? h("p", { "data-given": "" }, b.what_would_change) : null, after];
 }
 

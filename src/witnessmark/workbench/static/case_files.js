@@ -2,6 +2,7 @@
 // Recordings, the check of the repair, codes and photos of a case.
 import { h, keyed, options, paint } from "./dom.js";
 import { takeDrops } from "./arrive.js";
+import { live } from "./page.js";
 import { between, Changed, Draft, say, send } from "./forms.js";
 
 const by = (id) => document.querySelector(id);
@@ -36,7 +37,8 @@ function compared(c) {
 
 const snapshot = (s) => h("li", {}, h("div.whole", {}, h("p", {}, h("strong", { "data-given": "" }, `${s.number} ${s.name}`), s.note ? h("span", { "data-given": "" }, ` (${s.note})`) : null),
   s.codes.length ? h("dl.pairs", {}, s.codes.map((c) => [h("dt", { "data-given": "" }, c.code), h("dd", { "data-given": "" }, c.words, c.hint ? h("p.soft.small", {}, c.hint) : null)])) : h("p", {}, "No codes in it."),
-  s.findings.length ? h("ul", {}, s.findings.map((f) => h("li", { "data-given": "" }, f))) : null));
+  s.findings.length ? h("ul", {}, s.findings.map((f) => h("li", { "data-given": "" }, `${f.stated ? "" : "Hint: "}${f.statement}`))) : null,
+  s.read ? null : h("p.soft", {}, "Another form than what is read here: its codes are listed, and nothing of it weighs.")));
 
 const photo = (page, p) => h("li", {}, h("figure", {}, h("a", { href: `${page.api}/photos/${p.file}`, target: "_blank", rel: "noopener" },
   h("img", { src: `${page.api}/photos/${p.file}`, alt: p.note, loading: "lazy" })), h("figcaption", { "data-given": "" }, `${p.number} ${p.note}`)));
@@ -48,7 +50,7 @@ export function showFiles(page, s) {
   keyed(list.children[0], s.recordings, (r) => r.number, (r) => recording(page, r));
   keyed(list.children[1], s.arriving, (c) => c.id, coming);
   for (const ul of list.children) ul.hidden = !ul.childElementCount;
-  const free = s.bench.filter((c) => !c.case);
+  const free = s.bench.filter((c) => c.entry === null);
   options(by("#from-bench"), free.map((c) => [c.id, c.name]), free.length ? "choose one" : "none lies there that belongs to no case");
   paint(by("#compared"), s.compare, () => compared(s.compare));
   options(by("#c-before"), s.recordings.map((r) => [r.number, `${r.number} ${r.name}`]), s.compare.before ? `the last before the last work (${s.compare.before})` : "none yet");
@@ -67,8 +69,7 @@ function slow(form, doing, work) {
       say(form, doing);
       between(form, null);
       try {
-        await work(expected);
-        say(form, "Written.");
+        say(form, (await work(expected)) || "Written.");
       } catch (error) {
         say(form, "");
         if (error instanceof Changed) between(form, error, () => go(error.last));
@@ -86,9 +87,11 @@ function upload(page, form) {
     const { file, note } = form.elements, [chosen] = file.files;
     if (!chosen) throw Object.assign(new Error("No file is chosen yet."), { field: "file" });
     const asked = new URLSearchParams({ kind: form.dataset.file, name: chosen.name, note: note.value, by: page.writer(), expected: String(expected) });
-    page.grown(await send("PUT", `${page.api}/files?${asked}`, chosen));
+    if (form.elements.engine) asked.set("engine", form.elements.engine.value);
+    const answer = page.grown(await send("PUT", `${page.api}/files?${asked}`, chosen));
     form.elements.file.value = "";
     await draft.clear();
+    return answer.note;
   });
 }
 
@@ -97,15 +100,26 @@ export function mountFiles(page) {
   takeDrops(page.id, () => page.fetch());
   upload(page, by("#f-photo"));
   upload(page, by("#f-snapshot"));
-  slow(by("#f-from-bench"), "It is analysed for the case, with what was seen by hand; that takes some seconds.", async () => {
+  slow(by("#f-from-bench"), "It is put in the queue.", async () => {
     const chosen = by("#from-bench").value;
     if (!chosen) throw new Error("Choose a recording first.");
     page.grown(await send("POST", `${page.api}/recordings`, { recording: chosen, by: page.writer() }));
+    return "It is analysed with what the case knows, and entered then; the row above says how far it is.";
   });
-  slow(by("#f-compare"), "Both recordings are analysed and held against each other; that takes some seconds.", async () => {
+  const stop = by("#stop-compare"), share = by("#compare-share"), form = by("#f-compare");
+  stop.addEventListener("click", () => send("POST", `${page.api}/compare/stop`).catch((error) => say(form, error.message, "", true)));
+  const running = (on) => { stop.hidden = share.hidden = !on; share.value = 0; };
+  live.addEventListener("compare", ({ detail }) => {
+    if (detail.case !== page.id || share.hidden) return;
+    share.value = detail.share;
+    say(form, `${detail.said[0].toUpperCase()}${detail.said.slice(1)} (${Math.round(100 * detail.share)} %).`);
+  });
+  slow(form, "Both recordings are analysed when it is their turn, then held against each other.", async () => {
     const after = by("#c-after").value, before = by("#c-before").value;
     if (!after) throw new Error("Choose the recording after the repair first.");
     const entry = after.match(/^entry (\d+)$/);
-    page.grown(await send("POST", `${page.api}/compare`, { after: entry ? Number(entry[1]) : after, before: before ? Number(before) : null, by: page.writer() }));
+    const asked = { after: entry ? Number(entry[1]) : after, before: before ? Number(before) : null, by: page.writer() };
+    running(true);
+    try { page.grown(await send("POST", `${page.api}/compare`, asked)); } finally { running(false); }
   });
 }

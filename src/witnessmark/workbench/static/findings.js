@@ -2,7 +2,7 @@
 // What was found: stated findings, hints, and what could not be judged. Every finding leads to its samples.
 import { exportable } from "./export.js";
 import { wrapped } from "./sheet.js";
-import { make, seconds, share } from "./pictures.js";
+import { make, seconds, share, turnNumber } from "./pictures.js";
 import { showFinding } from "./balance.js";
 
 const CHIPS = 12, EXPORT_WIDTH = 900;
@@ -39,7 +39,7 @@ class Found {
   stretches(f) {
     if (!f.ranges.length) return [make("p", { text: "It rests on the record as a whole." })];
     const chips = f.ranges.slice(0, CHIPS).map(([start, end, turn, first, stop]) => {
-      const chip = make("button", { type: "button", text: turn == null ? `${seconds(start)}` : `turn ${turn}, ${seconds(start)}`,
+      const chip = make("button", { type: "button", text: turn == null ? `${seconds(start)}` : `turn ${turnNumber(turn)}, ${seconds(start)}`,
         "aria-label": `Show ${seconds(start)} to ${seconds(end)} in the strip, samples ${first} to ${stop}` });
       chip.addEventListener("click", () => {
         this.bench.pick({ finding: f.id, slot: f.slot, cylinder: f.cylinder, turn });

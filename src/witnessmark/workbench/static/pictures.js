@@ -56,6 +56,8 @@ export const degrees = (value, digits = 1) => `${value.toFixed(digits).replace(/
 /** A signed number of degrees in words: "0.12° late". */
 export const lateness = (value) =>
   Math.abs(value) < 0.005 ? "on time" : `${Math.abs(value).toFixed(2)}° ${value > 0 ? "late" : "early"}`;
+/** A turn as it is shown: people count from 1, the analysis and what is picked from 0. */
+export const turnNumber = (turn) => turn + 1;
 export const seconds = (value) => `${value.toFixed(3)} s`;
 export const share = (value) => (value > 0.995 && value < 1 ? "above 0.99" : value < 0.005 ? "below 0.01" : value.toFixed(2));
 

@@ -63,7 +63,8 @@ live.addEventListener("card", ({ detail: { card } }) => {
   if (card.id !== id) return;
   if (card.stage !== "ready") { working(card); return; }
   // analysed anew while the page shows the old analysis: every view starts from the new one
-  if (window.bench) location.reload();
+  // (before that, window.bench is the element of that id, which browsers put there)
+  if (window.bench?.live) location.reload();
   else ready();
 });
 live.addEventListener("open", async () => {

@@ -3,6 +3,7 @@
 // strip_tiles.js has the numbers, strip_draw.js draws them, strip_input.js takes hands, strip_marks.js measures.
 
 import { url } from "./bench.js";
+import { turnNumber } from "./pictures.js";
 import { aboutOf, slotAt, slotDeg } from "./strip_about.js";
 import { Beside, chooser, shownOf } from "./strip_choice.js";
 import { SCALES, arranged, draw, headOf } from "./strip_draw.js";
@@ -13,7 +14,7 @@ import { toolbar } from "./strip_tools.js";
 import { CanvasPen, inks } from "./strip_pen.js";
 import { savePng, saveSvg, svgText } from "./strip_save.js";
 import { turnWidth } from "./strip_scales.js";
-import { laidOut, rangesOf } from "./strip_signs.js";
+import { bracketAt, laidOut, rangesOf } from "./strip_signs.js";
 import { Tiles, degreesAt } from "./strip_tiles.js";
 import { View } from "./strip_view.js";
 
@@ -195,7 +196,10 @@ class Strip {
   }
   tap(t, y) {
     const lane = this.lanes.find((one) => y >= one.y - 6 && y <= one.y + one.h + 6);
-    this.marks.set(this.marks.next, t, lane?.name ?? null);
+    const { view } = this.model(), x = view.x + (t - view.from_s) * view.scale;
+    const hit = lane && bracketAt(view, lane, this.about.findings, x, y);
+    if (hit) this.jumps.go(hit.finding, hit.place);
+    else this.marks.set(this.marks.next, t, lane?.name ?? null);
   }
   key(event) {
     const name = KEYS[event.key] ?? KEYS[event.key.toLowerCase()];
@@ -325,9 +329,9 @@ class Strip {
   caption() {
     const { view, about } = this, tile = this.model().scaleTile, d = Math.max(0, Math.min(6, Math.ceil(-Math.log10(view.span)) + 2));
     const degs = [view.from_s, view.to_s].map((t) => degreesAt(tile, "turning", t)), wide = turnWidth(tile, { ...this.model().view });
-    const turns = degs.every(Number.isFinite) ? `, turn ${Math.floor(degs[0] / 360) + 1} to ${Math.floor(degs[1] / 360) + 1}`
+    const turns = degs.every(Number.isFinite) ? `, turn ${turnNumber(Math.floor(degs[0] / 360))} to ${turnNumber(Math.floor(degs[1] / 360))}`
       : wide ? ", with turns of the crank in a part of it" : ", where no turning crank is decoded";
-    const first = `${this.title()}: ${view.from_s.toFixed(d)} to ${view.to_s.toFixed(d)} s of ${(view.whole.end_s - view.whole.start_s).toFixed(2)} s${turns}.`;
+    const first = `${this.title()}${this.bench.views.simulated ? " (simulated)" : ""}: ${view.from_s.toFixed(d)} to ${view.to_s.toFixed(d)} s of ${(view.whole.end_s - view.whole.start_s).toFixed(2)} s${turns}.`;
     const found = about.findings.filter((f) => rangesOf(f).some((r) => r.end_s >= view.from_s && r.start_s <= view.to_s)).map((f) => f.id);
     const passes = this.bench.picked.slot && this.tiles.tile?.passes;
     const missing = passes ? passes.seen.filter((s, k) => !s && passes.times[k] >= view.from_s && passes.times[k] <= view.to_s).length : 0;

@@ -33,10 +33,15 @@ export class Jumps {
     if (!all.length) return this.strip.say("Nothing was found that has a place in the recording.");
     const at = all.findIndex((f) => f.id === this.strip.bench.picked.finding);
     const next = all[at < 0 ? (way > 0 ? 0 : all.length - 1) : (at + way + all.length) % all.length];
-    this.place = 0;
-    this.mine = next.id;
-    this.strip.bench.pick({ finding: next.id, slot: next.slot ?? undefined, cylinder: next.cylinder ?? undefined });
-    return this.look(next, 0);
+    return this.go(next, 0);
+  }
+
+  /** Pick a finding in all views and look at one of its places. */
+  go(finding, place) {
+    this.place = place;
+    this.mine = finding.id;
+    this.strip.bench.pick({ finding: finding.id, slot: finding.slot ?? undefined, cylinder: finding.cylinder ?? undefined });
+    this.look(finding, place);
   }
 
   /** The next place of the picked finding. */

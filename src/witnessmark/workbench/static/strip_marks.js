@@ -2,6 +2,7 @@
 // The two measuring marks: handles over the picture, and a table of what each reads: raw samples and decoded degrees.
 
 import { fetched, url } from "./bench.js";
+import { turnNumber } from "./pictures.js";
 import { SCALES } from "./strip_draw.js";
 
 const WAIT_MS = 70; // before the server is asked for a mark that moves
@@ -31,7 +32,7 @@ export class Marks {
     const caption = made("caption", "What do the marks read?");
     this.body = made("tbody");
     this.table.append(caption, this.body);
-    this.hint = made("p", "Tap the picture, or press a or b on the keyboard, to set a measuring mark.", "strip-hint");
+    this.hint = made("p", "Tap the picture, or press a or b on the keyboard, to set a measuring mark. A tap on the bracket under a trace picks its finding.", "strip-hint");
     this.said = made("p", "", "strip-said");
     this.said.setAttribute("role", "status");
     under.append(this.hint, this.table, this.said);
@@ -211,6 +212,6 @@ export class Marks {
 
 const time = (t) => (t === null ? "not set" : `${t.toFixed(6)} s`);
 const rpm = (value) => (value === null || value === undefined ? "–" : `${value.toFixed(1)} rpm`);
-const turnWords = (angle) => (!angle ? "–" : angle.turn === null ? angle.reason : `turn ${angle.turn + 1}, ${angle.slot_deg.toFixed(2)}°${angle.interpolated ? ", no tooth seen near" : ""}`);
+const turnWords = (angle) => (!angle ? "–" : angle.turn === null ? angle.reason : `turn ${turnNumber(angle.turn)}, ${angle.slot_deg.toFixed(2)}°${angle.interpolated ? ", no tooth seen near" : ""}`);
 const cycleWords = (angle, strip) => (!angle || angle.cycle_deg === null || !strip.about.phaseKnown ? "–" : `${angle.cycle_deg.toFixed(2)}°`);
 const sample = (one) => (!one ? "–" : one.value === null ? one.reason : `${digits(one.value, one.unit)} (sample ${one.sample})`);

@@ -1,22 +1,12 @@
 // @ts-check
 // What is shown, as a file: PNG from the canvas pen at twice the points, SVG from the other pen.
 
+import { pngFile, svgFile } from "./export.js";
 import { CanvasPen, SvgPen } from "./strip_pen.js";
 import { draw } from "./strip_draw.js";
 
 const POINTS = 2; // of the file for one of the page
 const CAPTION = 44; // px under the picture for the sentence that says what it shows
-
-function keep(blob, name) {
-  const link = document.createElement("a");
-  link.href = URL.createObjectURL(blob);
-  link.download = name;
-  link.click();
-  setTimeout(() => URL.revokeObjectURL(link.href), 10_000);
-}
-
-/** A name a file may have anywhere. */
-const tame = (name) => name.replace(/[^\p{L}\p{N}._-]+/gu, "_").slice(0, 80) || "strip";
 
 function drawn(pen, model, caption) {
   draw(pen, { ...model, height: model.height + CAPTION });
@@ -32,7 +22,7 @@ export function svgText(model, caption) {
 }
 
 export function saveSvg(model, caption, name) {
-  keep(new Blob([svgText(model, caption)], { type: "image/svg+xml" }), `${tame(name)}-strip.svg`);
+  svgFile(svgText(model, caption), `${name} strip`);
 }
 
 export function savePng(model, caption, name) {
@@ -42,5 +32,5 @@ export function savePng(model, caption, name) {
   const context = /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d"));
   context.scale(POINTS, POINTS);
   drawn(new CanvasPen(context, POINTS), model, caption);
-  canvas.toBlob((blob) => { if (blob) keep(blob, `${tame(name)}-strip.png`); }, "image/png");
+  pngFile(canvas, `${name} strip`);
 }

@@ -1,6 +1,7 @@
 // @ts-check
 // The scales under the traces: seconds, then turns with degrees from slot 1, then degrees of the working cycle.
 
+import { turnNumber } from "./pictures.js";
 import { degreesAt } from "./strip_tiles.js";
 import { hatched, line } from "./strip_pen.js";
 
@@ -99,8 +100,8 @@ export function turnScale(pen, tile, view, y, ink, about) {
   let free = -Infinity;
   const step = wide >= 64 ? 1 : nice(64 / wide);
   for (const [t, deg] of crossings(tile, "turning", wide * step < 8 ? 360 * step : 360, view.from_s, view.to_s)) {
-    const x = view.x + (t - view.from_s) * view.scale, turn = Math.round(deg / 360) + 1;
-    const numbered = (turn - 1) % step === 0;
+    const x = view.x + (t - view.from_s) * view.scale, turn = turnNumber(Math.round(deg / 360));
+    const numbered = turn % step === 0; // round numbers, as the turn map has them
     if (!numbered && wide < 7) continue;
     line(pen, x, y, x, y + (numbered ? 10 : 6), { stroke: ink.ink, width: numbered ? 1.5 : 1 });
     const words = `turn ${turn}`, half = pen.measure(words, { size: 12 }) / 2 + 4;

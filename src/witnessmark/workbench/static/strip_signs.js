@@ -5,12 +5,13 @@ import { fitted, hatched, line, shape } from "./strip_pen.js";
 
 export const BAND = 20; // px of one row of words above the traces
 const MOST_ROWS = 5;
+const FINGER = 44, BELOW = 8; // px that a finger takes, and how many of them under the lane
 const MOST_EVENTS = 300; // sparks or injections in the window: more would be a bar
 
 /** What happened when: the shape and the words of each. */
 const HAPPENED = [
   ["motion_s", "arrow", "motion", "ink"],
-  ["sync_s", "square", "in step", "ink"],
+  ["sync_s", "square", "sync", "ink"],
   ["first_fuel_s", "drop", "first fuel", "fuel"],
   ["first_spark_s", "star", "first spark", "spark"],
   ["running_s", "triangle", "running", "ink"],
@@ -83,13 +84,34 @@ export function drawGaps(pen, view, lane, gaps, ink) {
   }
 }
 
+/** [finding, its stretches of a lane in the window, which of three heights its brackets stand at]. */
+function bracketed(view, lane, findings) {
+  return findings
+    .map((finding) => [finding, rangesOf(finding).filter((r) => r.channel === lane.name && r.end_s >= view.from_s && r.start_s <= view.to_s)])
+    .filter(([, ranges]) => ranges.length)
+    .map(([finding, ranges], k) => [finding, ranges, k % 3]);
+}
+const bracketY = (lane, height) => lane.y + lane.h - 2 - 7 * height;
+
+/** The finding whose bracket lies under a finger, and which of its places: the nearest within FINGER; null where none does. */
+export function bracketAt(view, lane, findings, x, y) {
+  if (y < lane.y + lane.h + BELOW - FINGER || y > lane.y + lane.h + BELOW) return null;
+  let best = null, least = Infinity;
+  for (const [finding, ranges, height] of bracketed(view, lane, findings))
+    for (const range of ranges) {
+      const a = view.x + (range.start_s - view.from_s) * view.scale, b = Math.max(view.x + (range.end_s - view.from_s) * view.scale, a + 4);
+      const aside = Math.max(a - x, x - b, 0), off = Math.hypot(aside, y - bracketY(lane, height));
+      if (aside > FINGER / 2 || off >= least) continue;
+      least = off;
+      best = { finding, place: Math.max(0, rangesOf(finding).indexOf(range)) };
+    }
+  return best;
+}
+
 /** Stretches of a lane that findings rest on: a bracket and the finding's number; the picked finding's are tinted. */
 export function drawFindings(pen, view, lane, findings, picked, ink) {
-  let level = 0;
-  for (const finding of findings) {
-    const ranges = rangesOf(finding).filter((r) => r.channel === lane.name && r.end_s >= view.from_s && r.start_s <= view.to_s);
-    if (!ranges.length) continue;
-    const mine = finding.id === picked, y = lane.y + lane.h - 2 - 7 * (level % 3);
+  for (const [finding, ranges, height] of bracketed(view, lane, findings)) {
+    const mine = finding.id === picked, y = bracketY(lane, height);
     let free = -Infinity;
     for (const range of ranges) {
       const x0 = view.x + (range.start_s - view.from_s) * view.scale, x1 = view.x + (range.end_s - view.from_s) * view.scale;
@@ -98,12 +120,11 @@ export function drawFindings(pen, view, lane, findings, picked, ink) {
       line(pen, a, y, b, y, { stroke: ink.suspect, width: mine ? 3 : 1.5 });
       for (const end of [x0, x1]) if (end >= view.x && end <= view.x + view.w) line(pen, end, y, end, y - (mine ? 9 : 5), { stroke: ink.suspect, width: mine ? 2 : 1.5 });
       const wide = pen.measure(finding.id, { size: 12, bold: mine }) + 6;
-      if (a > free && b - a >= wide && level % 3 === 0) {
+      if (a > free && b - a >= wide && height === 0) {
         pen.text(finding.id, a + 3, y - 5, { fill: ink.suspect, size: 12, bold: mine });
         free = a + wide;
       }
     }
-    level += 1;
   }
 }
 

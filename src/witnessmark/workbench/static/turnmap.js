@@ -2,7 +2,7 @@
 // The turn map: pick a tooth and a turn, see every odd passage at once.
 import { CanvasSheet, SvgSheet, inks } from "./sheet.js";
 import { exportable } from "./export.js";
-import { buttons, bytes, hundredths, keyed, make, nothing, redrawn } from "./pictures.js";
+import { buttons, bytes, hundredths, keyed, make, nothing, redrawn, turnNumber } from "./pictures.js";
 import { draw, heightOf, markOf, placesOf, wordsFor } from "./turnmap_draw.js";
 
 const EXPORT_WIDTH = 1100;
@@ -130,7 +130,7 @@ class TurnMap {
     const { slot, turn } = this.place;
     if (slot == null && turn == null) this.readout.textContent = "Nothing picked.";
     else if (slot != null && turn != null) this.readout.textContent = wordsFor(this.map, slot, turn, this.numbers);
-    else this.readout.textContent = slot != null ? this.alongSlot(slot) : `Turn ${turn} is picked.`;
+    else this.readout.textContent = slot != null ? this.alongSlot(slot) : `Turn ${turnNumber(turn)} is picked.`;
   }
   /** A whole level line in one sentence. */
   alongSlot(slot) {

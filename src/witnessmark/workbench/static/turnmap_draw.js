@@ -1,7 +1,7 @@
 // @ts-check
 // The turn map as a drawing: speed above, below it a level stroke for every tooth that gave its edge, and marks where
 // one did not. What each mark is, its shape says; colour only repeats it.
-import { degrees } from "./pictures.js";
+import { degrees, turnNumber } from "./pictures.js";
 
 export const GUTTER = 92;
 const RIGHT = 16, TOP = 24, SPEED = 64, GAP = 12, FOOT = 40;
@@ -164,9 +164,10 @@ function frame(sheet, colours, map, at, suspects, picked) {
   for (let slot = 1; slot <= map.all_slots; slot = slot === 1 && step > 1 ? step : slot + step)
     if (picked.slot == null || Math.abs(at.y(slot) - at.y(picked.slot)) > 15) sheet.words(at.left - 6, at.y(slot), `${slot}`, { size: 11, anchor: "end", colour: colours.soft });
   const turns = [1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000].find((s) => (s / map.per_column) * at.column >= 44) ?? 5000;
-  for (let turn = Math.ceil(map.first_turn / turns) * turns; turn <= map.last_turn; turn += turns) {
+  // round numbers as people count: turn 1 is the first, of number 0
+  for (let turn = Math.ceil(turnNumber(map.first_turn) / turns) * turns - 1; turn <= map.last_turn; turn += turns) {
     sheet.line([[at.middle(turn), bottom], [at.middle(turn), bottom + 4]], { stroke: colours.soft });
-    if (picked.turn == null || Math.abs(at.middle(turn) - at.middle(picked.turn)) > 46) sheet.words(at.middle(turn), bottom + 13, `${turn}`, { size: 11, anchor: "middle", colour: colours.soft });
+    if (picked.turn == null || Math.abs(at.middle(turn) - at.middle(picked.turn)) > 46) sheet.words(at.middle(turn), bottom + 13, `${turnNumber(turn)}`, { size: 11, anchor: "middle", colour: colours.soft });
   }
   sheet.words(at.left + at.wide / 2, bottom + 29, "turns of the crank, standstills left out", { size: 12, anchor: "middle", colour: colours.soft });
   map.parts.forEach((part, i) => {
@@ -201,7 +202,7 @@ function pickedPlace(sheet, colours, map, at, { slot, turn }) {
   if (inside) {
     const x = at.middle(turn), bottom = at.grid + at.high;
     sheet.marks([[x, bottom - 4]], "up", 5, ink);
-    sheet.words(Math.min(Math.max(x, at.left + 28), at.left + at.wide - 28), bottom + 13, `turn ${turn}`, { size: 12, anchor: "middle",
+    sheet.words(Math.min(Math.max(x, at.left + 28), at.left + at.wide - 28), bottom + 13, `turn ${turnNumber(turn)}`, { size: 12, anchor: "middle",
       weight: "bold", colour: colours.ink, box: { fill: colours.sheet, stroke: colours.ink } });
     if (slot != null)
       sheet.rect(x - Math.max(at.column * 0.7, 6), at.y(slot) - Math.max(at.row * 0.9, 6), Math.max(at.column * 1.4, 12), Math.max(at.row * 1.8, 12),
@@ -212,7 +213,7 @@ function pickedPlace(sheet, colours, map, at, { slot, turn }) {
 /** What one place of the map holds, in words. */
 export function wordsFor(map, slot, turn, numbers) {
   const row = map.slots.indexOf(slot), column = Math.floor((turn - map.first_turn) / map.per_column);
-  const turns = map.per_column > 1 ? `Turns ${turn} to ${Math.min(turn + map.per_column - 1, map.last_turn)}` : `Turn ${turn}`;
+  const turns = map.per_column > 1 ? `Turns ${turnNumber(turn)} to ${turnNumber(Math.min(turn + map.per_column - 1, map.last_turn))}` : `Turn ${turnNumber(turn)}`;
   const rpm = map.speed.rpm[column];
   const extra = map.extra.turn.some((t, i) => map.extra.slot[i] === slot && Math.floor((t - map.first_turn) / map.per_column) === column);
   const parts = [];

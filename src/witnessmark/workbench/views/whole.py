@@ -46,9 +46,9 @@ def tone(analysis: Analysis) -> str:
 
 
 def simulated(analysis: Analysis, name: str) -> bool:
-    """Whether the setup or the recording's name says that it is simulated; a recording itself cannot tell."""
+    """Whether the recording, its setup or its name says that it is simulated."""
     told = f"{analysis.setup.vehicle.description or ''} {name}"
-    return "simulat" in told.lower()
+    return analysis.recording.simulated or "simulat" in told.lower()
 
 
 def lines(analysis: Analysis) -> list[dict[str, Any]]:
