@@ -81,11 +81,8 @@ def _field(text: str) -> str:
 
 
 def _placeless(request: Request, text: str) -> str:
-    """A line without the place of the data folder on this machine."""
-    root = _bench(request).folder.root
-    for place in (str(root.resolve()), str(root)):
-        text = text.replace(f"{place}{os.sep}", "")
-    return text
+    """A line without any place on this machine."""
+    return str(_bench(request).folder.without_places(text))
 
 
 async def read_json(request: Request) -> dict[str, Any]:
@@ -144,7 +141,8 @@ async def new(request: Request) -> Response:
 
     data = await read_json(request)
     masked, seal = sealed(str(data["vin"])) if data.get("vin") else ("", None)
-    codes = tuple(str(c).upper() for c in data.get("codes") or ())
+    given = data.get("codes")
+    codes = tuple(str(c).upper() for c in given) if isinstance(given, list) else ()
     opened = Opened(str(data.get("complaint") or ""), str(data.get("vehicle") or ""), str(data.get("customer") or ""),
                     codes, masked, None if seal is None else seal.sha256)  # fmt: skip
     files = () if seal is None else (seal,)
@@ -189,7 +187,8 @@ async def add_file(request: Request) -> Response:
     make = makers.get(asked.get("kind", ""))
     if make is None:
         raise BadCase("a file of a case is a photo or a snapshot; reload the page")
-    expected = _expected(request, int(asked["expected"]) if asked.get("expected", "").isdecimal() else None)
+    seen = asked.get("expected", "")
+    expected = _expected(request, int(seen) if seen.isdecimal() and len(seen) < 10 else None)
     with tempfile.TemporaryDirectory(prefix="witnessmark-") as folder:
         path = Path(folder) / safe_name(asked.get("name", "file"))
         await _received(request, path)

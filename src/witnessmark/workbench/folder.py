@@ -27,7 +27,7 @@ from witnessmark.errors import BadWorkbench
 
 ALPHABET = "23456789abcdefghjkmnpqrstuvwxyz"  # no 0 o, 1 l i: ids are read aloud in a workshop
 ID_FORM = re.compile(f"[{ALPHABET}]{{8}}")
-LONGEST_NAME = 120
+LONGEST_NAME = 200  # bytes: file systems take 255, and a copy beside it needs a longer one
 Stage = Literal["arriving", "waiting", "importing", "analysing", "ready", "failed", "stopped", "removed"]
 DONE = frozenset({"ready", "failed", "stopped", "removed"})
 PATH = re.compile(r"(?<![\w/])(?:[A-Za-z]:\\|/)(?:[^\s/\\:'\"]+[/\\])+")  # folders before a name
@@ -80,7 +80,8 @@ def safe_name(given: str) -> str:
     """A dropped file's own name, without any folder and without what a file system may not hold."""
     name = given.replace("\\", "/").rsplit("/", 1)[-1]
     name = re.sub(r"[\x00-\x1f\x7f<>:\"|?*]", "_", name).strip(". ")
-    return (name[-LONGEST_NAME:] if len(name) > LONGEST_NAME else name) or "recording"
+    # the end stays, where the suffix is; half a letter that was cut, or one that is none, is dropped
+    return name.encode(errors="ignore")[-LONGEST_NAME:].decode(errors="ignore").strip(". ") or "recording"
 
 
 @dataclass(frozen=True)
