@@ -186,6 +186,13 @@ def test_device_that_is_not_paired_sees_only_the_page_that_pairs(root):
         pass
 
 
+@pytest.mark.parametrize("path", ["/pair", "/recordings/aaaaaaaa"])
+def test_pages_without_a_script_show_no_button_that_does_nothing(root, path):
+    of = client(root) if path != "/pair" else client(root, True, ADDRESS, TABLET)
+    assert 'id="ground"' not in of.get(path).text
+    assert 'id="ground"' in client(root).get("/").text
+
+
 def test_pairing(root):
     said = []
     of = client(root, True, ADDRESS, TABLET, show=said.append)

@@ -10,7 +10,6 @@ import asyncio
 import json
 import os
 import sys
-import tempfile
 from collections.abc import Awaitable, Callable
 from functools import wraps
 from pathlib import Path
@@ -189,7 +188,7 @@ async def add_file(request: Request) -> Response:
         raise BadCase("a file of a case is a photo or a snapshot; reload the page")
     seen = asked.get("expected", "")
     expected = _expected(request, int(seen) if seen.isdecimal() and len(seen) < 10 else None)
-    with tempfile.TemporaryDirectory(prefix="witnessmark-") as folder:
+    with _bench(request).folder.passing() as folder:
         path = Path(folder) / safe_name(asked.get("name", "file"))
         await _received(request, path)
         try:
@@ -256,7 +255,7 @@ async def export(request: Request) -> Response:
     from witnessmark.cases.archive import default_name, write_zip
 
     case = await run_in_threadpool(_read, request)
-    folder = tempfile.TemporaryDirectory(prefix="witnessmark-")
+    folder = _bench(request).folder.passing()
     place = os.path.join(folder.name, default_name(case))
     try:
         await run_in_threadpool(write_zip, _bench(request).cases, case, place)

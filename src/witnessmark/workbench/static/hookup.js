@@ -62,9 +62,7 @@ export async function mount(element, bench) {
   let form;
   try { form = await fetched(url(bench.id, "hookup")); } catch (error) { element.textContent = error.message; return; }
   const found = form.found;
-  // which setup the form was made from; a draft keeps it, so that an old one changes nothing back unseen
-  const revision = h("input", { name: "revision", hidden: true, defaultValue: form.revision, value: form.revision });
-  const box = h("form", { id: "hookup-form", noValidate: true }, revision,
+  const box = h("form", { id: "hookup-form", noValidate: true },
     h("p", {}, `Every line is shown with what the recording itself says of it. ${form.lines.length} lines were recorded. Say only what you know better: it counts from the next analysis on.`),
     form.lines.map((l) => line(l, form)),
     h("fieldset", {}, h("legend", {}, "Engine"), facts("engine", ENGINE, form, { cylinders: found.cylinders && `found: ${found.cylinders}` })),
@@ -77,6 +75,9 @@ export async function mount(element, bench) {
   element.replaceChildren(h("div.wide", { tabIndex: 0, role: "region", "aria-label": "Lines" }, h("table", {}, h("thead", {}, h("tr", {}, ["Line", "How sure", "What it is", "Signal"].map((t) => h("th", { scope: "col" }, t)))), h("tbody", {}, rows))), open);
   box.addEventListener("filled", () => box.querySelectorAll("details").forEach((d) => { d.open = [...d.querySelectorAll("input, select")].some((e) => e.value !== ""); }));
   box.dispatchEvent(new Event("filled"));
+  // which setup the form was made from; a draft keeps it, so that an old one changes nothing back unseen
+  const revision = h("input", { name: "revision", hidden: true, defaultValue: form.revision, value: form.revision });
+  box.append(revision);
   keep(box, {
     topic: `recording:${bench.id}`, key: "draft:hookup", found: () => { open.open = true; },
     submit: async ({ revision: from, ...values }, expected) => {
