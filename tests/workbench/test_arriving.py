@@ -201,8 +201,11 @@ def test_work_ends_with_its_server_and_is_taken_up_again(bakery, tmp_path):
         link.close()
     (tmp_path / "bench" / "recordings" / recording / ".card.json.abc").write_text("left")
     (tmp_path / "bench" / "recordings" / "aaaaaaaa" / "upload").mkdir(parents=True)
+    (tmp_path / "bench" / ".passing-x").mkdir()
+    (tmp_path / "bench" / ".passing-x" / "case.zip").write_text("left")
     with served(tmp_path / "bench", tmp_path / "cases.db", port=port) as server:
         assert server.until(recording, "ready", "failed")["stage"] == "ready"
         assert not named(server, "half.csv")
         assert [p.name for p in (tmp_path / "bench" / "recordings").iterdir()] == [recording]
         assert not list((tmp_path / "bench" / "recordings" / recording).glob(".*"))
+        assert not list((tmp_path / "bench").glob(".*"))

@@ -13,7 +13,7 @@ from witnessmark.errors import BadWorkbench
 from witnessmark.workbench.app import make_app
 from witnessmark.workbench.arrive import Limits
 from witnessmark.workbench.security import COOKIE, COOKIE_DAYS, Device, Keys
-from witnessmark.workbench.security_guard import LARGEST_BODY, LARGEST_JSON
+from witnessmark.workbench.security_guard import LARGEST_BODY, LARGEST_JSON, LARGEST_PAIRING
 from witnessmark.workbench.security_pairing import CODE_S, Pairing, forget_devices
 
 HERE, TABLET = ("127.0.0.1", 50000), ("192.0.2.7", 50000)  # TEST-NET-1, RFC 5737
@@ -55,6 +55,15 @@ def test_answers_to_its_own_name(root, host):
 @pytest.mark.parametrize("host", ["evil.example", "evil.example:8720", "192.0.2.1:8720", "localhost.evil.example", ""])
 def test_answers_to_no_other_name(root, host):
     assert client(root).get("/", headers={"Host": host}).status_code == 421
+
+
+@pytest.mark.parametrize(
+    "host", ["127.0.0.1:80; script-src *", "127.0.0.1:8720, x", "[::1]; x", "localhost:x", "evil; x"]
+)
+def test_name_that_is_none_gets_into_no_header(root, host):
+    answer = client(root).get("/", headers={"Host": host})
+    assert answer.status_code == 421
+    assert "connect-src 'self' ws://127.0.0.1; form-action" in answer.headers["content-security-policy"]
 
 
 def test_on_the_network_answers_to_addresses_and_the_machine_s_name_only(root):
@@ -182,6 +191,13 @@ def test_device_that_is_not_paired_sees_only_the_page_that_pairs(root):
         pass
 
 
+@pytest.mark.parametrize("path", ["/pair", "/recordings/aaaaaaaa"])
+def test_pages_without_a_script_show_no_button_that_does_nothing(root, path):
+    of = client(root) if path != "/pair" else client(root, True, ADDRESS, TABLET)
+    assert 'id="ground"' not in of.get(path).text
+    assert 'id="ground"' in client(root).get("/").text
+
+
 def test_pairing(root):
     said = []
     of = client(root, True, ADDRESS, TABLET, show=said.append)
@@ -211,7 +227,7 @@ def test_pairing(root):
     assert client(root, True, ADDRESS, TABLET).get("/", headers={"Cookie": cookie}).status_code == 303
 
 
-@pytest.mark.parametrize("sent", [b"", b"[]", b"{", b'{"code": 1}', b"[" * 100000])
+@pytest.mark.parametrize("sent", [b"", b"[]", b"{", b'{"code": 1}', b"[" * 4000])
 def test_nonsense_pairs_nobody(root, sent):
     of = client(root, True, ADDRESS, TABLET)
     headers = {**proof(of, "/pair"), "Content-Type": "application/json"}
@@ -236,6 +252,16 @@ def test_few_tries_then_waiting_times_that_double():
         clock.now += wait_s + 1
         with pytest.raises(BadWorkbench):
             pairing.take(code)
+
+
+def test_waiting_for_the_next_code_gives_no_more_tries():
+    said, clock = [], Clock()
+    pairing = Pairing(said.append, clock)
+    for n in range(5):
+        pairing.ask()
+        with pytest.raises(BadWorkbench, match="too many wrong codes" if n == 4 else "more tries"):
+            pairing.take("abc")
+        clock.now += CODE_S + 1
 
 
 def test_code_lives_for_minutes():
@@ -323,12 +349,98 @@ def test_full_disk_keeps_nothing(root, monkeypatch):
 
 
 def test_forms_are_limited(root):
-    of = client(root, True, ADDRESS, TABLET)
-    headers = proof(of, "/pair")
+    of = client(root)
+    new = of.post("/api/cases", json={"complaint": "Cranks long", "by": "R. Muster"}, headers=proof(of)).json()
     for kind, most in (("application/json", LARGEST_JSON), ("image/png", LARGEST_BODY)):
-        long = of.post("/pair", content=b" " * (most + 1), headers={**headers, "Content-Type": kind})
+        headers = {**proof(of), "Content-Type": kind}
+        url = f"/api/cases/{new['case']}/files?kind=photo&name=a.png"
+        long = of.put(url, content=b" " * (most + 1), headers=headers)
         assert long.status_code == 413
         assert "nothing was changed" in long.json()["error"]
+
+
+def test_device_that_is_not_paired_may_send_a_code_and_no_more(root):
+    of = client(root, True, ADDRESS, TABLET)
+    for kind in ("application/json", "text/plain"):
+        headers = {**proof(of, "/pair"), "Content-Type": kind}
+        assert of.post("/pair", content=b" " * (LARGEST_PAIRING + 1), headers=headers).status_code == 413
+    assert of.get("/pairs").status_code == 303, "only the page itself"
+
+
+def test_body_that_stops_coming_holds_no_place(root, monkeypatch):
+    """A tablet that went out of reach in the middle: the place is free again, and nothing is kept."""
+    import asyncio
+    from concurrent.futures import ThreadPoolExecutor
+
+    from witnessmark.workbench import security_guard
+    from witnessmark.workbench.security import HERE as OWN_DEVICE
+
+    monkeypatch.setattr(security_guard, "PATIENCE_S", 0.05)
+    app = make_app(root, str(root.parent / "cases.db"))
+    token = app.state.bench.keys.token(OWN_DEVICE)
+
+    async def half(path, method):
+        parts, sent = [{"type": "http.request", "body": b"time,a\n", "more_body": True}], []
+
+        async def receive():
+            return parts.pop() if parts else await asyncio.Future()
+
+        async def send(message):
+            sent.append(message)
+
+        path, _, query = path.partition("?")
+        headers = {"host": "127.0.0.1", "x-witnessmark": "1", "x-token": token}
+        scope = {"type": "http", "http_version": "1.1", "method": method, "path": path, "root_path": "",
+                 "query_string": query.encode(), "client": HERE, "server": HERE, "scheme": "http",
+                 "headers": [(k.encode(), v.encode()) for k, v in headers.items()]}  # fmt: skip
+        await asyncio.wait_for(app(scope, receive, send), 20)
+        return sent[0]["status"]
+
+    with ThreadPoolExecutor(1) as apart:  # playwright has a loop of its own here
+        arrival, form = half("/api/recordings?name=a.csv", "PUT"), half("/api/cases", "POST")
+        assert apart.submit(asyncio.run, arrival).result(30) == 400
+        assert apart.submit(asyncio.run, form).result(30) == 408
+    assert not list((root / "recordings").iterdir())
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "body"),
+    [("POST", "/api/cases", {"complaint": "x", "by": "y", "codes": 5}),
+     ("PUT", f"/api/cases/aaaaaaaa/files?kind=photo&name=a.png&expected={'9' * 5000}", None),
+     ("POST", f"/api/cases/aaaaaaaa/recordings/{'9' * 5000}/open", None),
+     ("POST", "/api/cases/aaaaaaaa/entries", ["x"])],
+)  # fmt: skip
+def test_nonsense_is_answered_in_one_line(root, method, path, body):
+    of = client(root)
+    answer = of.request(method, path, json=body, headers=proof(of))
+    assert len(answer.json().get("error", "").splitlines()) == (0 if answer.status_code == 201 else 1)
+    assert answer.headers["x-content-type-options"] == "nosniff"
+
+
+def test_fault_of_the_program_is_one_line_without_a_place(root, monkeypatch):
+    of = client(root)
+    monkeypatch.setattr(type(of.app.state.bench.folder), "cards", lambda self: 1 / 0)
+    answer = of.get("/api/recordings")
+    assert answer.status_code == 500
+    assert answer.json() == {
+        "error": "a fault of the program (ZeroDivisionError), told in full in the bench's terminal; report it"
+    }
+
+
+def test_page_that_asks_and_does_not_read_is_let_go(root):
+    from witnessmark.workbench import live
+
+    of = client(root)
+    with of.websocket_connect("/live", headers=OWN) as link:
+        link.send_json({"kind": "join", "topics": ["start"] * 20_000})
+        assert link.receive_json()["kind"] == "state"
+        link.send_json({"kind": "set", "topic": "start", "key": "nothing", "value": 1, "base": 0, "n": 1})
+        assert link.receive_json()["kind"] == "wrong", "asked for once, it is told once"
+    outbox = live.Outbox()
+    for n in range(live.MOST_WAITING + 1):
+        assert not outbox.too_full
+        outbox.put({"kind": "wrong", "error": "", "n": n})
+    assert outbox.too_full
 
 
 def test_pages_open_at_once_are_limited(root, monkeypatch):
@@ -362,7 +474,7 @@ def test_long_messages_end_the_link(bench):
     ("given", "kept"),
     [("../../../evil.csv", "evil.csv"), ("/etc/evil.csv", "evil.csv"), ("..\\evil.csv", "evil.csv"),
      ("a\0b.csv", "a_b.csv"), ("C:\\x\\evil.csv", "evil.csv"), ("..csv", None), ("..", None), (".bashrc", None),
-     ("x" * 300 + ".csv", "x" * 116 + ".csv")],
+     ("x" * 300 + ".csv", "x" * 196 + ".csv"), ("\U0001f527" * 80 + ".csv", "\U0001f527" * 49 + ".csv")],
 )  # fmt: skip
 def test_names_of_files_stay_names(root, given, kept):
     of = client(root)

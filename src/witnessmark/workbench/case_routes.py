@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 import os
-import tempfile
 from collections.abc import Awaitable, Callable
 from functools import wraps
 from pathlib import Path
@@ -80,11 +79,8 @@ def _field(text: str) -> str:
 
 
 def _placeless(request: Request, text: str) -> str:
-    """A line without the place of the data folder on this machine."""
-    root = _bench(request).folder.root
-    for place in (str(root.resolve()), str(root)):
-        text = text.replace(f"{place}{os.sep}", "")
-    return text
+    """A line without any place on this machine."""
+    return str(_bench(request).folder.without_places(text))
 
 
 async def read_json(request: Request) -> dict[str, Any]:
@@ -143,7 +139,8 @@ async def new(request: Request) -> Response:
 
     data = await read_json(request)
     masked, seal = sealed(str(data["vin"])) if data.get("vin") else ("", None)
-    codes = tuple(str(c).upper() for c in data.get("codes") or ())
+    given = data.get("codes")
+    codes = tuple(str(c).upper() for c in given) if isinstance(given, list) else ()
     opened = Opened(str(data.get("complaint") or ""), str(data.get("vehicle") or ""), str(data.get("customer") or ""),
                     codes, masked, None if seal is None else seal.sha256)  # fmt: skip
     files = () if seal is None else (seal,)
@@ -192,9 +189,10 @@ async def add_file(request: Request) -> Response:
 
     asked = request.query_params
     make = _maker(asked.get("kind", ""), asked.get("note", ""), asked.get("engine", ""))
-    expected = _expected(request, int(asked["expected"]) if asked.get("expected", "").isdecimal() else None)
+    seen = asked.get("expected", "")
+    expected = _expected(request, int(seen) if seen.isdecimal() and len(seen) < 10 else None)
     by = writer_of(request, asked.get("by"))
-    with tempfile.TemporaryDirectory(prefix="witnessmark-") as folder:
+    with _bench(request).folder.passing() as folder:
         path = Path(folder) / safe_name(asked.get("name", "file"))
         await _received(request, path)
         try:
@@ -293,7 +291,7 @@ async def export(request: Request) -> Response:
     from witnessmark.cases.archive import default_name, write_zip
 
     case = await run_in_threadpool(_read, request)
-    folder = tempfile.TemporaryDirectory(prefix="witnessmark-")
+    folder = _bench(request).folder.passing()
     place = os.path.join(folder.name, default_name(case))
     try:
         await run_in_threadpool(write_zip, _bench(request).cases, case, place)

@@ -9,6 +9,7 @@ recordings/ID/card.json      what it is, where it came from, how far it is
               teeth.npz      time and crank angle of every decoded tooth
               report.html    the report
 state/                       what pages show, by topic
+.passing-*                   what only passes through: a photo on its way in, a zip on its way out
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import json
 import re
 import secrets
 import shutil
+import tempfile
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -27,7 +29,7 @@ from witnessmark.errors import BadWorkbench
 
 ALPHABET = "23456789abcdefghjkmnpqrstuvwxyz"  # no 0 o, 1 l i: ids are read aloud in a workshop
 ID_FORM = re.compile(f"[{ALPHABET}]{{8}}")
-LONGEST_NAME = 120
+LONGEST_NAME = 200  # bytes: file systems take 255, and a copy beside it needs a longer one
 Stage = Literal["arriving", "waiting", "importing", "analysing", "ready", "failed", "stopped", "removed"]
 DONE = frozenset({"ready", "failed", "stopped", "removed"})
 PATH = re.compile(r"(?<![\w/])(?:[A-Za-z]:\\|/)(?:[^\s/\\:'\"]+[/\\])+")  # folders before a name
@@ -80,7 +82,8 @@ def safe_name(given: str) -> str:
     """A dropped file's own name, without any folder and without what a file system may not hold."""
     name = given.replace("\\", "/").rsplit("/", 1)[-1]
     name = re.sub(r"[\x00-\x1f\x7f<>:\"|?*]", "_", name).strip(". ")
-    return (name[-LONGEST_NAME:] if len(name) > LONGEST_NAME else name) or "recording"
+    # the end stays, where the suffix is; half a letter that was cut, or one that is none, is dropped
+    return name.encode(errors="ignore")[-LONGEST_NAME:].decode(errors="ignore").strip(". ") or "recording"
 
 
 @dataclass(frozen=True)
@@ -151,12 +154,17 @@ class Folder:
         for left in self.of(recording_id).glob(".*.unfinished-*"):
             shutil.rmtree(left, ignore_errors=True)
 
+    def passing(self) -> tempfile.TemporaryDirectory[str]:
+        """A folder for what only passes through. What a killed server leaves of it is swept."""
+        return tempfile.TemporaryDirectory(prefix=".passing-", dir=self.root)
+
     def sweep(self) -> None:
-        """Remove what a killed server left: files half written, and folders that got no card."""
+        """Remove what a killed server left: files half written or passing through, and folders that got no card."""
         for place in (self.root / "recordings").glob("*"):
             if ID_FORM.fullmatch(place.name) and not (place / "card.json").exists():
                 shutil.rmtree(place, ignore_errors=True)
-        for left in (*(self.root / "recordings").glob("*/.*"), *(self.root / "state").glob(".*")):
+        half = (*(self.root / "recordings").glob("*/.*"), *(self.root / "state").glob(".*"))
+        for left in (*half, *self.root.glob(".passing-*")):
             if left.is_dir():
                 shutil.rmtree(left, ignore_errors=True)
             else:

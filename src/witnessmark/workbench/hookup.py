@@ -2,10 +2,13 @@
 
 What the analysis inferred is offered first and stays inferred until the form says something else. What the form says
 is checked as a setup file is (:func:`witnessmark.recording.setup.load_setup`) before it takes the place of the old one.
+A form names the setup it was made from (``revision``). Where another took its place meanwhile, nothing is written over:
+the answer is 409 with every field that would be changed back.
 """
 
 from __future__ import annotations
 
+import hashlib
 import os
 import re
 import tempfile
@@ -18,7 +21,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 
-from witnessmark.errors import BadSetup
+from witnessmark.errors import BadSetup, BadWorkbench
 from witnessmark.learn.write import toml
 from witnessmark.recording.setup import ChannelSetup, Engine, Role, load_setup
 from witnessmark.report.words import ROLES, SENSORS
@@ -95,7 +98,8 @@ def _shown(value: Any) -> str:
         return ""
     if isinstance(value, list):
         return ", ".join(_shown(v) for v in value)
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    short = f"{value:g}" if isinstance(value, float) else str(value)
+    return short if not isinstance(value, float) or float(short) == value else repr(value)  # it is written back so
 
 
 def _found(analysis: Table) -> Table:
@@ -134,6 +138,7 @@ class BadField(BadSetup):
 def merged(setup: Table, form: Table) -> Table:
     """The setup with what the form says; what the form does not ask for stays as it is. BadField where it cannot."""
     out = dict(setup)
+    _check_form(form)
     for table, keys in TABLES.items():
         values = _overlaid(out.get(table, {}), form.get(table) or {}, keys, table)
         out.pop(table, None)
@@ -150,6 +155,33 @@ def merged(setup: Table, form: Table) -> Table:
             channels.append(new)
     out["channel"] = [c for c in channels if len(c) > 1]
     return out
+
+
+def _check_form(form: Table) -> None:
+    lines = form.get("lines") or []
+    tables = [form.get(table) or {} for table in TABLES]
+    if isinstance(lines, list) and all(isinstance(line, dict) for line in lines):
+        tables += [line.get("said") or {} for line in lines]
+        if all(isinstance(table, dict) for table in tables):
+            return
+    raise BadField("", "the form: expected tables of fields; load the page again")
+
+
+def changed_back(shown: Table, form: Table) -> list[Table]:
+    """Every field that a form made from an older setup would change: ``shown``, the form as it would be made now.
+
+    [{"field", "says"}], channels by their position.
+    """
+    _check_form(form)
+    now = {f"{table}.{key}": value for table, values in shown["said"].items() for key, value in values.items()}
+    given = {f"{table}.{key}": value for table in TABLES for key, value in (form.get(table) or {}).items()}
+    for fields, lines in ((now, shown["lines"]), (given, form.get("lines") or ())):
+        fields |= {f"channel.{n.get('position')}.{k}": v for n in lines for k, v in (n.get("said") or {}).items()}
+    return [
+        {"field": field, "says": f"now {now[field] or 'not said'}; here {str(value).strip() or 'not said'}"}
+        for field, value in given.items()
+        if field in now and str(value).strip() != now[field]
+    ]
 
 
 def _overlaid(old: Table, said: Table, keys: dict[str, str], where: str) -> Table:
@@ -217,26 +249,37 @@ def _field(key: str, setup: Table) -> str:
     return f"channel:{setup['channel'][int(at[1]) - 1]['name']}{at[2]}"
 
 
-def _read(request: Request) -> tuple[Table, Table]:
-    """(analysis, setup) of the recording."""
-    folder, recording = request.app.state.bench.folder, request.path_params["id"]
-    analysis: Table = folder.read_json(recording, "analysis.json")
-    place = folder.setup(recording)
-    return analysis, {} if place is None else tomllib.loads(place.read_text(encoding="utf-8"))
+def _read(request: Request) -> tuple[Table, Table, str]:
+    """(analysis, setup, revision of the setup) of the recording."""
+    analysis: Table = request.app.state.bench.folder.read_json(request.path_params["id"], "analysis.json")
+    text = _setup_of(request)
+    return analysis, tomllib.loads(text), _revision(text)
+
+
+def _setup_of(request: Request) -> str:
+    place = request.app.state.bench.folder.setup(request.path_params["id"])
+    return "" if place is None else str(place.read_text(encoding="utf-8"))
+
+
+def _revision(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
 @told
 async def show(request: Request) -> Response:
     """The form."""
-    analysis, setup = await run_in_threadpool(_read, request)
-    return JSONResponse(form_of(analysis, setup))
+    analysis, setup, revision = await run_in_threadpool(_read, request)
+    return JSONResponse(form_of(analysis, setup) | {"revision": revision})
 
 
 @told
 async def save(request: Request) -> Response:
     """Take what the form says as the recording's setup. It counts from the next analysis on."""
     form = await read_json(request)
-    analysis, setup = await run_in_threadpool(_read, request)
+    analysis, setup, revision = await run_in_threadpool(_read, request)
+    if form.get("revision", revision) != revision and (between := changed_back(form_of(analysis, setup), form)):
+        said = "another device told the hookup meanwhile; nothing is written yet"
+        return JSONResponse({"error": said, "last": revision, "between": between}, status_code=409)
     positions = {line["name"]: line["position"] for line in analysis["channels"]}
     try:
         text = await run_in_threadpool(lambda: checked(merged(setup, form)))
@@ -244,8 +287,10 @@ async def save(request: Request) -> Response:
         name = re.match(r"channel:(.*)\.(\w+)$", error.field)
         field = error.field if name is None else f"channel.{positions.get(name[1], name[1])}.{name[2]}"
         return JSONResponse({"error": str(error), "field": field}, status_code=400)
+    if _revision(_setup_of(request)) != revision:  # from here to the writing nothing else gets a turn
+        raise BadWorkbench("another device told the hookup at the same moment; press once more")
     request.app.state.bench.folder.write(request.path_params["id"], "setup.toml", text)
-    return JSONResponse({})
+    return JSONResponse({"revision": _revision(text)})
 
 
 def hookup_routes() -> list[BaseRoute]:

@@ -13,7 +13,7 @@ import signal
 import sys
 from asyncio.subprocess import Process
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import Any
 
 from witnessmark.errors import BadOutput, BadWorkbench
@@ -26,6 +26,7 @@ LONGEST_LINE = 1024 * 1024  # bytes of what a work process tells
 # time, its own choice of two 5.4 s.
 ENVIRONMENT = {"OPENBLAS_NUM_THREADS": "1"}
 
+TOLD = frozenset(f.name for f in fields(Card)) | {"case_last", "wrong"}
 KILLED = frozenset(-getattr(signal, name) for name in ("SIGKILL", "SIGABRT") if hasattr(signal, name))
 
 
@@ -168,12 +169,14 @@ class Jobs:
 
     def _say_what_waits(self) -> None:
         """Each that waits says what for."""
-        first = [self._name(i) for i in self._running]
-        for place, waits in enumerate(self._waiting):
-            if not is_comparison(waits) and self._folder.card(waits).stage == "waiting" and (first or place):
-                before = len(self._running) + place
-                more = "" if before < 2 else f" and {before - 1} more"
-                self.keep(waits, said=f"waits for {first[0] if first else self._name(self._waiting[0])}{more}")
+        queue = [*self._running, *self._waiting]
+        for place, waits in enumerate(queue):
+            if place == 0 or waits not in self._waiting or is_comparison(waits):
+                continue
+            with contextlib.suppress(BadWorkbench):  # a card was taken away from outside
+                if self._folder.card(waits).stage == "waiting":
+                    more = "" if place < 2 else f" and {place - 1} more"
+                    self.keep(waits, said=f"waits for {self._name(queue[0])}{more}")
 
     def _name(self, key: str) -> str:
         return "a comparison" if is_comparison(key) else self._folder.card(key).name
@@ -192,6 +195,10 @@ class Jobs:
                 await end(process)
             if STOPPED in reason.args and what == "all" and self._folder.card(recording_id).stage != "ready":
                 self._stopped(recording_id)
+        except (OSError, ValueError, BadWorkbench) as error:  # no process can begin, or its words or card are damaged
+            if process is not None:
+                await end(process)
+            self._broken(recording_id, what, error)
         finally:
             for those in (self._waiting, self._running):
                 if recording_id in those:
@@ -209,8 +216,8 @@ class Jobs:
             process.stdin.write(json.dumps(task).encode() + b"\n")
             await process.stdin.drain()
         async for line in process.stdout:
-            with contextlib.suppress(ValueError):  # what a library says of itself is no word of ours
-                self._hear(recording_id, json.loads(line))
+            if (changes := _changes(line)) is not None:
+                self._hear(recording_id, changes)
         status = await process.wait()
         await self._workers.prepare()
         if what == "compare" and status not in (0, 2):
@@ -240,11 +247,29 @@ class Jobs:
         else:
             self._live.tell({"kind": "case", "case": case, "last": last})
 
+    def _broken(self, recording_id: str, what: str, error: Exception) -> None:
+        """The work came to nothing, and the queue goes on."""
+        if what == "compare":
+            self._wrong[recording_id] = f"it could not be worked on ({type(error).__name__}); begin it again"
+            return
+        with contextlib.suppress(BadWorkbench):  # the card itself is gone
+            if what == "all" and not self._folder.card(recording_id).done:
+                said = f"it could not be worked on ({type(error).__name__}); close other programs and begin it again"
+                self.keep(recording_id, stage="failed", share=1.0, said=said)
+
     def _stopped(self, recording_id: str) -> None:
         has_store = (self._folder.of(recording_id) / "store" / "recording.json").exists()
         kept = "the recording is kept" if has_store else "nothing was kept of the import"
         self._folder.clear_unfinished(recording_id)
         self.keep(recording_id, stage="stopped", said=f"stopped; {kept}, it can be begun again")
+
+
+def _changes(line: bytes) -> dict[str, Any] | None:
+    """What a process tells; None for what a library says of itself."""
+    with contextlib.suppress(ValueError, RecursionError):
+        changes = json.loads(line)
+        return changes if isinstance(changes, dict) and changes.keys() <= TOLD else None
+    return None
 
 
 def _ended(status: int) -> str:

@@ -41,11 +41,15 @@ class Outbox:
         self._waiting: dict[object, Message] = {}
         self._some, self._number = asyncio.Event(), count()
 
-    def put(self, message: Message) -> bool:
-        """Add a message; False where too many wait."""
+    def put(self, message: Message) -> None:
+        """Add a message."""
         self._waiting[self._same(message)] = message
         self._some.set()
-        return len(self._waiting) <= MOST_WAITING
+
+    @property
+    def too_full(self) -> bool:
+        """Whether more waits than a page that reads would leave."""
+        return len(self._waiting) > MOST_WAITING
 
     def _same(self, message: Message) -> object:
         """What a message is about, where only the newest of its kind counts."""
@@ -73,7 +77,10 @@ class Live:
     def tell(self, message: Message, topic: str | None = None, but: WebSocket | None = None) -> None:
         """Send a message to every page (that has joined the topic)."""
         for page, (topics, outbox) in list(self._pages.items()):
-            if page is not but and (topic is None or topic in topics) and not outbox.put(message):
+            if page is but or (topic is not None and topic not in topics):
+                continue
+            outbox.put(message)
+            if outbox.too_full:
                 self._pages.pop(page)
                 asyncio.get_running_loop().create_task(_close(page))
 
@@ -88,7 +95,7 @@ class Live:
         sending = asyncio.create_task(_send_all(page, outbox))
         wrong = 0
         try:
-            while page in self._pages and wrong < MOST_WRONG:
+            while page in self._pages and wrong < MOST_WRONG and not outbox.too_full:
                 text = await page.receive_text()
                 try:
                     self._hear(page, bench.shelf, bench.folder, read(text))
@@ -106,9 +113,9 @@ class Live:
     def _hear(self, page: WebSocket, shelf: Shelf, folder: Folder, message: Message) -> None:
         topics, outbox = self._pages[page]
         if message["kind"] == "join":
-            for topic in message["topics"]:
+            for topic in list(dict.fromkeys(message["topics"]))[:MOST_TOPICS]:
                 state = _state(shelf, topic)
-                if len(topics) >= MOST_TOPICS:
+                if topic not in topics and len(topics) >= MOST_TOPICS:
                     return
                 topics.add(topic)
                 outbox.put(state)

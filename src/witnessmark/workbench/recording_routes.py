@@ -102,6 +102,7 @@ async def again(request: Request) -> Response:
     if card.stage == "arriving":
         raise BadWorkbench(f"{card.name}: is still arriving; wait")
     await bench.jobs.let_go(card.id)
+    card = bench.folder.card(card.id)  # as it is now: somebody else may have asked meanwhile
     if not bench.jobs.busy(card.id) and card.case:
         bench.folder.keep(card, by=by_of(request))
     bench.jobs.begin(card.id)
@@ -113,13 +114,13 @@ async def remove(request: Request) -> Response:
     bench = bench_of(request)
     card = bench.folder.card(request.path_params["id"])
     await bench.jobs.let_go(card.id)
-    if bench.jobs.busy(card.id) or card.stage == "arriving":
-        raise BadWorkbench(f"{card.name}: is being worked on; stop it first")
     cases, damaged = await run_in_threadpool(bench.cases.read_each)
     held = await run_in_threadpool(_held, bench.folder, card, cases)
     if held or damaged:
         why = f"is evidence of case {held}" if held else "may be evidence of a case that cannot be read"
         raise BadWorkbench(f"{card.name}: {why} and stays", 409)
+    if bench.jobs.busy(card.id) or card.stage == "arriving":  # asked last: work may have begun while cases were read
+        raise BadWorkbench(f"{card.name}: is being worked on; stop it first")
     bench.folder.remove(card.id)
     bench.shelf.forget(f"recording:{card.id}")
     bench.live.tell({"kind": "card", "card": {**shown_card(card), "stage": "removed"}})
@@ -135,7 +136,7 @@ def _held(folder: Folder, card: Card, cases: tuple[Case, ...]) -> str:
 
 async def open_entry(request: Request) -> Response:
     """Bring a recording that a case knows by its place to the bench. Only what stands in its log, unchanged."""
-    bench, number = bench_of(request), int(request.path_params["entry"])
+    bench, number = bench_of(request), request.path_params["entry"]
     case = await run_in_threadpool(bench.cases.read, request.path_params["id"])
     added = recording_in(case, number)
     card = on_bench(bench.folder, case.id, number, added)

@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
+import asyncio
 import ipaddress
+import re
 import socket
 from dataclasses import dataclass, field
 from http.cookies import CookieError, SimpleCookie
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from witnessmark.workbench.security import COOKIE, HERE, Device, Keys
 
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
-OPEN_TO_ALL = ("/pair", "/static/")  # what a device that is not paired sees: the page that pairs, and our own files
+PAIR, OUR_FILES = "/pair", "/static/"  # what a device that is not paired sees: the page that pairs, and our own files
+LARGEST_PAIRING = 4096  # bytes: a code and a name, from somebody nobody knows yet
 LARGEST_JSON = 1024 * 1024  # bytes; the longest form is some 20 kB
 LARGEST_BODY = 64 * 1024 * 1024  # bytes of a photo or snapshot: what a case keeps at most of one file
 ARRIVALS = "/api/recordings"  # recordings have limits of their own
+PATIENCE_S = 60.0  # between two parts of a body: a tablet that went out of reach holds no place for longer
+HOST = re.compile(r"(\[[0-9a-f:.]+\]|[a-z0-9._-]+)(?::[0-9]{1,5})?", re.IGNORECASE)
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; "
@@ -56,10 +61,9 @@ def is_loopback(address: str) -> bool:
 
 
 def host_name(host: str) -> str:
-    """The name in a Host header, without port and brackets."""
-    if host.startswith("["):
-        return host[1:].partition("]")[0].lower()
-    return host.rpartition(":")[0].lower() if ":" in host else host.lower()
+    """The name in a Host header, without port and brackets; empty where it is not of the form of one."""
+    form = HOST.fullmatch(host)
+    return "" if form is None else form[1].strip("[]").lower()
 
 
 class TooLarge(Exception):
@@ -87,16 +91,17 @@ class Guard:
             if refusal is not None:
                 return await send({"type": "websocket.close", "code": 1008})
             return await self.app(scope, receive, send)
-        sending = _with_headers(scope, headers.get("host", ""), send)
+        sending = Sending(scope, headers.get("host", ""), send)
         if refusal is not None:
             return await refusal(scope, receive, sending)
         try:
             await self.app(scope, _limited(scope, headers, receive), sending)
-        except TooLarge as error:
-            await _answer(413, str(error))(scope, receive, sending)
-        except OSError as error:  # the disk or the database; a page gets a line, and not where they lie
-            said = (error.strerror or type(error).__name__).lower()
-            await _answer(507, f"this machine cannot keep or find it: {said}")(scope, receive, sending)
+        except Exception as error:
+            status, said = _trouble(error)
+            if not sending.begun:
+                await _answer(status, said)(scope, receive, sending)
+            if status == 500:
+                raise  # the terminal gets the whole of it
 
     def _device(self, scope: Scope, headers: Headers) -> Device | None:
         if is_loopback((scope.get("client") or ("",))[0]):
@@ -130,7 +135,7 @@ class Guard:
             return _answer(403, "this comes from another site's page; nothing was changed")
         if changes and headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
             return _answer(403, "this comes from another site's page; nothing was changed")
-        if device is None and not scope["path"].startswith(OPEN_TO_ALL):
+        if device is None and scope["path"] != PAIR and not scope["path"].startswith(OUR_FILES):
             page = scope["type"] == "http" and scope["method"] == "GET" and not scope["path"].startswith("/api/")
             return RedirectResponse("/pair", 303) if page else _answer(401, "this device is not paired; open /pair")
         if scope["type"] == "http" and changes:
@@ -150,32 +155,63 @@ def _answer(status: int, said: str) -> Response:
     return JSONResponse({"error": said}, status_code=status)
 
 
-def _with_headers(scope: Scope, host: str, send: Send) -> Send:
-    async def sending(message: Message) -> None:
+def _trouble(error: Exception) -> tuple[int, str]:
+    """(status, line) for what no route took care of; a page gets a line, and not where things lie."""
+    if isinstance(error, TooLarge):
+        return 413, str(error)
+    if isinstance(error, ClientDisconnect):
+        return 408, "it did not arrive whole; nothing was changed: send it again"
+    if isinstance(error, OSError):  # the disk or the database
+        return 507, f"this machine cannot keep or find it: {(error.strerror or type(error).__name__).lower()}"
+    return 500, f"a fault of the program ({type(error).__name__}), told in full in the bench's terminal; report it"
+
+
+class Sending:
+    """Sends an answer, with the headers that keep a browser strict. ``begun``: whether it is on its way."""
+
+    def __init__(self, scope: Scope, host: str, send: Send):
+        """``host``: the name asked for; one that is none gets into no header."""
+        self._scope, self._send, self.begun = scope, send, False
+        self._host = host if host_name(host) else "127.0.0.1"
+
+    async def __call__(self, message: Message) -> None:
+        """Send a part of it."""
         if message["type"] == "http.response.start":
+            self.begun = True
             headers = MutableHeaders(scope=message)
             for name, value in HEADERS.items():
                 headers.setdefault(name, value)
-            headers.setdefault("Content-Security-Policy", POLICY.format(host=host))
-            headers.setdefault("Cache-Control", "no-cache" if scope["path"].startswith("/static/") else "no-store")
-        await send(message)
-
-    return sending
+            headers.setdefault("Content-Security-Policy", POLICY.format(host=self._host))
+            ours = self._scope["path"].startswith(OUR_FILES)
+            headers.setdefault("Cache-Control", "no-cache" if ours else "no-store")
+        await self._send(message)
 
 
 def _limited(scope: Scope, headers: Headers, receive: Receive) -> Receive:
-    """The body, as long as its kind may be."""
-    if scope["path"] == ARRIVALS and scope["method"] == "PUT":
-        return receive
-    json_body = headers.get("content-type", "application/json").startswith("application/json")
-    most, taken = (LARGEST_JSON if json_body else LARGEST_BODY), 0
+    """The body, as long as its kind may be, and only while it keeps coming."""
+    most, taken, whole = _most(scope, headers), 0, scope["method"] in SAFE
 
     async def receiving() -> Message:
-        nonlocal taken
-        message = await receive()
+        nonlocal taken, whole
+        try:
+            async with asyncio.timeout(None if whole else PATIENCE_S):
+                message = await receive()
+        except TimeoutError:
+            return {"type": "http.disconnect"}
+        whole = whole or not message.get("more_body", False)
         taken += len(message.get("body", b""))
-        if taken > most:
+        if most is not None and taken > most:
             raise TooLarge(f"more than {most} bytes; nothing was changed: send less")
         return message
 
     return receiving
+
+
+def _most(scope: Scope, headers: Headers) -> int | None:
+    """Bytes that a body may have; None where its route has limits of its own."""
+    if scope["path"] == ARRIVALS and scope["method"] == "PUT":
+        return None
+    if scope["path"] == PAIR:
+        return LARGEST_PAIRING
+    json_body = headers.get("content-type", "application/json").startswith("application/json")
+    return LARGEST_JSON if json_body else LARGEST_BODY

@@ -37,7 +37,7 @@ class Pairing:
         if self.waits_s > 0.0 or (self._code and self._clock() < self._until):
             return
         self._code = f"{secrets.randbelow(10**DIGITS):0{DIGITS}d}"
-        self._until, self._missed = self._clock() + CODE_S, 0
+        self._until = self._clock() + CODE_S  # what was missed before still counts: codes come by themselves
         self._show(
             f"Code to pair a device: {self._code[:3]} {self._code[3:]} (good for {CODE_S / 60:.0f} minutes, once)"
         )

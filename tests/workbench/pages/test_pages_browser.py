@@ -225,6 +225,53 @@ def test_hookup_error_stands_at_its_field_and_a_good_one_is_analysed_again(shop,
     place.unlink()
 
 
+def test_what_another_device_told_of_the_hookup_is_shown_before_it_is_changed_back(shop, page):
+    page.route("**/again", lambda route: route.fulfill(status=200, body="{}"))
+    ready(page, shop, f"/recordings/{shop.van}")
+    place = f"/api/recordings/{shop.van}/hookup"
+    form = shop.server.json("GET", place)[1]
+    theirs = {"engine": {"cylinders": "4"}, "lines": [], "revision": form["revision"]}
+    assert shop.server.json("POST", place, json.dumps(theirs))[0] == 200
+    page.click("text=Tell which line is what")
+    page.fill("[name='channel.1.label']", "crank, tapped at the unit")
+    page.click("#hookup-form button.first")
+    page.wait_for_selector("#hookup-form .between .frame")
+    said = page.text_content("#hookup-form .between li")
+    assert said == "How many cylinders?: now 4; here not said"
+    page.select_option("[name='engine.strokes']", "4")  # what else is typed meanwhile goes with it
+    page.fill("[name='engine.cylinders']", "4")
+    page.click("text=Write it after these")
+    kept_at = shop.server.folder / "recordings" / shop.van / "setup.toml"
+    wait_for(page, lambda: "strokes = 4" in kept_at.read_text())
+    assert "cylinders = 4" in kept_at.read_text()
+    assert 'label = "crank, tapped at the unit"' in kept_at.read_text()
+    kept_at.unlink()
+
+
+def test_vehicle_number_is_in_no_draft(shop, page):
+    ready(page, shop, "/")
+    page.click("#new-case-box summary")
+    page.fill("#n-vin", "1M8GDM9AXKP042788")  # 49 CFR 565's own example
+    page.fill("#n-complaint", "Stalls hot")
+    state = shop.server.folder / "state" / "start.json"
+    wait_for(page, lambda: state.exists() and "Stalls hot" in state.read_text())
+    page.fill("#n-customer", "the bakery")
+    wait_for(page, lambda: "the bakery" in state.read_text())
+    assert "1M8GDM9" not in state.read_text()
+    assert page.input_value("#n-vin") == "1M8GDM9AXKP042788"
+    other = page.context.new_page()
+    ready(other, shop, "/")
+    wait_for(other, lambda: other.input_value("#n-customer") == "the bakery")
+    assert other.input_value("#n-vin") == ""
+    other.fill("#n-customer", "the baker")
+    wait_for(page, lambda: page.input_value("#n-customer") == "the baker")
+    assert page.input_value("#n-vin") == "1M8GDM9AXKP042788", "what another device types leaves it alone"
+    page.click("#new-case button.first")
+    page.wait_for_url("**/cases/*")
+    page.wait_for_selector("#entries li")
+    assert "1M8GDM9AXKP042788" not in page.content()
+
+
 # ---- what it shows
 
 

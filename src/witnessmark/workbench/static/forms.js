@@ -34,14 +34,19 @@ export async function send(method, url, body = {}) {
 }
 
 const named = (form) => [...form.elements].filter((e) => e.name && e.type !== "file");
+// A vehicle number is sealed where it is kept: it is in no draft, which lies open and goes to every page.
+const isSealed = (e) => /(^|\.)vin$/.test(e.name);
 
+/** What fields hold, by their names. */
+const held = (fields) => Object.fromEntries(fields.map((e) => [e.name, e.type === "checkbox" ? e.checked : e.value]));
 /** What a form holds, by the names of its fields. */
-export function valuesOf(form) {
-  return Object.fromEntries(named(form).map((e) => [e.name, e.type === "checkbox" ? e.checked : e.value]));
-}
+export const valuesOf = (form) => held(named(form));
+/** What of it somebody typed. */
+const typed = (form) => held(named(form).filter((e) => !e.hidden && !isSealed(e)));
 
 function fill(form, values) {
   for (const e of named(form)) {
+    if (values && isSealed(e)) continue;
     const value = values?.[e.name];
     if (e.type === "checkbox") e.checked = Boolean(value ?? e.defaultChecked);
     else e.value = value ?? (e.tagName === "SELECT" ? [...e.options].find((o) => o.defaultSelected)?.value ?? e.options[0]?.value ?? "" : e.defaultValue);
@@ -70,7 +75,7 @@ let messages = 0; // below zero, where the connection's own numbers are not
 export class Draft {
   constructor(form, topic, key, onFound) {
     Object.assign(this, { form, topic, key, onFound, base: 0, sent: null, timer: 0, n: 0 });
-    this.empty = JSON.stringify(valuesOf(form));
+    this.empty = JSON.stringify(typed(form));
     this.synced = "null";
     form.addEventListener("input", () => this.later());
     form.addEventListener("change", () => this.later());
@@ -88,7 +93,10 @@ export class Draft {
     const kept = live.topics.get(topic);
     if (kept && kept.revisions[key]) this.hear({ topic, values: kept.values, revisions: kept.revisions });
   }
-  now() { const text = JSON.stringify(valuesOf(this.form)); return text === this.empty ? "null" : text; }
+  now() {
+    if (JSON.stringify(typed(this.form)) === this.empty) return "null";
+    return JSON.stringify(held(named(this.form).filter((e) => !isSealed(e))));
+  }
   later() { clearTimeout(this.timer); this.timer = setTimeout(() => this.send(), 300); }
   send() {
     if (this.sent !== null || this.differing || this.now() === this.synced) return;
@@ -118,7 +126,7 @@ export class Draft {
     if (JSON.stringify(value ?? null) === this.now()) { this.settle(this.now(), revision); return; }
     this.differing?.remove();
     const done = (then) => () => { this.differing.remove(); this.differing = null; then(); this.form.querySelector("button")?.focus(); };
-    const theirs = value === null ? "sent or emptied it" : Object.values(value).filter((v) => typeof v === "string" && v).join("; ");
+    const theirs = value === null ? "sent or emptied it" : Object.entries(value).filter(([k, v]) => k !== "revision" && typeof v === "string" && v).map(([, v]) => v).join("; ");
     this.differing = h("div.frame", { role: "alert" }, h("p.word", {}, "Another device wrote in this form, too"), h("p", {}, theirs),
       h("div.buttons", {},
         h("button", { type: "button", onclick: done(() => { this.base = revision; this.synced = "?"; this.sent = null; this.send(); }) }, "Keep mine"),
@@ -181,7 +189,7 @@ export function between(form, changed, again = () => {}) {
   const press = h("button.first", { type: "button", onclick: again }, "Write it after these");
   place.replaceChildren(h("div.frame", { role: "alert" },
     h("p.word", {}, "Meanwhile this came in; yours is not written yet"),
-    h("ul", {}, changed.between.map((e) => h("li", { "data-given": "" }, `${e.number} ${e.words}: ${e.says} (${e.by})`))),
+    h("ul", {}, changed.between.map((e) => h("li", { "data-given": "" }, `${e.number ?? ""} ${e.words}: ${e.says}${e.by ? ` (${e.by})` : ""}`.trim()))),
     h("div.buttons", {}, press)));
   press.focus();
 }

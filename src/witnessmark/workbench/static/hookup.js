@@ -40,6 +40,12 @@ function facts(table, names, form, told) {
     labelled(words, input(table, key, form.said[table][key], form.choices[key], "not said"), [told[key], HINTS[key]].filter(Boolean).join("; "))));
 }
 
+/** The question that a field answers, with the line it is about. */
+function asked(field, form) {
+  const [table, key, of] = field.split("."), tables = { engine: ENGINE, crank_wheel: WHEEL, vehicle: VEHICLE };
+  return table === "channel" ? `${form.lines.find((l) => String(l.position) === key)?.name}: ${CHANNEL[of]}` : tables[table][key];
+}
+
 /** The form's values as the server takes them. */
 function sorted(values, form) {
   const out = { vehicle: {}, engine: {}, crank_wheel: {}, lines: form.lines.map((l) => ({ name: l.name, position: l.position, said: {} })) };
@@ -69,10 +75,17 @@ export async function mount(element, bench) {
   element.replaceChildren(h("div.wide", { tabIndex: 0, role: "region", "aria-label": "Lines" }, h("table", {}, h("thead", {}, h("tr", {}, ["Line", "How sure", "What it is", "Signal"].map((t) => h("th", { scope: "col" }, t)))), h("tbody", {}, rows))), open);
   box.addEventListener("filled", () => box.querySelectorAll("details").forEach((d) => { d.open = [...d.querySelectorAll("input, select")].some((e) => e.value !== ""); }));
   box.dispatchEvent(new Event("filled"));
+  // which setup the form was made from; a draft keeps it, so that an old one changes nothing back unseen
+  const revision = h("input", { name: "revision", hidden: true, defaultValue: form.revision, value: form.revision });
+  box.append(revision);
   keep(box, {
     topic: `recording:${bench.id}`, key: "draft:hookup", found: () => { open.open = true; },
-    submit: async (values) => {
-      try { await send("POST", url(bench.id, "hookup"), sorted(values, form)); } catch (error) {
+    submit: async ({ revision: from, ...values }, expected) => {
+      try {
+        const kept = await send("POST", url(bench.id, "hookup"), { ...sorted(values, form), revision: expected ?? from });
+        revision.value = revision.defaultValue = kept.revision;
+      } catch (error) {
+        for (const one of error.between ?? []) one.words = asked(one.field, form);
         const at = error.field ? box.elements.namedItem(error.field) : null;
         if (at instanceof HTMLElement) at.closest("details").open = true;
         throw error;

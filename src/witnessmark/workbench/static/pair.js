@@ -8,9 +8,11 @@ form.addEventListener("submit", async (event) => {
   const said = document.querySelector("#said");
   const told = new FormData(form);
   said.textContent = "";
+  said.classList.remove("wrong");
   try {
     location.href = (await ask("POST", "/pair", { code: told.get("code"), name: told.get("name") })).url;
   } catch (error) {
     said.textContent = error.message;
+    said.classList.add("wrong");
   }
 });

@@ -31,10 +31,12 @@ function next(analysis) {
 function where(analysis) {
   const found = analysis.where_to_look;
   if (!found.length) return null;
-  return h("div", {}, h("h3", {}, "Where to look?"), found.map((w) => [
+  // before the first step: what can hurt while the engine is turned by hand
+  const cautions = [...new Set(found.flatMap((w) => w.cautions))].map((c) => h("p.caution", { "data-given": "" }, c));
+  return h("div", {}, h("h3", {}, "Where to look?"), cautions, found.map((w) => [
     h("p", {}, `Slot ${w.slot}, ${degrees(w.angle_from_slot1_deg)} after slot 1${w.instead_of ? ` (or slot ${w.instead_of}: the record leaves open which)` : ""}. Bar in the ${w.direction}:`),
     h("ul", {}, w.guides.map((g) => h("li", {}, `${degrees(g.bar_deg)} from ${g.reference}`))),
-  ]), [...new Set(found.flatMap((w) => w.cautions))].map((c) => h("p.caution", { "data-given": "" }, c)));
+  ]));
 }
 
 function report(id, name) {
