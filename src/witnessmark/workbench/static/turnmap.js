@@ -2,7 +2,7 @@
 // The turn map: pick a tooth and a turn, see every odd passage at once.
 import { CanvasSheet, SvgSheet, inks } from "./sheet.js";
 import { exportable } from "./export.js";
-import { buttons, bytes, hundredths, keyed, make, nothing, redrawn } from "./pictures.js";
+import { buttons, bytes, hundredths, keyed, make, nothing, redrawn, toStrip } from "./pictures.js";
 import { draw, heightOf, markOf, placesOf, wordsFor } from "./turnmap_draw.js";
 
 const EXPORT_WIDTH = 1100;
@@ -96,9 +96,11 @@ class TurnMap {
   }
   show() {
     const { slot, turn } = this.place;
-    if (turn == null) return;
+    if (turn == null) { this.readout.textContent = "Nothing picked: touch a place in the map first."; return; }
     const span = this.span(slot ?? 1, turn);
-    if (span) this.bench.look(span.at_s - 0.6 * span.turn_s, span.at_s + 0.6 * span.turn_s);
+    if (!span) return;
+    this.bench.look(span.at_s - 0.6 * span.turn_s, span.at_s + 0.6 * span.turn_s);
+    toStrip();
   }
   move(slots, turns) {
     const { map } = this;
