@@ -111,5 +111,5 @@ export function mount(section, bench, data) {
     h("div.split", {}, next(analysis), where(analysis)),
     ...analysis.cautions.map((c) => h("p.caution", { "data-given": "" }, c)),
     h("div.split", {}, report(bench.id, data.name ?? "recording"), caseBox(bench.id, data)),
-  ]);
+  ].filter(Boolean));
 }
