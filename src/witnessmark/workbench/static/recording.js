@@ -54,6 +54,7 @@ async function ready() {
     }
   }
   questions();
+  if (location.hash) document.getElementById(location.hash.slice(1))?.scrollIntoView(); // the views have found their size only now
   work.hidden = true;
   root.dataset.stage = "ready";
   window.bench = bench;
