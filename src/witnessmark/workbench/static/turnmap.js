@@ -154,7 +154,7 @@ function oddPlaces(map) {
   return places.sort((a, b) => a[0] - b[0] || a[1] - b[1]);
 }
 
-function legendRows({ map, suspects }) {
+function legendRows({ map, suspects, bench }) {
   const colours = inks(), present = new Set(map.cells.join(""));
   if (map.extra.turn.length) present.add("e");
   const rows = [];
@@ -167,7 +167,7 @@ function legendRows({ map, suspects }) {
     const sheet = new SvgSheet(20, 20);
     sheet.hatch(0, 3, 20, 14, 7, { stroke: colours.soft, width: 1 });
     sheet.element.setAttribute("aria-hidden", "true");
-    rows.push(make("li", {}, sheet.element, "no tooth there by design"), make("li", { text: "Slot 1 is the first tooth after the gap." }));
+    rows.push(make("li", {}, sheet.element, "no tooth there by design"), make("li", { text: `${(bench.views.wheel.slot_reference || "slot 1 is the first tooth after the gap").replace(/^./, (c) => c.toUpperCase()).replace(/\.?$/, ".")}` }));
   }
   rows.push(make("li", { text: "A level line turns with the wheel; an upright one is a moment, as a bad contact gives." }));
   return rows;
