@@ -105,3 +105,19 @@ def test_wrong_field_is_named_and_nothing_is_written(shop, analysis, changed, fi
 def test_any_name_of_a_channel_survives_the_file():
     for name in ('two "quotes"', "tab\there", "a = [1]", "# no comment", "\\", "grüße 1 µs"):
         assert tomllib.loads(f"name = {toml(name)}")["name"] == name
+
+
+def test_setup_file_is_taken_whole_or_refused_in_one_line(shop):
+    place = shop.server.folder / "recordings" / shop.van / "setup.toml"
+    where = f"/api/recordings/{shop.van}/hookup"
+    text = '# learnt\n[[cam_wheel]]\nchannel = "cam sensor"\nedges_deg = [[40.0, "rising"], [130.0, "falling"]]\n'
+    for wrong in ("[engine]\ncylindres = 4\n", "no setup", "[unheard_of]\nx = 1\n", b"\xff\xfe"):
+        status, answer = shop.server.json("PUT", where, wrong)
+        assert status == 400
+        assert answer["error"].startswith("the setup file: ")
+        assert "\n" not in answer["error"]
+        assert "setup.toml" not in answer["error"]
+        assert not place.exists()
+    assert shop.server.json("PUT", where, text)[0] == 200
+    assert place.read_text(encoding="utf-8") == text, "what the form does not ask for stays"
+    place.unlink()
