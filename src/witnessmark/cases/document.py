@@ -50,12 +50,13 @@ def shop_html(case: Case, vin: str, files: Files) -> str:
 
 
 def tone(case: Case) -> Tone:
-    """Clear once the repair is proven; a fault while one is stated; else unknown."""
+    """Clear once the repair is proven; a fault while one of more than the record itself is stated; else unknown."""
     if case.verification is not None:
         overall = case.verification[1].overall
         return "clear" if overall == "repaired" else "unknown" if overall.endswith(("proven", "compare")) else "fault"
     judged = case.verdict
-    return "fault" if judged is not None and any(f.confidence >= STATED for f in judged[1].findings) else "unknown"
+    stated = [] if judged is None else [f for f in judged[1].findings if f.confidence >= STATED]
+    return "fault" if any(not f.kind.startswith("record-") for f in stated) else "unknown"
 
 
 def compose(case: Case, vin: str, files: Files) -> Document:

@@ -173,7 +173,7 @@ class _Ledger:
         ]
         if open_:
             items = ", ".join(f"{n} {item}" for n, item in open_)
-            raise BadCase(f"{where}: not closed, still to restore: {items}; confirm each with case restore")
+            raise BadCase(f"{where}: not closed, still to restore: {items}; confirm that each is back (case restore)")
 
     def _correctable(self, body: Correction, where: str) -> None:
         old = self._counting(body.entry, where)

@@ -87,6 +87,6 @@ def _statement(overall: Overall, judged: tuple[Judged, ...]) -> str:
     }[overall]
     parts = [f"{words}: {listed(list(dict.fromkeys(of[v])))}" for v, words in (
         ("still there", "Still there"), ("changed", "Changed"), ("new", "New"), ("gone", "Gone"),
-        ("not comparable", "Not comparable"),
+        ("not comparable", "Seen before, too little after to compare"),
     ) if of[v]]  # fmt: skip
     return "".join(f"{sentence}. " for sentence in (head, *parts)).rstrip()

@@ -15,6 +15,7 @@ from witnessmark.cases.bodies import (
     Closed,
     Disabled,
     Opened,
+    Outcome,
     Photo,
     ProposedTest,
     RecordingAdded,
@@ -117,6 +118,8 @@ def _standing(case: Case) -> list[str]:
         out.append(case.verification[1].statement)
     elif case.outdated is not None:
         out.append(f"{out_of_date(case.outdated)}.")
+    elif unchecked(case) is not None and case.is_open:
+        out.append("The repair is not checked yet.")
     moved = balances(case)
     if case.verification is None and moved and moved[-1].causes:
         first = moved[-1].causes[0]
@@ -154,13 +157,42 @@ def _next(case: Case, file: FileOf) -> dict[str, Any]:
     if judged is not None and case.is_open and case.verification is None:
         done = {t for _, t, _ in case.observed} | {t.test for _, t in case.tests_open}
         proposed = [{"id": t.id, "minutes": t.minutes, **_test(t)} for t in judged[1].next_tests if t.id not in done]
-        advice = _advice(file(judged[1].file))
+        # what was seen by hand since is not weighed in the words of an older analysis
+        fresh = not any(n > judged[0] for n, _, _ in case.observed)
+        advice = _advice(file(judged[1].file)) if fresh else {}
     return {
+        "showed": _showed(case),
+        "unchecked": unchecked(case) if case.is_open else None,
+        "again": _cautions() if case.is_open and case.verification is None else [],
         "chosen": chosen,
         "proposed": proposed,
         **{key: advice.get(key) or "" for key in ("why_not", "stop", "robust")},
         "actions": [str(a.get("statement", "")) for a in advice.get("actions") or ()],
     }
+
+
+def _showed(case: Case) -> dict[str, Any] | None:
+    """What the last chosen test showed and what follows from it, until work is done on the vehicle."""
+    made = case.of(Outcome)
+    if not made or any(n > made[-1][0] for n, w in case.of(Work) if not w.earlier):
+        return None
+    number, last = made[-1]
+    return {"number": number, "result": last.result, "then": last.then}
+
+
+def unchecked(case: Case) -> int | None:
+    """The last recording made after the last work, while no check of the repair holds; None where there is none."""
+    done = [n for n, w in case.of(Work) if not w.earlier]
+    since = [n for n, _ in case.of(RecordingAdded) if done and n > done[-1]]
+    return since[-1] if since and case.verification is None else None
+
+
+def _cautions() -> list[str]:
+    """What to mind when a start is recorded again."""
+    from witnessmark.causes.catalogue import load_knowledge
+    from witnessmark.causes.engines import EngineFacts
+
+    return list(load_knowledge().caution_texts(("rotation", "battery", "exhaust"), EngineFacts()))
 
 
 def _test(t: ChosenTest | ProposedTest) -> dict[str, Any]:
@@ -231,7 +263,7 @@ def _recordings(case: Case, cards: tuple[Card, ...]) -> list[dict[str, Any]]:
         out.append(
             {"number": number, "name": os.path.basename(added.path), "note": added.note,
              "bench": None if card is None else card.id, "setup": bool(added.setup_file),
-             "says": "" if first is None else f"{cause(first)} {percent(first.probability)}"}
+             "says": "" if first is None else f"{cause(first)}: {percent(first.probability)}"}
         )  # fmt: skip
     return out
 

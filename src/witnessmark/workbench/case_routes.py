@@ -83,13 +83,19 @@ def _placeless(request: Request, text: str) -> str:
     return str(_bench(request).folder.without_places(text))
 
 
-async def read_json(request: Request) -> dict[str, Any]:
-    """What a form sent; BadCase where it is no JSON object, or too large."""
+async def read_bytes(request: Request) -> bytes:
+    """The body of a form; BadCase where it is too large for one."""
     raw = bytearray()
     async for part in request.stream():
         raw += part
         if len(raw) > LONGEST_JSON:
             raise BadCase(f"the form: larger than {LONGEST_JSON} bytes; add large things as files")
+    return bytes(raw)
+
+
+async def read_json(request: Request) -> dict[str, Any]:
+    """What a form sent; BadCase where it is no JSON object, or too large."""
+    raw = await read_bytes(request)
     try:
         data = json.loads(raw)
     except (ValueError, RecursionError):

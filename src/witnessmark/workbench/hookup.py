@@ -25,7 +25,7 @@ from witnessmark.errors import BadSetup, BadWorkbench
 from witnessmark.learn.write import toml
 from witnessmark.recording.setup import ChannelSetup, Engine, Role, load_setup
 from witnessmark.report.words import ROLES, SENSORS
-from witnessmark.workbench.case_routes import read_json, told
+from witnessmark.workbench.case_routes import read_bytes, read_json, told
 
 Table = dict[str, Any]
 TEXT, INT, FLOAT, INTS, FLOATS = "text", "whole number", "number", "whole numbers", "numbers"
@@ -229,16 +229,23 @@ def setup_text(setup: Table) -> str:
 def checked(setup: Table) -> str:
     """The file's text, if it is a setup; BadField with the form's field where it is not."""
     text = setup_text(setup)
+    try:
+        load_text(text)
+    except BadSetup as error:
+        key, _, rest = str(error).partition(": ")
+        raise BadField(_field(key, setup), rest or key) from None
+    return text
+
+
+def load_text(text: str) -> None:
+    """BadSetup, without a place on this machine, where the text is no setup file."""
     with tempfile.TemporaryDirectory(prefix="witnessmark-") as folder:
         place = os.path.join(folder, "setup.toml")
         Path(place).write_text(text, encoding="utf-8")
         try:
             load_setup(place)
         except BadSetup as error:
-            said = str(error).removeprefix(f"{place}: ")
-            key, _, rest = said.partition(": ")
-            raise BadField(_field(key, setup), rest or said) from None
-    return text
+            raise BadSetup(str(error).removeprefix(f"{place}: ")) from None
 
 
 def _field(key: str, setup: Table) -> str:
@@ -293,9 +300,26 @@ async def save(request: Request) -> Response:
     return JSONResponse({"revision": _revision(text)})
 
 
+@told
+async def take(request: Request) -> Response:
+    """Take a whole setup file in place of what was said. It counts from the next analysis on."""
+    folder, recording = request.app.state.bench.folder, request.path_params["id"]
+    folder.card(recording)
+    try:
+        text = (await read_bytes(request)).decode("utf-8")
+        await run_in_threadpool(load_text, text)
+    except UnicodeDecodeError:
+        raise BadSetup("the setup file: is no text; choose a setup file") from None
+    except BadSetup as error:
+        raise BadSetup(f"the setup file: {error}") from None
+    folder.write(recording, "setup.toml", text)
+    return JSONResponse({})
+
+
 def hookup_routes() -> list[BaseRoute]:
     """The routes of the form."""
     return [
         Route("/api/recordings/{id}/hookup", show),
         Route("/api/recordings/{id}/hookup", save, methods=["POST"]),
+        Route("/api/recordings/{id}/hookup", take, methods=["PUT"]),
     ]

@@ -22,7 +22,7 @@ class Shop:
     """A served bench, its database of cases read and written beside it as another program would."""
 
     def __init__(self, server, van, place, make):
-        self.server, self.van, self.place, self._make = server, van, place, make
+        self.server, self.van, self.place, self.make = server, van, place, make
         self.store = Cases.open(place)
         self.url = server.url
 
@@ -30,7 +30,7 @@ class Shop:
         """A new case: complaint, starter fitted before, its first start analysed. Its id."""
         case = self.store.new(Opened(COMPLAINT, **{"vehicle": "a bakery's delivery van", **opened}), "R. Muster")
         self.store.add(case.id, Work("part", "Starter", earlier=True), "R. Muster")
-        made = self._make()
+        made = self.make()
         self.store.add(case.id, lambda c: made.after(c.last), "R. Muster", made.files)
         return case.id
 

@@ -272,3 +272,28 @@ def test_recording_of_the_bench_becomes_evidence_and_is_compared(shop):
     assert shop.store.read(case).of(Verified)[-1][1].overall == "repaired"
     assert folder.card(after.id).entry == shop.store.read(case).of(Verified)[-1][1].after
     assert shop.state(case)["tone"] == "clear"
+
+
+def test_what_a_test_showed_is_told_with_what_follows_until_work_is_done(shop):
+    case = shop.case()
+    shop.enter(case, "test", test="look-at-the-tooth")
+    chosen = shop.state(case)["next"]["chosen"][0]
+    result = chosen["outcomes"][0]
+    assert shop.enter(case, "outcome", chosen=chosen["number"], result=result["result"], note="")[0] == 201
+    after = shop.state(case)["next"]
+    assert (after["showed"]["result"], after["showed"]["then"]) == (result["result"], result["then"])
+    assert after["stop"] == "", "an older analysis does not know what was seen since"
+    assert any("Crank 10 to 15 s" in c for c in after["again"]), "a start recorded again has its cautions"
+    shop.enter(case, "work", what="work", text="Trigger wheel replaced")
+    assert shop.state(case)["next"]["showed"] is None
+
+
+def test_a_recording_made_after_the_work_waits_to_be_checked(shop):
+    case = shop.case()
+    assert shop.state(case)["next"]["unchecked"] is None
+    shop.enter(case, "work", what="part", text="Trigger wheel")
+    made = shop.make()
+    shop.store.add(case, lambda c: made.after(c.last), "R. Muster", made.files)
+    state = shop.state(case)
+    assert state["next"]["unchecked"] == state["recordings"][-1]["number"]
+    assert "The repair is not checked yet." in state["standing"]

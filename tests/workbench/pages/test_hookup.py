@@ -142,3 +142,19 @@ def test_form_made_from_an_older_setup_changes_nothing_back(shop, analysis):
         assert save({**same, "revision": first["revision"]})[0] == 200, "what changes nothing back is no conflict"
     finally:
         kept.unlink(missing_ok=True) if old is None else kept.write_text(old, encoding="utf-8")
+
+
+def test_setup_file_is_taken_whole_or_refused_in_one_line(shop):
+    place = shop.server.folder / "recordings" / shop.van / "setup.toml"
+    where = f"/api/recordings/{shop.van}/hookup"
+    text = '# learnt\n[[cam_wheel]]\nchannel = "cam sensor"\nedges_deg = [[40.0, "rising"], [130.0, "falling"]]\n'
+    for wrong in ("[engine]\ncylindres = 4\n", "no setup", "[unheard_of]\nx = 1\n", b"\xff\xfe"):
+        status, answer = shop.server.json("PUT", where, wrong)
+        assert status == 400
+        assert answer["error"].startswith("the setup file: ")
+        assert "\n" not in answer["error"]
+        assert "setup.toml" not in answer["error"]
+        assert not place.exists()
+    assert shop.server.json("PUT", where, text)[0] == 200
+    assert place.read_text(encoding="utf-8") == text, "what the form does not ask for stays"
+    place.unlink()

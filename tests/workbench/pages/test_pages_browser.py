@@ -213,7 +213,7 @@ def test_hookup_error_stands_at_its_field_and_a_good_one_is_analysed_again(shop,
     ready(page, shop, f"/recordings/{shop.van}")
     page.click("text=Tell which line is what")
     page.fill("[name='channel.4.label']", "injector, tapped at the plug")
-    page.click("#hookup fieldset:nth-of-type(3) summary")
+    page.evaluate("document.querySelector('[name=\"channel.3.cylinder\"]').closest('details').open = true")
     page.fill("[name='channel.3.cylinder']", "one")
     page.click("#hookup-form button.first")
     page.wait_for_selector("[name='channel.3.cylinder'][aria-invalid]")

@@ -2,7 +2,7 @@
 // The balance: how probable each cause is, which finding moved it, and which test would move it next.
 import { SvgSheet, inks, wrapped } from "./sheet.js";
 import { exportable } from "./export.js";
-import { make, nothing, redrawn, share } from "./pictures.js";
+import { make, nothing, redrawn, share, toStrip } from "./pictures.js";
 
 const ROW = 46, EXPORT_WIDTH = 900, NUMBER = 90;
 
@@ -100,8 +100,7 @@ class Balance {
 }
 
 function test(t, first) {
-  const gain = t.gain_bits < 0.005 ? "below 0.01" : t.gain_bits.toFixed(2);
-  const head = `${first ? "Next: " : ""}${t.name} (${t.minutes} min, gain ${gain} bit)`;
+    const head = `${first ? "Next: " : ""}${t.name} (${t.minutes} min)`;
   const outcomes = make("dl", { class: "outcomes" }, ...t.outcomes.flatMap((o) => [
     make("dt", { text: `${o.result.replace(/\.$/, "")}${o.probability == null ? "" : ` (${share(o.probability)})`}` }),
     make("dd", { text: o.then }),
@@ -118,7 +117,9 @@ export function showFinding(bench, id) {
   if (!finding) return;
   const range = finding.ranges[0];
   bench.pick({ finding: id, slot: finding.slot, cylinder: finding.cylinder, turn: finding.slot != null ? range?.[2] ?? null : null });
-  if (finding.look) bench.look(finding.look[0], finding.look[1]);
+  if (!finding.look) return;
+  bench.look(finding.look[0], finding.look[1]);
+  toStrip();
 }
 
 /** @param {HTMLElement} element @param {any} bench */

@@ -21,8 +21,11 @@ const page = {
   state: null,
   catalogue: JSON.parse(by("#catalogue").textContent),
   writer: () => by("#by").value,
-  /** Append an entry after the last one this page has seen. */
-  enter: (kind, fields, expected = page.last) => send("POST", `${page.api}/entries`, { kind, fields, expected, by: page.writer() }).then(page.grown),
+  /** Append an entry after the last one this page has seen; `goTo`: what to bring before the eyes then. */
+  enter: (kind, fields, expected = page.last, goTo = "") => send("POST", `${page.api}/entries`, { kind, fields, expected, by: page.writer() })
+    .then((answer) => { page.goTo = goTo; return page.grown(answer); }),
+  /** Where to look once what was just entered is shown: it may change the page above or below what was pressed. */
+  goTo: "",
   /** The log has grown by ourselves: what we wrote needs not be told to us first. */
   grown: (answer) => { page.fetch(); return answer; },
   async fetch() {
@@ -31,6 +34,13 @@ const page = {
     page.state = state;
     show(state);
     page.last = state.last;
+    const place = page.goTo && document.querySelector(page.goTo);
+    page.goTo = "";
+    if (!place) return;
+    place.scrollIntoView();
+    const head = place.querySelector("h2, h3") ?? place;
+    head.tabIndex = -1;
+    head.focus({ preventScroll: true });
   },
 };
 
@@ -50,8 +60,7 @@ function show(s) {
   showTests(page, s);
   showFiles(page, s);
   showLog(page, s);
-  by("#f-closed-box").hidden = !s.open;
-  by("#f-reopened-box").hidden = s.open;
+  for (const part of document.querySelectorAll("[data-while-open], [data-while-closed]")) part.hidden = s.open !== ("whileOpen" in part.dataset);
 }
 
 function vehicle(s) {
@@ -72,9 +81,9 @@ function balance(b) {
     return h("div.bar", {}, h("span", { "data-given": "" }, c.words), h("span.track", { "aria-hidden": "true" }, fill), h("span.number", {}, percent(c.probability)));
   };
   const after = b.after.length < 2 ? null : h("details", {}, h("summary", {}, "What moved it?"), h("ul", {}, b.after.map((a) =>
-    h("li", { "data-given": "" }, `After entry ${a.number}: ${a.causes.map((c) => `${c.words} ${percent(c.probability)}`).join(", ")}`))));
+    h("li", { "data-given": "" }, `After entry ${a.number}: ${a.causes.map((c) => `${c.words}: ${percent(c.probability)}`).join("; ")}`))));
   return [h("h3", {}, "Which cause, and how probable?"), b.causes.map(row),
-    h("p.soft", {}, `From recording ${b.recording}${b.scanned.length ? `, with the codes and live data of entry ${b.scanned.join(", ")}` : ""}${b.closed_cases ? `, with ${b.closed_cases} closed cases of your own` : ""}.`),
+    h("p.soft", {}, `From recording ${b.recording}${b.scanned.length ? `, with the codes and live data of entry ${b.scanned.join(", ")}` : ""}${b.closed_cases ? `, with ${b.closed_cases} closed case${b.closed_cases === 1 ? "" : "s"} of your own` : ""}.`),
     b.what_would_change ? h("p", { "data-given": "" }, b.what_would_change) : null, after];
 }
 

@@ -26,13 +26,13 @@ const coming = (c) => h("li", {}, h("div.main", {}, h("p", {}, h("a", { href: `/
   h("p", { "data-given": "" }, `${STAGES[c.stage] ?? c.stage} ${["ready", "failed", "stopped"].includes(c.stage) ? c.said : `${Math.round(100 * c.share)} %`}`)),
 h("div.side", {}, h("progress", { max: 1, value: c.share, "aria-label": `${c.name}: how far it is` })));
 
-function compared(c) {
-  if (!c.made) return h("p", {}, c.before === null ? "Nothing can be compared yet: the case holds no recording." : "Not checked yet. After the repair, record again the same way and hold the two against each other.");
+function compared(c, again, unchecked) {
+  if (!c.made) return h("p", {}, c.before === null ? "Nothing can be compared yet: the case holds no recording." : unchecked ? "Not checked yet: hold the two against each other." : again.length ? "Not checked yet. After the repair, record again the same way and hold the two against each other." : "Not checked.");
   const m = c.made;
   return [h("div.frame", {}, h("p.word", {}, m.holds ? `Entry ${m.number}: ${m.overall}` : `Entry ${m.number}: ${m.overall}, out of date`),
     h("p", { "data-given": "" }, m.statement), m.holds ? null : h("p", {}, `It counts no more: ${m.since}. Check again.`)),
   m.findings.length ? h("ul", {}, m.findings.map((f) => h("li", { "data-given": "" }, `${f.became}: ${f.statement}${f.because ? ` (${f.because})` : ""}`))) : null,
-  m.cautions.map((t) => h("p.caution", { "data-given": "" }, t))];
+  m.cautions.length ? h("details", {}, h("summary", {}, "What to mind when it is checked again"), m.cautions.map((t) => h("p.caution", { "data-given": "" }, t))) : null];
 }
 
 const snapshot = (s) => h("li", {}, h("div.whole", {}, h("p", {}, h("strong", { "data-given": "" }, `${s.number} ${s.name}`), s.note ? h("span", { "data-given": "" }, ` (${s.note})`) : null),
@@ -52,9 +52,13 @@ export function showFiles(page, s) {
   for (const ul of list.children) ul.hidden = !ul.childElementCount;
   const free = s.bench.filter((c) => c.entry === null);
   options(by("#from-bench"), free.map((c) => [c.id, c.name]), free.length ? "choose one" : "none lies there that belongs to no case");
-  paint(by("#compared"), s.compare, () => compared(s.compare));
-  options(by("#c-before"), s.recordings.map((r) => [r.number, `${r.number} ${r.name}`]), s.compare.before ? `the last before the last work (${s.compare.before})` : "none yet");
+  paint(by("#compared"), [s.compare, s.next.again, s.next.unchecked], () => [compared(s.compare, s.next.again, s.next.unchecked),
+    s.compare.made || s.next.unchecked ? null : s.next.again.map((t) => h("p.caution", { "data-given": "" }, t))]);
+  options(by("#c-before"), s.recordings.map((r) => [r.number, `${r.number} ${r.name}`]), s.compare.before ? `${s.compare.before}, the last one before the repair` : "none yet");
   options(by("#c-after"), [...s.recordings.map((r) => [`entry ${r.number}`, `${r.number} ${r.name}`]), ...free.map((c) => [c.id, `${c.name} (on the bench)`])], "choose one");
+  // the recording made after the work is the one to be checked, until somebody chooses another
+  const after = by("#c-after");
+  if (s.next.unchecked && !after.value) after.value = `entry ${s.next.unchecked}`;
   paint(by("#snapshots"), s.snapshots, () => (s.snapshots.length ? h("ul.rows", {}, s.snapshots.map(snapshot)) : h("p", {}, "None read yet.")));
   paint(by("#pictures"), s.photos, () => (s.photos.length ? h("ul.photos", {}, s.photos.map((p) => photo(page, p))) : h("p", {}, "No photo yet.")));
 }

@@ -3,6 +3,7 @@
 import { h, options, paint } from "./dom.js";
 
 const numbers = (text) => text.split(/[^\d]+/).filter(Boolean).map(Number);
+const AFTER = { test: "#next", closed: "#stands", reopened: "#stands" }; // these change other parts of the page
 const SHAPES = { decision: (v) => ({ ...v, because: numbers(v.because) }) };
 
 /** The outcomes of a test stand to be chosen once the test is. */
@@ -41,7 +42,7 @@ export function forms(page, keep) {
     if (form.querySelector(".about-test")) aboutTest(page, form);
     keep(form, {
       topic: page.topic, key: `draft:${kind}`,
-      submit: (values, expected) => page.enter(kind, SHAPES[kind]?.(values) ?? values, expected),
+      submit: (values, expected) => page.enter(kind, SHAPES[kind]?.(values) ?? values, expected, AFTER[kind]),
       found: () => { const box = form.closest("details"); if (box) box.open = true; },
     });
   }

@@ -2,7 +2,7 @@
 // What was found: stated findings, hints, and what could not be judged. Every finding leads to its samples.
 import { exportable } from "./export.js";
 import { wrapped } from "./sheet.js";
-import { make, seconds, share, turnNumber } from "./pictures.js";
+import { make, seconds, share, toStrip, turnNumber } from "./pictures.js";
 import { showFinding } from "./balance.js";
 
 const CHIPS = 12, EXPORT_WIDTH = 900;
@@ -44,6 +44,7 @@ class Found {
       chip.addEventListener("click", () => {
         this.bench.pick({ finding: f.id, slot: f.slot, cylinder: f.cylinder, turn });
         this.bench.look(start - Math.max(end - start, 0.025), end + Math.max(end - start, 0.025));
+        toStrip();
       });
       return make("li", {}, chip);
     });

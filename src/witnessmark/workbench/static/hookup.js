@@ -57,22 +57,43 @@ function sorted(values, form) {
   return out;
 }
 
+/** A setup that is there already, as one learnt from a good engine of the kind: with cams, which no field here asks for. */
+function fileForm(bench) {
+  const input = h("input", { id: "setup-file", name: "file", type: "file", accept: ".toml" });
+  const form = h("form", { id: "setup-form", noValidate: true },
+    h("p", {}, "It takes the place of what was told before, and may hold what the fields above do not ask for: where the edges of the cams belong, for one."),
+    labelled("Setup file (TOML)", input), h("div.said", { role: "status" }), h("div.buttons", {}, h("button.first", {}, "Analyse it again with this file")));
+  form.addEventListener("submit", async (e) => {
+    e.preventDefault();
+    const [chosen] = input.files;
+    if (!chosen) { say(form, "No file is chosen yet.", "file", true); return; }
+    say(form, "");
+    try {
+      await send("PUT", url(bench.id, "hookup"), chosen);
+      await send("POST", url(bench.id, "again"));
+      say(form, "It is being analysed again; the page follows by itself.");
+    } catch (error) { say(form, error.message, "", true); }
+  });
+  return form;
+}
+
 /** @param {HTMLElement} element @param {any} bench */
 export async function mount(element, bench) {
   let form;
   try { form = await fetched(url(bench.id, "hookup")); } catch (error) { element.textContent = error.message; return; }
   const found = form.found;
   const box = h("form", { id: "hookup-form", noValidate: true },
-    h("p", {}, `Every line is shown with what the recording itself says of it. ${form.lines.length} lines were recorded. Say only what you know better: it counts from the next analysis on.`),
-    form.lines.map((l) => line(l, form)),
-    h("fieldset", {}, h("legend", {}, "Engine"), facts("engine", ENGINE, form, { cylinders: found.cylinders && `found: ${found.cylinders}` })),
-    h("fieldset", {}, h("legend", {}, "Crank wheel"), facts("crank_wheel", WHEEL, form, { slots: found.wheel && `found: ${found.wheel}`, }), found.phase ? h("p.soft", { "data-given": "" }, `Phase as found: ${found.phase}.`) : null),
+    h("p", {}, `First what no recording knows of itself, then each of the ${form.lines.length} lines with what the recording says of it. Say only what you know better; leave the rest empty.`),
+    h("fieldset", {}, h("legend", {}, "Engine"), facts("engine", ENGINE, form, { cylinders: found.cylinders })),
+    h("fieldset", {}, h("legend", {}, "Crank wheel"), facts("crank_wheel", WHEEL, form, { slots: found.wheel }), found.phase ? h("p.soft", { "data-given": "" }, `Phase as found: ${found.phase}.`) : null),
     h("fieldset", {}, h("legend", {}, "Vehicle"), facts("vehicle", VEHICLE, form, {})),
+    form.lines.map((l) => line(l, form)),
     h("div.said", { role: "status" }), h("div.between", { hidden: true }),
     h("div.buttons", {}, h("button.first", {}, "Analyse it again with this")));
   const open = h("details", {}, h("summary", {}, "Tell which line is what"), box);
+  const whole = h("details", {}, h("summary", {}, "Take a setup file of this engine"), fileForm(bench));
   const rows = form.lines.map((l) => h("tr", {}, h("th", { scope: "row", "data-given": "" }, l.name), h("td", {}, l.said.role ? "told" : percent(l.found.role_sure)), h("td", {}, l.found.role), h("td", {}, l.found.sensor)));
-  element.replaceChildren(h("div.wide", { tabIndex: 0, role: "region", "aria-label": "Lines" }, h("table", {}, h("thead", {}, h("tr", {}, ["Line", "How sure", "What it is", "Signal"].map((t) => h("th", { scope: "col" }, t)))), h("tbody", {}, rows))), open);
+  element.replaceChildren(h("div.wide", { tabIndex: 0, role: "region", "aria-label": "Lines" }, h("table", {}, h("thead", {}, h("tr", {}, ["Line", "How sure", "What it is", "Signal"].map((t) => h("th", { scope: "col" }, t)))), h("tbody", {}, rows))), open, whole);
   box.addEventListener("filled", () => box.querySelectorAll("details").forEach((d) => { d.open = [...d.querySelectorAll("input, select")].some((e) => e.value !== ""); }));
   box.dispatchEvent(new Event("filled"));
   // which setup the form was made from; a draft keeps it, so that an old one changes nothing back unseen

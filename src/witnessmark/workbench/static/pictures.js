@@ -64,6 +64,14 @@ export const share = (value) => (value > 0.995 && value < 1 ? "above 0.99" : val
 /** Remainder that is never negative. */
 export const modulo = (value, by) => ((value % by) + by) % by;
 
+/** Bring the strip before the eyes, and the keys to it: what was pressed may stand screens below it. */
+export function toStrip() {
+  const strip = document.querySelector("#strip");
+  if (!strip) return;
+  strip.scrollIntoView();
+  strip.querySelector('[tabindex="0"]')?.focus({ preventScroll: true });
+}
+
 /** A row of large buttons: [words, what it does, hint to screen readers]. */
 export function buttons(label, rows) {
   const all = rows.map(([text, then, more]) => {

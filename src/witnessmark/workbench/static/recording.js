@@ -18,7 +18,7 @@ const [work, progress, share, stop, again] = ["#work", "#progress", "#share", "#
 const nav = document.querySelector(".questions");
 const STAGES = { arriving: "It arrives", waiting: "It waits for its turn", importing: "It is being read",
   analysing: "It is being analysed", failed: "It could not be analysed", stopped: "It was stopped" };
-const TODO = { failed: "Set right what the line above says, then drop the file again or analyse it again.",
+const TODO = { failed: "Set that right, then drop the file again or analyse it again.",
   stopped: "Analyse it again when you are ready." };
 
 /** While it is worked on, or where that failed: how far it is, and what to do. */
@@ -54,6 +54,7 @@ async function ready() {
     }
   }
   questions();
+  if (location.hash) document.getElementById(location.hash.slice(1))?.scrollIntoView(); // the views have found their size only now
   work.hidden = true;
   root.dataset.stage = "ready";
   window.bench = bench;

@@ -39,6 +39,22 @@ function where(analysis) {
   ]));
 }
 
+/** Nothing seen is not nothing there: what was only hinted at, what could not be judged, and where to say more. */
+function leftOpen({ tone, found }) {
+  const hints = found.findings.filter((f) => !f.stated);
+  if (tone === "fault" || !(hints.length || found.not_assessed.length)) return null;
+  const told = () => {
+    const form = document.querySelector("#hookup details");
+    if (form) form.open = true;
+    document.querySelector("#hookup").scrollIntoView();
+  };
+  return h("div.left-open", {},
+    found.not_assessed.length ? h("p", {}, h("strong", {}, "Not judged: "), h("span", { "data-given": "" }, found.not_assessed.map((n) => n.question).join(" "))) : null,
+    hints.length ? h("p", {}, h("strong", {}, "Only hinted at: "), h("span", { "data-given": "" }, hints.map((f) => f.statement).join(" "))) : null,
+    h("div.buttons", {}, found.not_assessed.length ? h("a.button", { href: "#findings" }, "What would each of them take?") : null,
+      h("button", { type: "button", onclick: told }, "Say what you know of this engine")));
+}
+
 function report(id, name) {
   const file = url(id, "report");
   return h("div", {}, h("h3", {}, "What to show others?"), h("div.buttons", {},
@@ -51,7 +67,8 @@ function caseBox(id, data) {
   const said = () => [h("div.said", { role: "status" }), h("div.between", { hidden: true })];
   const complaint = h("textarea", { id: "v-complaint", name: "complaint" });
   const vehicle = h("input", { id: "v-vehicle", name: "vehicle", autocomplete: "off" });
-  const fresh = h("form", { id: "open-case", noValidate: true }, labelled("What is the complaint?", complaint), labelled("Which vehicle, in words?", vehicle), said(),
+  const fresh = h("form", { id: "open-case", noValidate: true }, h("p.soft", {}, "Get the owner's consent first; read and keep codes, freeze frame and readiness before anything is cleared or unplugged."),
+    labelled("What is the complaint?", complaint), labelled("Which vehicle, in words?", vehicle), said(),
     h("div.buttons", {}, h("button.first", {}, "Open a case with this recording")));
   const select = h("select", { id: "v-case", name: "case" });
   const add = h("form", { id: "add-to-case", noValidate: true }, labelled("Which case?", select), said(), h("div.buttons", {}, h("button", {}, "Make it evidence of this case")));
@@ -92,8 +109,9 @@ export function mount(section, bench, data) {
   const told = analysis.setup.given?.vehicle?.description ?? "";
   document.querySelector("#simulated").hidden = !(views.simulated || /simulated/i.test(told));
   section.querySelector(".view").replaceChildren(...[
+    leftOpen(views),
     h("div.split", {}, next(analysis), where(analysis)),
     ...analysis.cautions.map((c) => h("p.caution", { "data-given": "" }, c)),
     h("div.split", {}, report(bench.id, data.name ?? "recording"), caseBox(bench.id, data)),
-  ]);
+  ].filter(Boolean));
 }

@@ -117,7 +117,7 @@ export function drawFindings(pen, view, lane, findings, picked, ink) {
       const x0 = view.x + (range.start_s - view.from_s) * view.scale, x1 = view.x + (range.end_s - view.from_s) * view.scale;
       const [a, b] = [Math.max(view.x, x0), Math.min(view.x + view.w, Math.max(x1, x0 + 4))];
       if (mine) pen.rect(a, lane.y, b - a, lane.h, { fill: ink.suspect, alpha: 0.14 });
-      line(pen, a, y, b, y, { stroke: ink.suspect, width: mine ? 3 : 1.5 });
+      line(pen, a, y, b, y, { stroke: ink.suspect, width: mine ? 3 : 1.5, ...(finding.confidence < 0.5 ? { dash: [6, 4] } : {}) }); // a hint is no finding
       for (const end of [x0, x1]) if (end >= view.x && end <= view.x + view.w) line(pen, end, y, end, y - (mine ? 9 : 5), { stroke: ink.suspect, width: mine ? 2 : 1.5 });
       const wide = pen.measure(finding.id, { size: 12, bold: mine }) + 6;
       if (a > free && b - a >= wide && height === 0) {

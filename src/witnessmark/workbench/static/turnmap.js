@@ -2,7 +2,7 @@
 // The turn map: pick a tooth and a turn, see every odd passage at once.
 import { CanvasSheet, SvgSheet, inks } from "./sheet.js";
 import { exportable } from "./export.js";
-import { buttons, bytes, hundredths, keyed, make, nothing, redrawn, turnNumber } from "./pictures.js";
+import { buttons, bytes, hundredths, keyed, make, nothing, redrawn, toStrip, turnNumber } from "./pictures.js";
 import { draw, heightOf, markOf, placesOf, wordsFor } from "./turnmap_draw.js";
 
 const EXPORT_WIDTH = 1100;
@@ -96,9 +96,11 @@ class TurnMap {
   }
   show() {
     const { slot, turn } = this.place;
-    if (turn == null) return;
+    if (turn == null) { this.readout.textContent = "Nothing picked: touch a place in the map first."; return; }
     const span = this.span(slot ?? 1, turn);
-    if (span) this.bench.look(span.at_s - 0.6 * span.turn_s, span.at_s + 0.6 * span.turn_s);
+    if (!span) return;
+    this.bench.look(span.at_s - 0.6 * span.turn_s, span.at_s + 0.6 * span.turn_s);
+    toStrip();
   }
   move(slots, turns) {
     const { map } = this;
@@ -152,7 +154,7 @@ function oddPlaces(map) {
   return places.sort((a, b) => a[0] - b[0] || a[1] - b[1]);
 }
 
-function legendRows({ map, suspects }) {
+function legendRows({ map, suspects, bench }) {
   const colours = inks(), present = new Set(map.cells.join(""));
   if (map.extra.turn.length) present.add("e");
   const rows = [];
@@ -165,7 +167,7 @@ function legendRows({ map, suspects }) {
     const sheet = new SvgSheet(20, 20);
     sheet.hatch(0, 3, 20, 14, 7, { stroke: colours.soft, width: 1 });
     sheet.element.setAttribute("aria-hidden", "true");
-    rows.push(make("li", {}, sheet.element, "no tooth there by design"), make("li", { text: "Slot 1 is the first tooth after the gap." }));
+    rows.push(make("li", {}, sheet.element, "no tooth there by design"), make("li", { text: `${(bench.views.wheel.slot_reference || "slot 1 is the first tooth after the gap").replace(/^./, (c) => c.toUpperCase()).replace(/\.?$/, ".")}` }));
   }
   rows.push(make("li", { text: "A level line turns with the wheel; an upright one is a moment, as a bad contact gives." }));
   return rows;

@@ -107,7 +107,7 @@ class Wheel {
   doubts() {
     const { wheel } = this;
     const belief = `${wheel.source === "setup" ? "The setup names this wheel" : "The wheel is read from the signal"}; ` +
-      `it stands at ${wheel.belief > 0.995 ? "above 0.99" : wheel.belief.toFixed(2)}. ${wheel.slot_reference.replace(/^./, (c) => c.toUpperCase()).replace(/\.?$/, ".")}` +
+      `its probability is ${wheel.belief > 0.995 ? "above 0.99" : wheel.belief.toFixed(2)}. ${wheel.slot_reference.replace(/^./, (c) => c.toUpperCase()).replace(/\.?$/, ".")}` +
       `${wheel.widths_known ? "" : " Widths of teeth are not to scale."}`;
     const parts = [make("p", { class: "says", text: belief })];
     if (wheel.undecidable) parts.push(make("p", { class: "says", text: wheel.undecidable }));

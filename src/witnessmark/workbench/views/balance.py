@@ -108,9 +108,9 @@ def _moved(cause: Cause, rival: Cause, balance: Balance) -> list[dict[str, Any]]
         if max(times, 1.0 / times) < SAYS_NOTHING:
             words = "tells the two hardly apart"
         elif times > 1.0:
-            words = f"speaks for it, {times_words(times)} times"
+            words = f"speaks for it, {times_words(times)} times likelier with it"
         else:
-            words = f"speaks against it, {times_words(1.0 / times)} times"
+            words = f"speaks against it, {times_words(1.0 / times)} times likelier with the other"
         out.append({"finding": weighed.finding.id, "kind": KINDS[weighed.finding.kind], "times": float(f"{times:.4g}"),
                     "says": words})  # fmt: skip
     return sorted(out, key=lambda row: -abs(math.log(row["times"])))

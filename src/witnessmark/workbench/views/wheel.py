@@ -96,5 +96,5 @@ def _says(analysis: Analysis, layout: Layout) -> str:
         return (
             f"{head}: nothing stands out, no tooth of {plural(len(layout.teeth_deg), 'tooth', 'teeth')} is suspected."
         )
-    moves = ", ".join(f"slot {w.slot} by {degrees(w.angle_from_slot1_deg)}" for w in spots[:3])
-    return f"{head}. To bring it to the sensor, bar {moves} in the normal direction."
+    moves = ", ".join(f"{degrees(w.angle_from_slot1_deg)} for slot {w.slot}" for w in spots[:3])
+    return f"{head}. To bring the suspect under the sensor from there, bar in the normal direction: {moves}."

@@ -39,9 +39,10 @@ def views_of(analysis: Analysis, name: str = "") -> dict[str, Any]:
 
 
 def tone(analysis: Analysis) -> str:
-    """How the verdict is framed: "fault", "clear" or "unknown"."""
-    if collect.stated(analysis):
-        return "fault"
+    """How the verdict is framed: "fault", "clear" or "unknown". A fault of the record alone is none of the engine."""
+    stated = collect.stated(analysis)
+    if stated:
+        return "unknown" if all(f.kind.startswith("record-") for f in stated) else "fault"
     return "clear" if analysis.wheel.layout is not None else "unknown"
 
 
