@@ -1,7 +1,8 @@
 """An HDF5 file opened for reading, also where its end is missing, and what in it may be samples.
 
-Format: HDF5 File Format Specification 3.0 (superblock: signature, where the file ends; local heap: its free blocks);
-from memory, checked in the tests against the reference library itself.
+Format: HDF5 File Format Specification 3.0 (superblock: signature, where the file ends, the root group and the driver's
+block lie; object headers: their size; local heap: its free blocks); from memory, checked in the tests against the
+reference library itself.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from witnessmark.recording.trouble import refuse
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"
 _HEAP = b"HEAP\0\0\0\0"  # local heap, version 0: the names of a group's members
 _NO_MORE = 1  # ends a heap's list of free blocks
+_LARGEST_HEADER = 1 << 24  # bytes; those of thousands of attributes have a few hundred thousand
 _DEEPEST, _MOST = 16, 4096
 _CACHE = 8 << 20
 _READ_AHEAD = 1 << 16  # bytes: the library reads a little more than it needs, but what is so large was cut off
@@ -43,7 +45,7 @@ def open_file(path: str, format_name: str) -> tuple[h5py.File, bool]:
     if base is None:
         raise refuse(path, f"is not a {format_name} file", "expected HDF5; check that the suffix is right")
     size, said = os.path.getsize(path), _stated_end(path, base)
-    if _has_endless_heap(path, base):
+    if _has_endless_heap(path, base) or _claims_too_much(path, base):
         raise refuse(path, "is damaged", f"expected a whole {format_name} file; copy or export it again")
     try:
         if said is not None and said > size:
@@ -67,6 +69,31 @@ def _stated_end(path: str, base: int) -> int | None:
         return None
     end = int(struct.unpack_from("<Q", head, at)[0])
     return end if end < 1 << 62 else None
+
+
+def _claims_too_much(path: str, base: int) -> bool:
+    """Whether the root group's header, or the driver's block, claims to be larger than such a thing is and than what
+    follows it: the library would make room for it, up to 4 GB, before it looks.
+    """
+    with open(path, "rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
+        if len(content) < base + 96:
+            return False
+        driver, root = {0: (48, 64), 1: (52, 68), 2: (None, 36), 3: (None, 36)}.get(content[base + 8], (None, None))
+        return any(
+            place is not None and _too_large(content, base + struct.unpack_from("<Q", content, base + place)[0])
+            for place in (driver, root)
+        )
+
+
+def _too_large(content: mmap.mmap, address: int) -> bool:
+    head = content[address : address + 48].ljust(48, b"\0")
+    if head[:4] == b"OHDR":
+        flags = head[5]
+        at = 6 + (16 if flags & 0x20 else 0) + (4 if flags & 0x10 else 0)
+        claims = int.from_bytes(head[at : at + (1 << (flags & 3))], "little")
+    else:  # a header of version 1, or a driver's block of version 0
+        claims = int.from_bytes(head[8:12] if head[0] == 1 else head[4:8], "little")
+    return claims > _LARGEST_HEADER and address + claims > len(content)
 
 
 def _has_endless_heap(path: str, base: int) -> bool:
