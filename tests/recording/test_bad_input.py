@@ -365,7 +365,7 @@ def test_gaps_beside_a_single_number_are_said_in_words(tmp_path):
 
 @pytest.mark.parametrize("name", ["endless-heap", "huge-driver-block"])
 def test_hdf5_files_that_once_filled_all_memory(name):
-    """Found by fuzzing (simulated data, some bytes changed): names that lead into themselves, a block said to be huge."""
+    """Found by fuzzing (simulated data, some bytes changed): names that lead into themselves, a block called huge."""
     path = Path(__file__).parent / "data" / f"{name}.h5"
     with pytest.raises(BadRecording, match=rf"{name}\.h5: is damaged; expected a whole HDF5 file"):
         open_recording(path)
