@@ -121,7 +121,7 @@ def van_folder(bakery, tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
-def truck(tmp_path_factory):
+def truck_made(tmp_path_factory):
     """(recording, analysis with its setup) of the V6 truck."""
     from witnessmark.pipeline import analyze
     from witnessmark.simulate.run import write_simulation
@@ -129,6 +129,12 @@ def truck(tmp_path_factory):
     place = tmp_path_factory.mktemp("truck") / "bakery-truck-v6.npz"
     recording, _, setup = write_simulation(EXAMPLES / "bakery-truck-v6.toml", place)
     return recording, analyze(recording, setup)
+
+
+@pytest.fixture(scope="session")
+def truck(truck_made):
+    """The V6 truck's analysis with its setup."""
+    return truck_made[1]
 
 
 @pytest.fixture(scope="session")

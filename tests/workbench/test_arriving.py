@@ -126,6 +126,7 @@ def test_bad_file_says_what_is_wrong_with_it(server, tmp_path):
     assert (status, answer["error"]) == (404, card["said"])
 
 
+@pytest.mark.slow
 def test_one_at_a_time_stopped_killed_begun_again_and_removed(server, cranking, bakery):
     first, second = server.drop(bakery.recording), server.drop(cranking)
     until(lambda: server.card(second)["said"] == "waits for bakery-van.npz")
@@ -148,6 +149,7 @@ def test_one_at_a_time_stopped_killed_begun_again_and_removed(server, cranking, 
     assert not (server.folder / "recordings" / first).exists()
 
 
+@pytest.mark.slow
 def test_too_little_memory_is_said(cranking, tmp_path):
     """In a process of its own, as the limit stays."""
     folder = Folder(tmp_path)

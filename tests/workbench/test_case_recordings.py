@@ -55,6 +55,7 @@ def test_evidence_is_not_removed(bench_with_case):
     assert b.server.card(b.recording) is not None
 
 
+@pytest.mark.slow
 def test_analysed_again_it_takes_in_what_was_seen(bench_with_case):
     from witnessmark.causes.catalogue import load_knowledge
 
@@ -71,6 +72,7 @@ def test_analysed_again_it_takes_in_what_was_seen(bench_with_case):
     assert (analysed.recording, analysed.weighed) == (2, (number,))
 
 
+@pytest.mark.slow
 def test_recording_of_the_log_is_brought_to_the_bench(bench_with_case, cranking, tmp_path):
     b = bench_with_case
     place = tmp_path / "elsewhere.npz"

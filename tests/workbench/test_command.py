@@ -21,6 +21,7 @@ def run(*words):
     return done.returncode, done.stderr
 
 
+@pytest.mark.slow
 def test_one_server_a_folder_and_one_a_port(tmp_path):
     with served(tmp_path / "bench", tmp_path / "cases.db") as server:
         status, said = run("--folder", str(tmp_path / "bench"), "--port", str(free_port()))
@@ -39,6 +40,7 @@ def test_one_server_a_folder_and_one_a_port(tmp_path):
     assert run("--folder", str(tmp_path / "bench"), "--forget-devices") == (0, "No device is paired any more\n")
 
 
+@pytest.mark.slow
 def test_folder_that_cannot_be_one(tmp_path):
     (tmp_path / "file").write_text("x")
     status, said = run("--folder", str(tmp_path / "file"), "--port", str(free_port()))

@@ -163,6 +163,7 @@ def test_refused_edit_is_shown_and_nothing_typed_is_lost(bench, browser):
         page.context.close()
 
 
+@pytest.mark.slow
 def test_pages_go_on_when_their_server_is_killed_and_started_again(van_folder, tmp_path, browser):
     root, recording, other, port = tmp_path / "bench", van_folder[1], "zzzzzzzz", free_port()
     shutil.copytree(van_folder[0], root)

@@ -348,6 +348,7 @@ def long_folder(van_folder, tmp_path_factory):
     return folder.root, card.id, samples
 
 
+@pytest.mark.slow
 def test_one_sample_in_ten_million_is_on_the_screen(long_folder, tmp_path, page):
     from tests.workbench.conftest import served
 

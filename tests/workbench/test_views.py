@@ -27,12 +27,16 @@ def repaired(tmp_path_factory):
     return analyze(recording, setup)
 
 
-@pytest.fixture(scope="module", params=["van", "van without setup", "repaired", "truck"])
+def slow(name):
+    """An example that is analysed for these tests alone."""
+    return pytest.param(name, marks=pytest.mark.slow)
+
+
+@pytest.fixture(scope="module", params=["van", slow("van without setup"), slow("repaired"), "truck"])
 def seen(request):
     """(views, analysis JSON, analysis) of every example."""
     fixtures = {"van": "bakery_analysis", "van without setup": "bakery_without_setup"}
     analysis = request.getfixturevalue(fixtures.get(request.param, request.param))
-    analysis = analysis[1] if request.param == "truck" else analysis
     views = views_of(analysis)
     return json.loads(json.dumps(views, allow_nan=False)), analysis_json(analysis), analysis
 
@@ -191,6 +195,7 @@ def test_findings_carry_their_samples(seen):
     assert views["found"]["not_assessed"] == said["not_assessed"]
 
 
+@pytest.mark.slow
 def test_a_sound_engine_is_said_to_be_sound(repaired):
     views = views_of(repaired)
     assert views["tone"] == "clear"

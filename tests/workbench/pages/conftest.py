@@ -47,9 +47,9 @@ class Shop:
 
 
 @pytest.fixture(scope="session")
-def truck_card(shop, truck):
+def truck_card(shop, truck_made):
     """Id of the V6 truck's recording on the bench, analysed."""
-    recording, analysis = truck
+    recording, analysis = truck_made
     folder = Folder(shop.server.folder)
     card = folder.begin("bakery-truck-v6.npz")
     shutil.copy(recording, folder.original(card))

@@ -353,7 +353,7 @@ def pages(shop):
     return ("/", f"/recordings/{shop.van}", f"/cases/{case}")
 
 
-@pytest.mark.parametrize("ground", ["light", "dark"])
+@pytest.mark.parametrize("ground", ["light", pytest.param("dark", marks=pytest.mark.slow)])
 def test_axe_finds_nothing_wrong(shop, page, ground):
     axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
     for what in pages(shop):
