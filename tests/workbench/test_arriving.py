@@ -211,3 +211,64 @@ def test_work_ends_with_its_server_and_is_taken_up_again(bakery, tmp_path):
         assert [p.name for p in (tmp_path / "bench" / "recordings").iterdir()] == [recording]
         assert not list((tmp_path / "bench" / "recordings" / recording).glob(".*"))
         assert not list((tmp_path / "bench").glob(".*"))
+
+
+def test_work_that_cannot_begin_or_raves_holds_nobody_up(tmp_path, monkeypatch):
+    """No process can be made for the first; the second's process says what makes no sense; the third is worked on."""
+    import asyncio
+    from concurrent.futures import ThreadPoolExecutor
+
+    from witnessmark.workbench.folder import Folder
+    from witnessmark.workbench.jobs import Jobs
+    from witnessmark.workbench.live import Live
+
+    folder = Folder(tmp_path)
+    cards = [folder.begin(f"{name}.csv") for name in "abcd"]
+    told = [None, b"x" * 2**21 + b"\n",
+            b'[1]\n2.5\n{"a library": 1}\n{"stage": "ready", "share": 1.0}\n', b'{"stage": "ready"}\n']  # fmt: skip
+
+    class Said:
+        returncode = 0
+
+        def __init__(self, text):
+            self.stdin, self.stdout = self, asyncio.StreamReader(limit=2**20)
+            self.stdout.feed_data(text)
+            self.stdout.feed_eof()
+
+        def write(self, data):
+            pass
+
+        def kill(self):
+            pass
+
+        async def drain(self):
+            pass
+
+        async def wait(self):
+            return 0
+
+    async def run():
+        jobs = Jobs(folder, Live())
+
+        async def take():
+            text = told.pop(0)
+            if text is None:
+                raise OSError("no memory for a process")
+            return Said(text)
+
+        async def prepare():
+            pass
+
+        monkeypatch.setattr(jobs._workers, "take", take)
+        monkeypatch.setattr(jobs._workers, "prepare", prepare)
+        for card in cards:
+            jobs.begin(card.id)
+        folder.remove(cards[3].id)  # taken away from outside while it waits
+        for card in cards:
+            await jobs.ended(card.id)
+        assert not any(jobs.busy(card.id) for card in cards)
+
+    with ThreadPoolExecutor(1) as apart:
+        apart.submit(asyncio.run, run()).result(30)
+    assert [folder.card(c.id).stage for c in cards[:3]] == ["failed", "failed", "ready"]
+    assert "begin it again" in folder.card(cards[0].id).said
