@@ -7,7 +7,6 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from witnessmark.engine import cadence
 from witnessmark.engine.facts import Facts, facts_from
 from witnessmark.engine.model import Output, OutputEvent
 from witnessmark.report.compose_parts import measured
@@ -44,6 +43,8 @@ def outputs_tables(analysis: Analysis) -> tuple[Table, ...]:
 def skipped_of(analysis: Analysis) -> dict[str, tuple[int, int]]:
     """(missing, due) of each line, where the other lines of its kind show when a command is due."""
     angle = analysis.wheel.angle
+    from witnessmark.engine import cadence  # compiled code, which a summary need not load
+
     every = [s for role in HEADS for s in cadence.skips_of(_of(analysis, role), angle)]
     return {s.output.channel: (len(s.skipped_s), s.due) for s in cadence.alone(every) if s.due}
 
