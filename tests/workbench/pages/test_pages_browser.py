@@ -324,7 +324,7 @@ def test_page_takes_up_what_becomes_ready_without_starting_anew(shop, page):
 
 def test_comparison_says_how_far_it_is_and_can_be_stopped(shop, page):
     case, asked, stopped = shop.case(), [], []
-    page.route("**/compare", asked.append)
+    page.route("**/compare", lambda route: asked.append(route))
     page.route("**/compare/stop", lambda route: (stopped.append(1), route.fulfill(status=200, body="{}")))
     ready(page, shop, f"/cases/{case}")
     page.select_option("#c-after", index=1)
