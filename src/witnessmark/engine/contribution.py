@@ -31,6 +31,7 @@ BURNS = 0.4
 SOUND = 0.5  # it counts where the others of the same cycle burn: a fuel cut is no misfire
 # Speed of a steady stretch changes by less than this within two cycles (acceleration moves the events' shares).
 STEADY = 0.3
+WILD, LEAST_BURNING = 2.0, 4  # scatter over the usual event's; burning cycles it is told from (working choice)
 BAND = 1.5  # fastest over slowest cycle that are compared: idle hunts by less (working choice)
 
 
@@ -103,7 +104,21 @@ def contribution(cycles: Sequence[tuple[Speed, float, float]], tdc_deg: Array) -
     rel = apart.mean(axis=0)
     sd = apart.std(axis=0, ddof=1) / np.sqrt(len(steady))
     low = ((apart < NO_BURN) & (beside > SOUND)).sum(axis=0)
+    wild = _wild(apart)
+    sd = np.where(wild, apart.std(axis=0, ddof=1), sd)  # no number of cycles makes it surer
+    low = np.where(wild, 0, low)
     return Contribution(rel, sd, low, len(steady), share, steady[0][1], steady[-1][2])
+
+
+def _wild(apart: Array) -> NDArray[np.bool_]:
+    """Events whose burns scatter far more than those of the others: what is fitted there is no burn.
+
+    The last event of a cycle takes up what the load changes within it while the engine speeds up. A misfire does not
+    scatter so: the cycles that burn are alike.
+    """
+    burning = [column[column >= NO_BURN] for column in apart.T]
+    spread = np.array([column.std(ddof=1) if len(column) >= LEAST_BURNING else 0.0 for column in burning])
+    return np.asarray(spread > WILD * np.median(spread))
 
 
 def placed(cycles: Sequence[tuple[Speed, float, float]], counts: Sequence[int]) -> tuple[int, float] | None:

@@ -44,6 +44,11 @@ def _compression(m: Measured) -> Outcome:
         confidence = min(confidence, 0.45)  # neither whose it is nor how much: not enough to accuse an engine
     if confidence <= 0.05:
         bound = max(limit, m.limits["cylinders.sure"] * max(r.compression_sd or 0.0 for r in told))
+        if bound >= 1.0:  # a cylinder that takes nothing at all could not be told
+            return Outcome(not_assessed=(NotAssessed(
+                COMPRESSION, "what the cylinders take differs too much from cycle to cycle to be compared",
+                asked.cranking(m.setup),
+            ),))  # fmt: skip
         return Outcome(bounds=(
             f"No cylinder takes more than {100 * bound:.0f} % less compression work than the others "
             f"({worst.cycles} cycles of cranking compared).",
