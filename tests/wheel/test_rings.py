@@ -43,6 +43,9 @@ def test_rings_are_the_same_where_teeth_and_only_then() -> None:
     assert ring_of(one, Damage(dead=((9, 0.97),))) == ring_of(one, Damage(dead=((25, 0.97),)))  # 10 and 26 of 36
     assert ring_of(one, Damage(dead=((9, 0.97),))) != ring_of(one, Damage(dead=((10, 0.97),)))
     assert ring_of(one, Damage(extra=((350.0, 0.97),))) == ring_of(layouts.even(24), SOUND) == (0,)
+    pair = Damage(dead=((1, 0.97), (3, 0.97)))  # twelve and one between two of them, less that one and another
+    assert ring_of(named("12+1"), pair) == ring_of(named("12-1"), SOUND)
+    assert ring_of(replace(named("12+1"), source="learnt"), pair) is None  # learnt places are on no grid
     assert ring_of(one, Damage(dead=((9, 0.4),))) is None  # there in most turns: no ring
     moved = tuple(2.0 if tooth == 9 else 0.0 for tooth in range(35))
     assert ring_of(one, Damage(shift_deg=moved)) is None

@@ -26,6 +26,7 @@ NEAR = 0.15  # pitches within which an extra edge is taken to stand in a slot
 MOST_ODD = 0.05  # share of edges that a reading of a ring may leave without a place, if at none in most turns
 STEP_DEG = 0.07  # intervals are compared in these steps: drawings are exact, and no common pitch is a half of it
 
+DRAWN = ("catalogue", "family")  # sources of wheels whose places are exact, with pairs and extra teeth too
 SAME_DEG = 0.05  # two drawn intervals are one and the same within this
 
 Array = NDArray[np.float64]
@@ -192,10 +193,12 @@ def _guests(c: Candidate) -> Damage:
 def ring_of(layout: Layout, damage: Damage) -> Ring | None:
     """Intervals of the wheel with this damage, turned so that all turns of it are one; (0,) without any gap.
 
-    None where the wheel is on no grid, or the damage shows in some turns only, or moves teeth that are left.
+    None where the wheel is on no grid (unequal and not drawn by us), or the damage shows in some turns only, or moves teeth that are left.
     """
     gone = [tooth for tooth, _ in damage.dead]
-    if not layout.regular or any(shift for tooth, shift in enumerate(damage.shift_deg) if tooth not in gone):
+    if layout.source not in DRAWN and not layout.regular:
+        return None
+    if any(shift for tooth, shift in enumerate(damage.shift_deg) if tooth not in gone):
         return None
     if any(share < MOSTLY for _, share in (*damage.dead, *damage.extra)):
         return None
