@@ -193,7 +193,8 @@ def _guests(c: Candidate) -> Damage:
 def ring_of(layout: Layout, damage: Damage) -> Ring | None:
     """Intervals of the wheel with this damage, turned so that all turns of it are one; (0,) without any gap.
 
-    None where the wheel is on no grid (unequal and not drawn by us), or the damage shows in some turns only, or moves teeth that are left.
+    None where the wheel is on no grid (unequal teeth of a setup or learnt), or the damage shows in some turns only, or
+    moves teeth that are left.
     """
     gone = [tooth for tooth, _ in damage.dead]
     if layout.source not in DRAWN and not layout.regular:
