@@ -18,7 +18,7 @@ const [work, progress, share, stop, again] = ["#work", "#progress", "#share", "#
 const nav = document.querySelector(".questions");
 const STAGES = { arriving: "It arrives", waiting: "It waits for its turn", importing: "It is being read",
   analysing: "It is being analysed", failed: "It could not be analysed", stopped: "It was stopped" };
-const TODO = { failed: "Set that right, then drop the file again or analyse it again.",
+const WHAT_NEXT = { failed: "Set that right, then drop the file again or analyse it again.",
   stopped: "Analyse it again when you are ready." };
 
 /** While it is worked on, or where that failed: how far it is, and what to do. */
@@ -27,7 +27,7 @@ function working(card) {
   const told = card.said && card.said !== STAGES[card.stage] ? `: ${card.said}` : "";
   root.dataset.stage = card.stage;
   work.hidden = card.stage === "ready";
-  progress.textContent = over ? `${STAGES[card.stage]}${told}. ${TODO[card.stage]}` : `${STAGES[card.stage] ?? card.stage}${told} (${Math.round(100 * Number(card.share))} %)`;
+  progress.textContent = over ? `${STAGES[card.stage]}${told}. ${WHAT_NEXT[card.stage]}` : `${STAGES[card.stage] ?? card.stage}${told} (${Math.round(100 * Number(card.share))} %)`;
   progress.className = card.stage === "failed" ? "wrong" : "";
   share.hidden = stop.hidden = over;
   again.hidden = !over;
